@@ -1,0 +1,56 @@
+"""One family of errors. Each says where, what was expected, and what to do."""
+
+from __future__ import annotations
+
+
+class AuditorError(Exception):
+    """Base of every error that the auditor raises on purpose.
+
+    ``where`` names the file, byte, field or key; ``problem`` what was found; ``action`` what to do.
+    Shown to the user as one line; a traceback never is (``--debug`` shows it).
+    """
+
+    def __init__(self, where: str, problem: str, action: str = "") -> None:
+        self.where = where
+        self.problem = problem
+        self.action = action
+        super().__init__(where, problem, action)
+
+    def __str__(self) -> str:
+        text = f"{self.where}: {self.problem}" if self.where else self.problem
+        return f"{text}. {self.action}" if self.action else text
+
+
+class UsageError(AuditorError):
+    """Wrong use of the command line or of the Python interface."""
+
+
+class SettingsError(AuditorError):
+    """An order, policy or log file that cannot be taken as it is; ``where`` names key and line."""
+
+
+class RecordingError(AuditorError):
+    """A file that is no readable recording; ``field`` names the header field, ``offset`` a byte."""
+
+    def __init__(
+        self,
+        where: str,
+        problem: str,
+        action: str = "",
+        *,
+        code: str = "not_a_recording",
+        field: str | None = None,
+        offset: int | None = None,
+    ) -> None:
+        super().__init__(where, problem, action)
+        self.code = code
+        self.field = field
+        self.offset = offset
+
+
+class NothingReadable(AuditorError):  # noqa: N818  the name says what happened
+    """No recording in the study could be read; no audit is written."""
+
+
+class OutputError(AuditorError):
+    """The audit could not be written, or one is already there."""

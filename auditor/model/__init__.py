@@ -1,0 +1,65 @@
+"""Frozen values that pass between the rooms. No room's logic lives here."""
+
+from auditor.model.audit import (
+    Advice,
+    Audit,
+    Decision,
+    PersonDecision,
+    PlacedAnnotation,
+    PolicyUsed,
+    PowerPlan,
+    PowerStep,
+    Reason,
+    RuleLine,
+    SecondReading,
+)
+from auditor.model.base import SEVERITIES, Finding, Interval, Severity
+from auditor.model.billing import (
+    Alternative,
+    Billing,
+    DayCode,
+    DecisionOutcome,
+    Lapse,
+    Monitoring,
+    Period,
+    Professional,
+    Setup,
+    Shorter,
+    Technical,
+    Unit,
+    Video,
+)
+from auditor.model.coverage import CopyCoverage, Coverage, Gap, Segment, Shortfall, Stop, Track
+from auditor.model.order import (
+    MonitoringCheck,
+    MonitoringLevel,
+    Order,
+    PowerMode,
+    PowerSetup,
+)
+from auditor.model.recording import (
+    Annotation,
+    Channel,
+    Format,
+    HeaderClaim,
+    Int64,
+    PatientField,
+    Recording,
+    RecordingField,
+    UnknownStart,
+    UnreadableFile,
+)
+from auditor.model.signal import BadStretch, ChannelFacts, HourFacts, NightFacts, SignalFacts
+from auditor.model.study import Role, Study, StudyCopy, StudyFile, TimeMap
+
+__all__ = [
+    "SEVERITIES", "Advice", "Alternative", "Annotation", "Audit",
+    "BadStretch", "Billing", "Channel", "ChannelFacts", "CopyCoverage", "Coverage", "DayCode",
+    "Decision", "DecisionOutcome", "Finding", "Format", "Gap", "HeaderClaim", "HourFacts", "Int64",
+    "Interval", "Lapse", "Monitoring", "MonitoringCheck", "MonitoringLevel", "NightFacts", "Order",
+    "PatientField", "Period", "PersonDecision", "PlacedAnnotation", "PolicyUsed", "PowerMode",
+    "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Reason", "Recording",
+    "RecordingField", "Role", "RuleLine", "SecondReading", "Segment", "Setup", "Severity",
+    "Shorter", "Shortfall", "SignalFacts", "Stop", "Study", "StudyCopy", "StudyFile", "Technical",
+    "TimeMap", "Track", "Unit", "UnknownStart", "UnreadableFile", "Video",
+]  # fmt: skip

@@ -1,0 +1,154 @@
+"""The audit: every fact once. HTML, JSON, CSV and the terminal only render it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from auditor.model.base import Finding
+from auditor.model.billing import Billing, DecisionOutcome, Monitoring, Video
+from auditor.model.coverage import Coverage, Shortfall, Stop
+from auditor.model.order import Order
+from auditor.model.signal import HourFacts, NightFacts, SignalFacts
+from auditor.model.study import Study
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One reason for the outcome: a word of the vocabulary and a sentence."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What the files suggest; people decide. ``needed_ns`` is ``None`` without an order."""
+
+    outcome: DecisionOutcome
+    headline: str
+    reasons: tuple[Reason, ...]
+    needed_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class SecondReading:
+    """What another library says of one file. ``agrees`` is ``None`` where it refused the file."""
+
+    file: str
+    library: str
+    version: str
+    recorded_ns: int | None
+    agrees: bool | None
+    note: str
+    start_civil_ns: int | None = None
+    records: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedAnnotation:
+    """An annotation on the study axis. ``text`` is untrusted. ``in_recording`` tells a gap."""
+
+    at: int
+    duration_ns: int | None
+    text: str
+    file: str
+    in_recording: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PowerStep:
+    """One stretch of the power plan: what feeds the recorder, from when to when after hook-up."""
+
+    source: str
+    start_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class PowerPlan:
+    """Whether the set-up lasts. Durations after hook-up, in nanoseconds."""
+
+    lasts_ns: int
+    ordered_ns: int
+    reserve_ns: int
+    enough: bool
+    steps: tuple[PowerStep, ...]
+    advice: tuple[str, ...]
+    comparison: str = ""
+    """How the plan fits the measured end of the recording, in words; empty without a study."""
+    would_last: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One thing to change at the next hook-up, tied to what shows the need."""
+
+    text: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class PersonDecision:
+    """A decision that a person recorded (append-only)."""
+
+    outcome: str
+    by: str
+    note: str
+    recorded_utc: str
+
+
+@dataclass(frozen=True, slots=True)
+class PolicyUsed:
+    """The policy in force: its name, its file's checksum, and what it says of itself."""
+
+    name: str
+    sha256: str
+    checked: str
+    publisher: str
+
+
+@dataclass(frozen=True, slots=True)
+class RuleLine:
+    """One threshold in force: what, its value in words, its source, its mark."""
+
+    subject: str
+    value: str
+    source: str
+    mark: str
+    checked: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """The whole audit of one study."""
+
+    version: str
+    generated_utc: str
+    policy: PolicyUsed
+    rules: tuple[RuleLine, ...] = field(repr=False)
+    study: Study = field(repr=False)
+    study_id: str | None
+    patient_code: str | None
+    recorder: str | None
+    order: Order | None
+    hookup: int | None
+    planned_end: int | None
+    coverage: Coverage
+    hours: tuple[HourFacts, ...] = field(repr=False)
+    nights: tuple[NightFacts, ...]
+    shortfall: Shortfall | None
+    stop: Stop
+    signal: SignalFacts = field(repr=False)
+    billing: Billing | None
+    monitoring: Monitoring | None
+    video: Video | None
+    power: PowerPlan | None
+    next_hookup: tuple[Advice, ...]
+    decision: Decision
+    second_readers: tuple[SecondReading, ...]
+    annotations: tuple[PlacedAnnotation, ...] = field(repr=False)
+    findings: tuple[Finding, ...] = field(repr=False)
+    cautions: tuple[str, ...] = field(repr=False)
+    redacted: bool = False
+    person_decisions: tuple[PersonDecision, ...] = ()

@@ -1,0 +1,54 @@
+"""Values that every room shares: instants, intervals and findings.
+
+Every instant and duration inside the auditor is an ``int`` number of nanoseconds. Instants lie on
+the *study axis*: nanoseconds since 1970-01-01T00:00:00, absolute (UTC) where the study's time zone
+is known and civil ("as the stamps stand") where it is not; ``auditor.civil.Axis`` converts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Severity = Literal["info", "caution", "problem"]
+SEVERITIES: tuple[Severity, ...] = ("info", "caution", "problem")
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Interval:
+    """A half-open stretch of time ``[start, end)`` on the study axis, in nanoseconds."""
+
+    start: int
+    end: int
+
+    @property
+    def duration(self) -> int:
+        """Length in nanoseconds."""
+        return self.end - self.start
+
+    def clip(self, other: Interval) -> Interval | None:
+        """The part of this interval inside ``other``, or ``None`` where they share no time."""
+        start, end = max(self.start, other.start), min(self.end, other.end)
+        return Interval(start, end) if start < end else None
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing a person should know about the study.
+
+    ``text`` is complete by itself: what it is, what it does to the numbers. ``action`` says what to
+    do. A ``problem`` puts a number in doubt or says that recorded data are missing or untrustworthy
+    and keeps the outcome from being ``complete``. ``other_recorded_ns`` is the study's recorded
+    time under the other reading, where two readings are possible.
+    """
+
+    code: str
+    severity: Severity
+    where: str
+    text: str
+    expected: str = ""
+    observed: str = ""
+    action: str = ""
+    file: str | None = None
+    span: Interval | None = None
+    other_recorded_ns: int | None = None

@@ -1,0 +1,146 @@
+"""Which thresholds the recorded time meets. Never a claim."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from auditor.model.base import Interval
+from auditor.model.order import MonitoringCheck, MonitoringLevel
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """``count`` units of one code; ``band`` is the time band in words ('2-12 h')."""
+
+    code: str
+    count: int
+    band: str
+
+
+@dataclass(frozen=True, slots=True)
+class Technical:
+    """Units, and the margins both ways. ``to_next_ns`` is ``None`` where no higher limit is."""
+
+    units: tuple[Unit, ...]
+    to_next_ns: int | None
+    above_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """One 24-hour period. ``usable_*`` are ``None`` where the signal was not scanned."""
+
+    index: int
+    start: int
+    end: int
+    recorded_ns: int
+    technical: Technical
+    notes: tuple[str, ...] = ()
+    usable_ns: int | None = None
+    usable_technical: Technical | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DayCode:
+    """A professional code (``None`` where none applies) with its band in words."""
+
+    code: str | None
+    band: str
+
+
+@dataclass(frozen=True, slots=True)
+class Professional:
+    """Both readings of the professional part: reported each day, and once for the whole study."""
+
+    each_day: tuple[DayCode, ...]
+    whole_study: DayCode
+    whole_to_next_ns: int | None = None
+    whole_above_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """Another reading that would change a code. ``reading`` says in words under which rule."""
+
+    reading: str
+    technical_totals: tuple[Unit, ...]
+    professional: Professional
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """The set-up code, and whether the channel count supports it (``None``: not known)."""
+
+    code: str
+    supported: bool | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shorter:
+    """Under the long-term minimum: the code that the whole minutes reach, or ``None``."""
+
+    code: str | None
+    band: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Billing:
+    """Thresholds met by the recorded time, with every other reading that changes a code."""
+
+    basis: str
+    periods: tuple[Period, ...]
+    technical_totals: tuple[Unit, ...]
+    total: Technical
+    professional: Professional
+    alternatives: tuple[Alternative, ...]
+    setup: Setup
+    shorter: Shorter | None
+    cautions: tuple[str, ...]
+    usable_totals: tuple[Unit, ...] | None = None
+    usable_professional: Professional | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Lapse:
+    """More than the allowed time between documented checks. ``periods`` are 1-based indices."""
+
+    start: int
+    end: int
+    periods: tuple[int, ...]
+    meaning: str
+
+    @property
+    def duration(self) -> int:
+        """Length in nanoseconds."""
+        return self.end - self.start
+
+
+@dataclass(frozen=True, slots=True)
+class Monitoring:
+    """What the log supports. ``supported`` is ``None`` where nothing is documented."""
+
+    ordered: MonitoringLevel | None
+    checks: tuple[MonitoringCheck, ...]
+    longest_interval_ns: int | None
+    supported: MonitoringLevel | None
+    lapses: tuple[Lapse, ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Video:
+    """Video over recorded EEG time. ``fraction_ppm`` in parts per million, rounded down."""
+
+    recorded_ns: int
+    fraction_ppm: int
+    meets: bool
+    threshold_ppm: int
+    stretches: tuple[Interval, ...]
+    note: str = ""
+
+
+DecisionOutcome = Literal["complete", "review", "repeat"]

@@ -1,0 +1,145 @@
+"""What was recorded, what is missing, and how that compares with the order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from auditor.model.base import Interval
+from auditor.model.recording import Int64
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """One counted file's runs on the study axis, input of the coverage arithmetic.
+
+    ``starts`` and ``ends`` have shape (runs,), any order, ``starts <= ends``; ``records_ns`` is the
+    sum of the durations of all its data records.
+    """
+
+    copy: str
+    starts: Int64
+    ends: Int64
+    records_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch between gaps (seams may lie inside). ``recorded_ns`` leaves the seams out."""
+
+    start: int
+    end: int
+    recorded_ns: int
+    copies: tuple[str, ...]
+
+    @property
+    def duration(self) -> int:
+        """Length in nanoseconds, seams included."""
+        return self.end - self.start
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A hole of at least the gap floor inside the span. Causes are words of the vocabulary."""
+
+    start: int
+    end: int
+    likely_cause: str = "not_known"
+    confidence: str = "none"
+    evidence: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+
+    @property
+    def duration(self) -> int:
+        """Length in nanoseconds."""
+        return self.end - self.start
+
+    @property
+    def interval(self) -> Interval:
+        """The gap as an interval."""
+        return Interval(self.start, self.end)
+
+
+@dataclass(frozen=True, slots=True)
+class CopyCoverage:
+    """What one copy holds. ``only_here_ns`` is time that no other copy holds."""
+
+    name: str
+    first_start: int
+    last_end: int
+    recorded_ns: int
+    only_here_ns: int
+    intervals: tuple[Interval, ...] = field(repr=False)
+    """Its recorded stretches joined over seams (holes below the gap floor)."""
+    gaps: tuple[Interval, ...] = field(repr=False)
+    """Holes of at least the gap floor inside this copy's own span."""
+    filled: tuple[Interval, ...] = field(repr=False)
+    """Parts of the gaps of other copies that this copy holds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """The union of all counted records. ``recorded + gaps + seams = span`` to the nanosecond.
+
+    ``union_starts`` and ``union_ends`` have shape (n,), sorted, disjoint, never touching.
+    ``overlap_ns`` is the sum of record durations less ``recorded_ns``.
+    """
+
+    first_start: int
+    last_end: int
+    recorded_ns: int
+    longest_run_ns: int
+    overlap_ns: int
+    seams_count: int
+    seams_ns: int
+    gaps_ns: int
+    segments: tuple[Segment, ...] = field(repr=False)
+    gaps: tuple[Gap, ...] = field(repr=False)
+    copies: tuple[CopyCoverage, ...] = field(repr=False)
+    union_starts: Int64 = field(repr=False)
+    union_ends: Int64 = field(repr=False)
+
+    @property
+    def span_ns(self) -> int:
+        """First record's start to last record's end, in nanoseconds."""
+        return self.last_end - self.first_start
+
+    @property
+    def span(self) -> Interval:
+        """The span as an interval."""
+        return Interval(self.first_start, self.last_end)
+
+
+@dataclass(frozen=True, slots=True)
+class Shortfall:
+    """The ordered window, split so that the parts sum exactly.
+
+    ``late_start + gaps + seams + early_stop = ordered - recorded_inside`` (nanoseconds).
+    """
+
+    window: Interval
+    ordered_ns: int
+    recorded_inside_ns: int
+    late_start_ns: int
+    gaps_ns: int
+    seams_ns: int
+    early_stop_ns: int
+    outside_window_ns: int
+    short_ns: int
+
+
+StopKind = Literal["as_ordered", "early", "late", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """How the recording ended. ``likely_cause`` is a word of the vocabulary.
+
+    ``confidence`` is 'high', 'moderate', 'low' or 'none'.
+    """
+
+    kind: StopKind
+    likely_cause: str
+    confidence: str
+    evidence: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()

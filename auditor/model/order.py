@@ -1,0 +1,55 @@
+"""What was ordered, how it was powered, and the logs kept beside the recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+MonitoringLevel = Literal["unmonitored", "intermittent", "continuous"]
+PowerMode = Literal["card", "card+computer"]
+
+
+@dataclass(frozen=True, slots=True)
+class PowerSetup:
+    """The power set-up. Times in nanoseconds; charges are shares 0..1 of a full pack."""
+
+    packs: int
+    pack_ns: int
+    external_ns: int
+    mode: PowerMode
+    mode_factor_ppm: int
+    """Share of the nominal time that the mode leaves, in parts per million."""
+    charges_ppm: tuple[int, ...] = ()
+    """Charge of each pack at hook-up in parts per million; empty: all full."""
+
+
+@dataclass(frozen=True, slots=True)
+class MonitoringCheck:
+    """One documented check by a technologist. ``at`` lies on the study axis; texts untrusted."""
+
+    at: int
+    by: str
+    note: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """The order. ``hookup_civil_ns`` is civil time (as ``Recording.start_civil_ns``) or ``None``.
+
+    ``video`` and ``monitoring`` are ``None`` where the order does not say. ``source`` is
+    'order file', 'command line' or 'service request'. Log paths are absolute, unread.
+    """
+
+    ordered_ns: int
+    source: str
+    study_id: str | None = None
+    patient_code: str | None = None
+    hookup_civil_ns: int | None = None
+    timezone: str | None = None
+    video: bool | None = None
+    monitoring: MonitoringLevel | None = None
+    minimum_channels: int | None = None
+    power: PowerSetup | None = None
+    monitoring_log: str | None = None
+    video_log: str | None = None

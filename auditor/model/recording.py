@@ -1,0 +1,168 @@
+"""One file: what its header claims, what its bytes hold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.model.base import Finding
+
+Format = Literal["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"]
+Int64 = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class PatientField:
+    """The EDF+ subfields of the header's patient field; ``None`` where absent or 'X'.
+
+    Source: EDF+ specification, additional specifications, item 3.
+    """
+
+    code: str | None = None
+    sex: str | None = None
+    birth_date: str | None = None
+    name: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingField:
+    """The EDF+ subfields of the header's recording field; ``None`` where absent or 'X'.
+
+    Source: EDF+ specification, additional specifications, item 4.
+    """
+
+    start_date: str | None = None
+    administration_code: str | None = None
+    technician: str | None = None
+    equipment: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HeaderClaim:
+    """What the main header says, as text or parsed; a claim, not a fact.
+
+    Texts are decoded as Latin-1 (so that no byte is lost), stripped of padding, and untrusted.
+    ``record_count`` and ``header_bytes`` are ``None`` where the field holds no integer.
+    """
+
+    patient: str
+    recording: str
+    start_date: str
+    start_time: str
+    header_bytes: int | None
+    reserved: str
+    record_count: int | None
+    record_duration: str
+    signals: int
+    patient_field: PatientField
+    recording_field: RecordingField
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One signal of a file. ``offset`` is its first byte inside each data record."""
+
+    index: int
+    label: str
+    transducer: str
+    dimension: str
+    physical_min: float
+    physical_max: float
+    digital_min: int
+    digital_max: int
+    prefilter: str
+    samples_per_record: int
+    offset: int
+    is_annotation: bool
+    electrode: str | None = None
+    """Standard name of the EEG electrode (mne's 10-05 names) or ``None`` for any other channel."""
+
+    @property
+    def is_eeg(self) -> bool:
+        """Whether this channel carries EEG."""
+        return self.electrode is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Annotation:
+    """One annotation. ``onset_ns`` counts from the header's start; ``text`` is untrusted."""
+
+    onset_ns: int
+    duration_ns: int | None
+    text: str
+    record: int
+
+
+@dataclass(frozen=True, slots=True)
+class UnknownStart:
+    """Records ``first .. last`` (inclusive) that state no start of their own.
+
+    They are counted. Their first start lies in ``[earliest_ns, latest_ns]`` after the header's
+    start (``latest_ns`` is ``None`` where nothing bounds it); ``earliest_ns`` is where they are
+    drawn.
+    """
+
+    first: int
+    last: int
+    earliest_ns: int
+    latest_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """One readable file: facts measured from its bytes, with the header's claims beside them.
+
+    ``name`` is the path relative to the study's folder with ``/`` between parts (untrusted text).
+    ``offsets_ns`` has shape ``(records,)``: each counted record's start after the header's start,
+    in file order. ``record_ns`` is the record duration. ``start_civil_ns`` is the header's start
+    stamp as civil time (nanoseconds since 1970-01-01T00:00:00, no zone); the first record starts at
+    ``start_civil_ns + offsets_ns[0]``. ``data_offset`` and ``record_bytes`` locate record ``i`` at
+    byte ``data_offset + i * record_bytes``; samples take ``sample_bytes`` (2 EDF, 3 BDF).
+    ``closed`` is false where the header was never brought up to date (record count -1).
+    """
+
+    name: str
+    path: Path
+    size_bytes: int
+    format: Format
+    header: HeaderClaim
+    start_civil_ns: int
+    record_ns: int
+    offsets_ns: Int64 = field(repr=False)
+    data_offset: int
+    record_bytes: int
+    sample_bytes: int
+    closed: bool
+    channels: tuple[Channel, ...] = field(repr=False)
+    annotations: tuple[Annotation, ...] = field(repr=False)
+    annotations_total: int
+    """All annotations seen, of which ``annotations`` may hold only the first (policy limit)."""
+    unknown_starts: tuple[UnknownStart, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    sha256: str | None = None
+
+    @property
+    def records(self) -> int:
+        """Number of counted data records."""
+        return len(self.offsets_ns)
+
+    @property
+    def eeg_channels(self) -> tuple[Channel, ...]:
+        """Channels that carry EEG."""
+        return tuple(c for c in self.channels if c.is_eeg)
+
+
+@dataclass(frozen=True, slots=True)
+class UnreadableFile:
+    """A file named like a recording that is none. ``finding`` says why and what to do."""
+
+    name: str
+    path: Path
+    size_bytes: int | None
+    reason: str
+    finding: Finding
+    sha256: str | None = None

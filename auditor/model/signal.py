@@ -1,0 +1,87 @@
+"""What could be read: channel states by second, summed by hour and for the study."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from auditor.model.base import Interval
+from auditor.model.recording import Int64
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFacts:
+    """One channel over the whole study. Times in nanoseconds of recorded time.
+
+    The states are separate judgements and may hold together; ``live`` means neither flat nor
+    railed. ``hourly`` has one tuple per entry of ``SignalFacts.hours``: (live, flat, railed, hum,
+    large) in nanoseconds. ``lost_at`` is the instant from which the channel was not live for good.
+    ``electrode`` is the standard name, ``None`` for channels that are no EEG.
+    """
+
+    label: str
+    electrode: str | None
+    live_ns: int
+    flat_ns: int
+    railed_ns: int
+    hum_ns: int
+    large_ns: int
+    recorded_ns: int
+    lost_at: int | None
+    hourly: tuple[tuple[int, int, int, int, int], ...] = field(repr=False)
+
+    @property
+    def is_eeg(self) -> bool:
+        """Whether this channel carries EEG."""
+        return self.electrode is not None
+
+
+@dataclass(frozen=True, slots=True)
+class HourFacts:
+    """One civil clock hour. ``usable_ns`` is ``None`` where the signal was not scanned."""
+
+    start: int
+    end: int
+    recorded_ns: int
+    usable_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class NightFacts:
+    """One night (policy hours) clipped to the span."""
+
+    start: int
+    end: int
+    recorded_ns: int
+    usable_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class BadStretch:
+    """A stretch worth marking in the reader's own tools. ``state`` is a signal state's word."""
+
+    start: int
+    end: int
+    state: str
+    channels: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SignalFacts:
+    """Usable time. ``usable_starts`` / ``usable_ends`` (n,) are disjoint and sorted, on the axis.
+
+    A second is usable where at least ``minimum_channels`` EEG channels are live. With
+    ``scanned`` false every other figure is zero, empty or ``None`` and means 'not known'.
+    """
+
+    scanned: bool
+    minimum_channels: int
+    usable_ns: int = 0
+    channels: tuple[ChannelFacts, ...] = field(default=(), repr=False)
+    usable_starts: Int64 | None = field(default=None, repr=False)
+    usable_ends: Int64 | None = field(default=None, repr=False)
+    longest_usable_run: Interval | None = None
+    below_minimum_from: int | None = None
+    """The instant from which fewer than the minimum were live until the end, or ``None``."""
+    bad_stretches: tuple[BadStretch, ...] = field(default=(), repr=False)
+    usable_minutes: tuple[tuple[int, int], ...] = field(default=(), repr=False)
+    """(minute's start, usable ns in it) for minutes with some but not all recorded time usable."""

@@ -1,0 +1,108 @@
+"""A returned study: which files belong to it, and where each lies on the study axis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from auditor.civil import Axis
+from auditor.model.base import Finding, Interval
+from auditor.model.recording import Int64, Recording, UnreadableFile
+
+Role = Literal["counted", "set_aside", "unreadable"]
+
+
+@dataclass(frozen=True, slots=True)
+class TimeMap:
+    """From nanoseconds after a file's header start to instants on the study axis.
+
+    ``instant = anchor + offset * rate_num / rate_den``, rounded to the nearest nanosecond. The rate
+    is 1/1 but for a copy whose clock was measured to run fast or slow against the reference copy.
+    """
+
+    anchor: int
+    rate_num: int = 1
+    rate_den: int = 1
+
+    def instant(self, offset_ns: int) -> int:
+        """The instant ``offset_ns`` after the header's start."""
+        if self.rate_num == self.rate_den:
+            return self.anchor + offset_ns
+        return self.anchor + (2 * offset_ns * self.rate_num + self.rate_den) // (2 * self.rate_den)
+
+    def instants(self, offsets_ns: Int64) -> Int64:
+        """``instant`` for an array of shape (n,); exact, without overflow."""
+        if self.rate_num == self.rate_den:
+            return offsets_ns + np.int64(self.anchor)
+        return np.array([self.instant(int(o)) for o in offsets_ns], dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class StudyFile:
+    """One file in its place. ``runs`` are its records' intervals joined where they touch.
+
+    ``run_starts`` and ``run_ends`` have shape (runs,), on the study axis, in file order; empty for
+    files that hold no time. ``records_ns`` is the sum of its records' durations on the axis.
+    """
+
+    recording: Recording
+    role: Role
+    reason: str
+    copy: str | None
+    map: TimeMap
+    run_starts: Int64 = field(repr=False)
+    run_ends: Int64 = field(repr=False)
+    records_ns: int
+
+    @property
+    def interval(self) -> Interval | None:
+        """Earliest start to latest end of its records, or ``None`` where it holds no time."""
+        if not len(self.run_starts):
+            return None
+        return Interval(int(self.run_starts.min()), int(self.run_ends.max()))
+
+
+@dataclass(frozen=True, slots=True)
+class StudyCopy:
+    """One recording device's output. ``name`` is a letter ('A', 'B', …); ``folder`` untrusted.
+
+    ``clock_offset_ns`` is this copy's clock minus the reference copy's at the start, and
+    ``drift_ppb`` how much faster it runs (parts per 10^9); both 0 for the reference copy, ``None``
+    where nothing was measured. ``method`` and ``confidence`` say how they were matched.
+    """
+
+    name: str
+    folder: str
+    reference: bool
+    files: tuple[str, ...]
+    clock_offset_ns: int | None = None
+    drift_ppb: int | None = None
+    method: str = ""
+    confidence: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """The returned study: files in their places on the axis, copies, and what was found."""
+
+    name: str
+    root: Path
+    axis: Axis
+    files: tuple[StudyFile, ...]
+    unreadable: tuple[UnreadableFile, ...]
+    copies: tuple[StudyCopy, ...]
+    other_files: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def counted(self) -> tuple[StudyFile, ...]:
+        """Files whose time counts, in time order."""
+        return tuple(f for f in self.files if f.role == "counted")
+
+    @property
+    def set_aside(self) -> tuple[StudyFile, ...]:
+        """Readable recordings that do not belong to this study."""
+        return tuple(f for f in self.files if f.role == "set_aside")

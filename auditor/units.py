@@ -1,0 +1,7 @@
+"""Units of time in integer nanoseconds."""
+
+NS = 1_000_000_000
+"""Nanoseconds in a second."""
+MINUTE = 60 * NS
+HOUR = 3600 * NS
+DAY = 24 * HOUR
