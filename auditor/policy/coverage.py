@@ -21,4 +21,5 @@ class DecisionSettings(Strict):
     tolerance_ppm: Share = Field(alias="tolerance_share")
     minimum_ppm: Share = Field(alias="minimum_share")
     usable_ppm: Share = Field(alias="usable_share")
+    usable_minimum_ppm: Share = Field(alias="usable_minimum_share")
     stop_tolerance_ns: Seconds = Field(alias="stop_tolerance_s")

@@ -1,0 +1,51 @@
+"""Untrusted text made harmless for the place where it is shown."""
+
+from __future__ import annotations
+
+import re
+
+# C0 and C1 controls, lone surrogates, and the marks that reorder or hide text (bidirectional
+# controls, zero-width characters, the line and paragraph separators, the byte-order mark).
+_UNSAFE = re.compile(
+    "[\x00-\x1f\x7f-\x9f\u00ad\u061c\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff\ufff9-\ufffb"
+    "\ud800-\udfff\U000e0000-\U000e007f]"
+)
+_SURROGATE = re.compile("[\ud800-\udfff]")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # noqa: RUF001
+
+
+def _escaped(match: re.Match[str]) -> str:
+    code = ord(match.group())
+    if 0xDC80 <= code <= 0xDCFF:  # a byte that was not UTF-8, kept by 'surrogateescape'
+        return f"\\x{code - 0xDC00:02x}"
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+
+
+def printable(text: str, limit: int | None = None) -> str:
+    """``text`` with every control, surrogate and reordering character written as an escape.
+
+    Safe for a terminal and for one line of a page; cut to ``limit`` characters with an ellipsis.
+    """
+    if limit is not None and len(text) > limit:
+        text = text[: limit - 1] + "…"
+    return _UNSAFE.sub(_escaped, text)
+
+
+def storable(text: str) -> str:
+    """``text`` as valid Unicode (no lone surrogates), otherwise unchanged; for JSON."""
+    return _SURROGATE.sub(_escaped, text)
+
+
+def cell(text: str) -> str:
+    """``text`` for a CSV cell: printable, and never taken for a formula by a spreadsheet.
+
+    A leading = + - @, tab or return is preceded by an apostrophe (OWASP, CSV injection).
+    """
+    shown = printable(text)
+    return "'" + shown if text.startswith(_FORMULA) else shown
+
+
+def path_part(text: str) -> str:
+    """``text`` as one part of an output path: letters, digits, '-', '_' and '.'; never hidden."""
+    kept = re.sub(r"[^\w.-]+", "_", text, flags=re.ASCII).strip("._-")
+    return kept[:80] or "study"
