@@ -1,0 +1,86 @@
+"""Which channels carry EEG, told from their labels.
+
+Standard electrode names (10-20, 10-10 and 10-05 systems) come from mne's built-in montage. The
+form of a label comes from the EDF+ specification, additional specifications, item 9 ("standard
+texts": the kind of signal, a space, the specification of the sensor, as in ``EEG Fpz-Cz``), from
+memory; many files leave the kind out. The older names T3, T4, T5 and T6 are the same places as T7,
+T8, P7 and P8.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+
+_SAME_PLACE = {"T3": "T7", "T4": "T8", "T5": "P7", "T6": "P8"}
+_MORE_PLACES = ("T1", "T2", "Sp1", "Sp2", "Pg1", "Pg2")
+"""Anterior temporal, sphenoidal and nasopharyngeal electrodes: clinical places outside the 10-05
+names (common practice, no source). Taken only where the label itself says EEG."""
+
+_EARS = frozenset({"A1", "A2", "M1", "M2"})
+"""Earlobes and mastoids: beside another electrode they are its reference."""
+_REFERENCE = re.compile(
+    r"(?:v?ref\w{0,3}|avg|ave?|avr|car|le|lm|linked|com|gnd|g[12]|org|r|"
+    r"\(?[am]1\s?[+/]?\s?[am]2\)?(?:/2)?|[am]12)",
+    re.IGNORECASE,
+)
+"""Ways to write a common reference (common practice, no source)."""
+
+_VOLTAGE = re.compile(r"[npuµμm]?V(?:olts?)?", re.IGNORECASE)  # both code points that look like µ
+_KIND = re.compile(r"EEG(?=[\s_:-]|$)[\s_:-]*", re.IGNORECASE)
+
+
+@lru_cache(maxsize=1)
+def standard_names() -> dict[str, str]:
+    """Every standard electrode name of mne's 10-05 montage, keyed by its lower-case form."""
+    from mne.channels import get_builtin_montages, make_standard_montage  # noqa: PLC0415
+
+    # The same positions; mne 1.14 knows them only by the newer name.
+    newer = "colin27_1005"
+    name = newer if newer in get_builtin_montages() else "standard_1005"
+    return {label.lower(): label for label in make_standard_montage(name).ch_names}
+
+
+def electrode_name(label: str, dimension: str = "") -> str | None:
+    """The standard name of the EEG electrode that a channel records, or ``None`` for no EEG.
+
+    ``label`` is the header's label: ``Fp1``, ``FP1``, ``EEG Fp1``, ``EEG Fp1-Ref``, ``Fp1-A2``.
+    Older names give the newer name of the same place (``T3`` gives ``T7``). A derivation between
+    two electrodes, neither of them an ear, is an EEG channel of its own and is named by both
+    (``EEG Fpz-Cz`` gives ``Fpz-Cz``). ``dimension`` is the header's unit; a channel in anything but
+    volts is no EEG whatever its label (``O2`` in ``%`` is an oximeter). Never raises.
+    """
+    unit = dimension.strip()
+    if unit and not _VOLTAGE.fullmatch(unit):
+        return None
+    text = label.strip().rstrip(".")
+    kind = _KIND.match(text)
+    if kind:
+        text = text[kind.end() :]
+    first, dash, second = (part.strip().rstrip(".") for part in _split(text))
+    place = _place(first, bool(kind))
+    if place is None or not dash:
+        return place
+    other = _place(second, bool(kind))
+    if other is not None:
+        return place if other in _EARS and place not in _EARS else f"{place}-{other}"
+    if kind or _REFERENCE.fullmatch(second):
+        return place
+    return None
+
+
+def _split(text: str) -> tuple[str, str, str]:
+    """The active electrode, the mark between, and what it is measured against."""
+    for mark in ("-", "–", ":", "_", " "):
+        first, found, second = text.partition(mark)
+        if found:
+            return first, found, second
+    return text, "", ""
+
+
+def _place(name: str, says_eeg: bool) -> str | None:
+    key = name.lower()
+    found = standard_names().get(key)
+    if found is None and says_eeg:
+        found = next((more for more in _MORE_PLACES if more.lower() == key), None)
+    return found if found is None else _SAME_PLACE.get(found, found)
