@@ -11,7 +11,7 @@ _UNSAFE = re.compile(
     "\ud800-\udfff\U000e0000-\U000e007f]"
 )
 _SURROGATE = re.compile("[\ud800-\udfff]")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")  # noqa: RUF001
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def _escaped(match: re.Match[str]) -> str:

@@ -58,6 +58,14 @@ class StudyFile:
     records_ns: int
 
     @property
+    def recorded_ns(self) -> int:
+        """Length of the union of its records' intervals, in nanoseconds."""
+        order = np.argsort(self.run_starts, kind="stable")
+        starts, ends = self.run_starts[order], np.maximum.accumulate(self.run_ends[order])
+        # Each run adds what reaches beyond every run that starts no later.
+        return int((ends - np.maximum(starts, np.append(starts[:1], ends[:-1]))).clip(0).sum())
+
+    @property
     def interval(self) -> Interval | None:
         """Earliest start to latest end of its records, or ``None`` where it holds no time."""
         if not len(self.run_starts):
