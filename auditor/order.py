@@ -12,6 +12,7 @@ from pydantic import Field, field_validator, model_validator
 from auditor.civil import civil_ns, zone_info
 from auditor.errors import SettingsError, UsageError
 from auditor.model import Order, PowerSetup
+from auditor.service_request import read_service_request
 from auditor.toml_input import Hours, Share, Strict, read_toml, validate
 from auditor.units import DAY, HOUR
 
@@ -111,14 +112,23 @@ def order_from_hours(text: str) -> Order:
     return Order(ordered_ns=int((hours * HOUR).quantize(Decimal(1))), source="command line")
 
 
-def read_order(path: Path, *, default_pack_ns: int, default_factor_ppm: dict[str, int]) -> Order:
-    """Read an order file.
+def read_order(
+    path: Path,
+    *,
+    default_pack_ns: int,
+    default_factor_ppm: dict[str, int],
+    timezone: str | None = None,
+) -> Order:
+    """Read an order file: TOML, or a hospital's ServiceRequest where the name ends in ``.json``.
 
     ``default_pack_ns`` and ``default_factor_ppm`` (by mode) come from the policy's power section
-    and stand in where the file has a ``[power]`` table without those keys.
+    and stand in where the file has a ``[power]`` table without those keys. ``timezone`` is the
+    patient's zone where it is known; a ServiceRequest needs it to turn its times into civil time.
 
     Raises ``SettingsError`` that names the file, the line, the key and the value.
     """
+    if path.suffix.lower() == ".json":
+        return read_service_request(path, timezone=timezone)
     source = read_toml(path)
     file = validate(_OrderFile, source.data, source)
     order, power = file.order, file.power

@@ -53,3 +53,7 @@ class Order:
     power: PowerSetup | None = None
     monitoring_log: str | None = None
     video_log: str | None = None
+    service: str = ""
+    """What service a hospital's request names; untrusted text, shown only."""
+    missing: tuple[str, ...] = ()
+    """What a hospital's request could have said and does not, one phrase each."""
