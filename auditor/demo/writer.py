@@ -39,7 +39,7 @@ FIELDS: Mapping[str, tuple[int, int]] = {
 }
 """First byte and length of every field of the main header."""
 
-MONTHS = "JAN FEB MAR APR MAY JUN JUL AUG SEP OCT NOV DEC".split()
+MONTHS = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 """English, whatever the machine's locale: EDF+ specification, additional specifications, item 4."""
 
 
@@ -201,8 +201,11 @@ class Writer:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:  # fmt: skip
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
         if not self._file.closed:
             self.close()
 
