@@ -1,0 +1,330 @@
+"""The one composition: from paths, order and policy to an ``Audit`` value."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from auditor import __version__
+from auditor.annotations import place_annotations
+from auditor.billing import measure_billing, periods_of
+from auditor.coverage import clock_hours, measure_coverage, nights
+from auditor.decision import decide
+from auditor.errors import NothingReadable
+from auditor.intervals import Pair
+from auditor.logs import read_checks, read_video
+from auditor.model import (
+    SEVERITIES,
+    Audit,
+    Coverage,
+    Finding,
+    Interval,
+    Order,
+    PolicyUsed,
+    SignalFacts,
+    Study,
+    Track,
+)
+from auditor.monitoring import measure_monitoring
+from auditor.next_hookup import advise
+from auditor.policy import Policy
+from auditor.power import plan_power
+from auditor.progress import Progress, Silent
+from auditor.rules import rule_lines
+from auditor.second_readers import read_second
+from auditor.shortfall import measure_shortfall
+from auditor.signal import scan_study
+from auditor.stop import explain_gaps, explain_stop
+from auditor.study import build_study
+from auditor.video import measure_video
+
+VOCABULARY = {
+    "signal_not_scanned": "The samples were not looked at: how much could be read is not known.",
+    "no_time_zone": "No time zone is known: stamps were taken as they stand.",
+    "too_few_eeg_channels": "Fewer EEG channels than the minimum are in the files.",
+}
+
+CAUTIONS = (
+    "This audit is decision support. It states what the files hold; it does not judge whether the "
+    "recording answers the clinical question.",
+    "Whether a study is accepted, repeated or billed is decided by licensed people under local "
+    "codes, the current code set and the payer's policy.",
+    "Do not clear the recorder's card before the decision is made and the files are backed up.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How an audit is made. ``generated_utc`` is taken from the clock (or SOURCE_DATE_EPOCH)."""
+
+    timezone: str | None = None
+    scan_signal: bool = True
+    second_readers: bool = True
+    checksums: bool = True
+    workers: int = 2
+
+
+def audit_study(
+    paths: Sequence[Path],
+    *,
+    order: Order | None,
+    policy: Policy,
+    options: Options = Options(),
+    progress: Progress | None = None,
+) -> Audit:
+    """Audit one returned study.
+
+    Raises ``NothingReadable`` where no recording with recorded time could be read, and
+    ``SettingsError`` for a log that cannot be taken as it is.
+    """
+    progress = progress or Silent()
+    study = build_study(
+        paths,
+        order,
+        policy,
+        timezone=options.timezone,
+        checksums=options.checksums,
+        progress=progress,
+    )
+    axis = study.axis
+    coverage = _coverage(study, policy)
+    annotations, findings = place_annotations(study, coverage)
+    found = [*_recording_findings(study), *study.findings, *findings]
+
+    minimum = policy.signal.minimum_channels
+    if order is not None and order.minimum_channels is not None:
+        minimum = order.minimum_channels
+    signal = SignalFacts(scanned=False, minimum_channels=minimum)
+    if options.scan_signal:
+        signal, findings = scan_study(
+            study, coverage, minimum, policy.signal, workers=options.workers, progress=progress
+        )
+        found += findings
+    else:
+        found.append(_not_scanned())
+    usable = _usable_pair(signal)
+
+    hookup, window = _window(study, coverage, order)
+    shortfall = None if window is None else measure_shortfall(coverage, window)
+    planned_end = None if window is None else window.end
+    plan = None
+    if order is not None and order.power is not None:
+        begun = coverage.first_start if hookup is None else hookup
+        plan = plan_power(
+            order.power, order.ordered_ns, policy.power, max(0, coverage.last_end - begun)
+        )
+    coverage = explain_gaps(study, coverage, annotations, order, plan, policy.stop)
+    stop = explain_stop(
+        study,
+        coverage,
+        annotations,
+        order,
+        planned_end,
+        plan,
+        policy.stop,
+        policy.decision.stop_tolerance_ns,
+        signal,
+    )
+
+    checks = video = monitoring = None
+    periods = periods_of(coverage, axis, policy.billing)
+    if order is not None and order.monitoring_log is not None:
+        checks = read_checks(Path(order.monitoring_log), axis, coverage.span)
+    if order is not None and (order.monitoring is not None or checks is not None):
+        monitoring, findings = measure_monitoring(
+            checks or (), annotations, coverage, periods, order, policy.monitoring
+        )
+        found += findings
+    if order is not None and order.video_log is not None:
+        stretches = read_video(Path(order.video_log), axis, coverage.span)
+        video = measure_video(stretches, coverage, policy.video)
+    eeg = _eeg_channels(study)
+    billing, findings = measure_billing(
+        coverage,
+        axis,
+        order,
+        policy.billing,
+        eeg_channels=eeg,
+        live_channels=_live_channels(signal),
+        usable=usable,
+        monitoring=monitoring,
+        video=video,
+        restarts=_restarts(study, coverage),
+        sleep_seen=None,
+    )
+    found += findings
+    if axis.zone is None:
+        found.append(_no_zone())
+    if eeg < minimum:
+        found.append(_too_few_channels(eeg, minimum))
+
+    second, findings = read_second(study.counted, enabled=options.second_readers)
+    found += findings
+    ordered_findings = tuple(
+        sorted(found, key=lambda f: (-SEVERITIES.index(f.severity), f.file or "", f.code))
+    )
+    decision = decide(coverage, order, shortfall, signal, ordered_findings, policy.decision)
+    return Audit(
+        version=__version__,
+        generated_utc=_now(),
+        policy=PolicyUsed(
+            policy.about.name, policy.sha256, policy.about.checked, policy.about.publisher
+        ),
+        rules=rule_lines(policy),
+        study=study,
+        study_id=order.study_id if order is not None else None,
+        patient_code=_patient_code(study, order),
+        recorder=_recorder(study),
+        order=order,
+        hookup=hookup,
+        planned_end=planned_end,
+        coverage=coverage,
+        hours=clock_hours(coverage, axis, usable),
+        nights=nights(
+            coverage, axis, usable, policy.signal.night_start_ns, policy.signal.night_end_ns
+        ),
+        shortfall=shortfall,
+        stop=stop,
+        signal=signal,
+        billing=billing,
+        monitoring=monitoring,
+        video=video,
+        power=plan,
+        next_hookup=advise(study, coverage, stop, plan, signal, ordered_findings),
+        decision=decision,
+        second_readers=second,
+        annotations=annotations,
+        findings=ordered_findings,
+        cautions=CAUTIONS,
+    )
+
+
+def _coverage(study: Study, policy: Policy) -> Coverage:
+    tracks = [
+        Track(f.copy or "A", f.run_starts, f.run_ends, f.records_ns)
+        for f in study.counted
+        if len(f.run_starts)
+    ]
+    if not tracks:
+        raise NothingReadable(
+            study.name,
+            "no counted file holds recorded time (only headers or annotations)",
+            "Check that the whole study was copied.",
+        )
+    return measure_coverage(tracks, policy.coverage.gap_floor_ns)
+
+
+def _recording_findings(study: Study) -> list[Finding]:
+    found = [f for file in study.counted for f in file.recording.findings]
+    # What is odd inside a file that is not counted puts no number of this study in doubt.
+    found += [
+        replace(f, severity="info")
+        for file in study.set_aside
+        for f in file.recording.findings
+        if f.severity != "info"
+    ]
+    return found + [u.finding for u in study.unreadable]
+
+
+def _window(
+    study: Study, coverage: Coverage, order: Order | None
+) -> tuple[int | None, Interval | None]:
+    """The hookup's instant and the ordered window, where there is an order."""
+    if order is None:
+        return None, None
+    hookup = None
+    if order.hookup_civil_ns is not None:
+        hookup = study.axis.instant(order.hookup_civil_ns, near=coverage.first_start)
+    start = coverage.first_start if hookup is None else hookup
+    return hookup, Interval(start, start + order.ordered_ns)
+
+
+def _usable_pair(signal: SignalFacts) -> Pair | None:
+    if not signal.scanned or signal.usable_starts is None or signal.usable_ends is None:
+        return None
+    return signal.usable_starts, signal.usable_ends
+
+
+def _restarts(study: Study, coverage: Coverage) -> tuple[int, ...]:
+    """Instants at which a file begins right after a gap."""
+    after_gap = {gap.end for gap in coverage.gaps}
+    starts = {f.interval.start for f in study.counted if f.interval is not None}
+    return tuple(sorted(after_gap & starts))
+
+
+def _eeg_channels(study: Study) -> int:
+    """The fewest distinct EEG electrodes that a counted file with recorded time carries."""
+    counts = [
+        len({c.electrode for c in f.recording.eeg_channels})
+        for f in study.counted
+        if len(f.run_starts)
+    ]
+    return min(counts, default=0)
+
+
+def _live_channels(signal: SignalFacts) -> int | None:
+    if not signal.scanned:
+        return None
+    return sum(c.is_eeg and c.live_ns > 0 for c in signal.channels)
+
+
+def _patient_code(study: Study, order: Order | None) -> str | None:
+    if order is not None and order.patient_code:
+        return order.patient_code
+    codes = {f.recording.header.patient_field.code for f in study.counted}
+    codes.discard(None)
+    return codes.pop() if len(codes) == 1 else None
+
+
+def _recorder(study: Study) -> str | None:
+    units = {f.recording.header.recording_field.equipment for f in study.counted}
+    names = sorted(u for u in units if u)
+    return ", ".join(names) or None
+
+
+def _not_scanned() -> Finding:
+    return Finding(
+        "signal_not_scanned",
+        "info",
+        "",
+        "The samples were not looked at. Recorded time is exact; how much of it could be read is "
+        "not known.",
+        expected="signal scan",
+        observed="switched off",
+        action="Audit again with the signal scan before the study is accepted for reading.",
+    )
+
+
+def _no_zone() -> Finding:
+    return Finding(
+        "no_time_zone",
+        "info",
+        "",
+        "No time zone is known, so start stamps were taken as they stand. A change to or from "
+        "daylight saving time inside the study cannot be seen.",
+        expected="a time zone in the order or on the command line",
+        observed="none",
+        action="Name the patient's zone where the study crosses a change of the clocks.",
+    )
+
+
+def _too_few_channels(eeg: int, minimum: int) -> Finding:
+    return Finding(
+        "too_few_eeg_channels",
+        "caution",
+        "",
+        f"A counted file carries {eeg} EEG channels by their labels, fewer than the {minimum} that "
+        "were asked for. No second of it can be usable by that measure.",
+        expected=f"at least {minimum}",
+        observed=str(eeg),
+        action="Check the channel labels and the montage that was recorded.",
+    )
+
+
+def _now() -> str:
+    fixed = os.environ.get("SOURCE_DATE_EPOCH", "")
+    moment = datetime.fromtimestamp(int(fixed), UTC) if fixed.isdecimal() else datetime.now(UTC)
+    return moment.strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -1,0 +1,187 @@
+"""What each command does. Standard output is the result; progress goes to standard error."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import dataclasses
+import json
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+from auditor.civil import zone_info
+from auditor.errors import UsageError
+from auditor.model import Audit, Order
+from auditor.order import order_from_hours, read_order
+from auditor.policy import Policy, load_policy
+from auditor.progress import Progress, Silent
+from auditor.safe_text import path_part
+
+COMPLETE, ACT = 0, 1
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Run the command that was asked for; the exit status."""
+    command = {
+        "study": run_study,
+        "batch": run_batch,
+        "decide": run_decide,
+        "trends": run_trends,
+        "plan": run_plan,
+        "rules": run_rules,
+        "schema": run_schema,
+        "demo": run_demo,
+    }[arguments.command]
+    return command(arguments)
+
+
+def run_study(arguments: argparse.Namespace) -> int:
+    """``auditor study``."""
+    from auditor.audit import Options, audit_study
+    from auditor.outputs import check_free
+    from auditor.publish import publish
+    from auditor.redact import redact
+    from auditor.terminal import summary
+
+    paths = [Path(p) for p in arguments.paths]
+    for path in paths:
+        if not path.exists():
+            raise UsageError(str(path), "does not exist", "Name the study's folder or its files.")
+    if arguments.timezone is not None:
+        zone_info(arguments.timezone)
+    policy = load_policy(_path(arguments.policy))
+    order = _order(arguments, policy)
+    out = Path(arguments.out) if arguments.out else _default_out(order, paths, arguments.redact)
+    check_free(out, force=arguments.force)
+    options = Options(
+        timezone=arguments.timezone,
+        scan_signal=arguments.signal == "full",
+        second_readers=arguments.second_readers == "on",
+    )
+    with _progress(quiet=arguments.quiet) as progress:
+        audit = audit_study(paths, order=order, policy=policy, options=options, progress=progress)
+    if arguments.redact:
+        audit = redact(audit)
+    publish(audit, out)
+    if not arguments.quiet:
+        sys.stdout.write(summary(audit))
+        sys.stdout.write(f"\nThe audit is in {out}\n")
+    return exit_status(audit)
+
+
+def exit_status(audit: Audit) -> int:
+    """0 where the outcome is ``complete``, else 1."""
+    return COMPLETE if audit.decision.outcome == "complete" else ACT
+
+
+def run_batch(arguments: argparse.Namespace) -> int:
+    """``auditor batch``."""
+    from auditor.batch import batch
+
+    with _progress(quiet=arguments.quiet) as progress:
+        return batch(arguments, progress)
+
+
+def run_decide(arguments: argparse.Namespace) -> int:
+    """``auditor decide``."""
+    from auditor.batch import decide
+
+    return decide(arguments)
+
+
+def run_trends(arguments: argparse.Namespace) -> int:
+    """``auditor trends``."""
+    from auditor.batch import trends
+
+    return trends(arguments)
+
+
+def run_plan(arguments: argparse.Namespace) -> int:
+    """``auditor plan``."""
+    from auditor.power import default_setup, plan_power
+    from auditor.terminal import plan_text
+
+    policy = load_policy(_path(arguments.policy))
+    order = _order(arguments, policy)
+    if order is None:
+        raise UsageError("plan", "no ordered time was given", "Give --ordered-hours or --order.")
+    setup = order.power or default_setup(policy.power)
+    plan = plan_power(setup, order.ordered_ns, policy.power)
+    if not arguments.quiet:
+        sys.stdout.write(plan_text(plan))
+    return COMPLETE if plan.enough else ACT
+
+
+def run_rules(arguments: argparse.Namespace) -> int:
+    """``auditor rules``."""
+    from auditor.rules import rule_lines
+    from auditor.terminal import rules_text
+
+    policy = load_policy(_path(arguments.policy))
+    about = policy.about
+    sys.stdout.write(rules_text(rule_lines(policy), about.name, policy.sha256, about.checked))
+    return COMPLETE
+
+
+def run_schema(arguments: argparse.Namespace) -> int:
+    """``auditor schema``."""
+    from auditor.schema import schema
+
+    sys.stdout.write(json.dumps(schema(), indent=2, ensure_ascii=False) + "\n")
+    return COMPLETE
+
+
+def run_demo(arguments: argparse.Namespace) -> int:
+    """``auditor demo``."""
+    from auditor.demo.command import demo
+
+    with _progress(quiet=arguments.quiet) as progress:
+        text = demo(Path(arguments.out), progress)
+    if not arguments.quiet:
+        sys.stdout.write(text)
+    return COMPLETE
+
+
+def _path(text: str | None) -> Path | None:
+    return None if text is None else Path(text)
+
+
+def _order(arguments: argparse.Namespace, policy: Policy) -> Order | None:
+    """The order of the file; ``--ordered-hours`` takes the place of the file's hours."""
+    order = None
+    if arguments.order is not None:
+        order = read_order(
+            Path(arguments.order),
+            default_pack_ns=policy.power.pack_ns,
+            default_factor_ppm=policy.power.mode_factor_ppm,
+        )
+    if arguments.ordered_hours is not None:
+        hours = order_from_hours(arguments.ordered_hours)
+        order = (
+            hours
+            if order is None
+            else dataclasses.replace(order, ordered_ns=hours.ordered_ns, source=hours.source)
+        )
+    return order
+
+
+def _default_out(order: Order | None, paths: list[Path], redacted: bool) -> Path:
+    if order is not None and order.study_id:
+        return Path(f"audit-{path_part(order.study_id)}")
+    if redacted:
+        return Path("audit-study")
+    first = paths[0].resolve()
+    folder = first if first.is_dir() else first.parent
+    return Path(f"audit-{path_part(folder.name)}")
+
+
+@contextlib.contextmanager
+def _progress(*, quiet: bool) -> Iterator[Progress]:
+    if quiet or not sys.stderr.isatty():
+        yield Silent()
+        return
+    from auditor.terminal import TerminalProgress
+
+    with TerminalProgress() as progress:
+        yield progress
