@@ -1,0 +1,111 @@
+"""Findings of one file, collected while it is read; header faults are summed by kind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from auditor.model import Finding, Severity
+from auditor.safe_text import printable
+
+SHOWN = 5
+"""Examples given in one finding; the rest is counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    severity: Severity
+    text: str
+    expected: str
+    action: str
+
+
+_FIELD_KINDS = {
+    "header_not_ascii": _Kind(
+        "caution",
+        "hold bytes other than printable ASCII characters. They are read as they can be",
+        "ASCII characters 32 to 126, padded with spaces",
+        "Check the texts that they hold; the durations do not depend on them.",
+    ),
+    "header_not_left_justified": _Kind(
+        "info",
+        "do not begin at their first character. They are read all the same",
+        "text at the left, spaces at the right",
+        "Nothing to do.",
+    ),
+    "channel_scale_unreadable": _Kind(
+        "caution",
+        "hold no usable number, so that these channels cannot be scaled to their unit. Durations "
+        "do not depend on it",
+        "numbers with a decimal point, in plain digits",
+        "Do not trust the amplitudes of these channels.",
+    ),
+    "channel_scale_wrong": _Kind(
+        "caution",
+        "give limits that cannot be scaled by: the digital maximum must exceed the minimum, within "
+        "the range of the samples, and the two physical limits must differ. Durations do not "
+        "depend on it",
+        "digital maximum above digital minimum, physical limits that differ",
+        "Do not trust the amplitudes of these channels.",
+    ),
+    "channel_without_samples": _Kind(
+        "caution",
+        "give 0 samples per record, so that these channels hold no signal",
+        "at least 1 sample per record",
+        "Check which channels the recorder was set up to record.",
+    ),
+}
+
+
+@dataclass
+class Notes:
+    """Collects findings for the file ``name`` (untrusted text)."""
+
+    name: str
+    _findings: list[Finding] = field(default_factory=list)
+    _fields: dict[str, list[str]] = field(default_factory=dict)
+
+    def add(
+        self,
+        code: str,
+        severity: Severity,
+        text: str,
+        *,
+        at: str = "",
+        expected: str = "",
+        observed: str = "",
+        action: str = "",
+    ) -> None:
+        """Add one finding; ``at`` says where in the file (field, byte, record)."""
+        self._findings.append(
+            Finding(code, severity, self._where(at), text, expected, observed, action, self.name)
+        )
+
+    def field(self, code: str, field_name: str, offset: int, observed: str) -> None:
+        """Add one header field to the finding ``code``, which counts them all."""
+        self._fields.setdefault(code, []).append(
+            f"{field_name} (byte {offset}): {printable(observed, 40)!r}"
+        )
+
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything collected, header faults first."""
+        summed = []
+        for code, places in self._fields.items():
+            kind = _FIELD_KINDS[code]
+            more = f" and {len(places) - SHOWN} more" if len(places) > SHOWN else ""
+            count = f"Header fields ({len(places)})"
+            summed.append(
+                Finding(
+                    code,
+                    kind.severity,
+                    self._where("header"),
+                    f"{count} {kind.text}.",
+                    kind.expected,
+                    "; ".join(places[:SHOWN]) + more,
+                    kind.action,
+                    self.name,
+                )
+            )
+        return (*summed, *self._findings)
+
+    def _where(self, at: str) -> str:
+        return f"{printable(self.name)}, {at}" if at else printable(self.name)

@@ -1,0 +1,146 @@
+"""When the header says that the recording started (civil time at the patient).
+
+Sources: EDF specification (fields); EDF+ additional specifications 2 (years), 4 (recording field)
+and 8 (local time).
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime, time
+
+from auditor.civil import civil_ns
+from auditor.edf.notes import Notes
+from auditor.edf.subfields import subfield_date
+from auditor.errors import RecordingError
+from auditor.model import HeaderClaim
+from auditor.safe_text import printable
+
+_PARTS = re.compile(r"(\d{1,2})([.:/-])(\d{1,2})\2(\d{1,2}|yy)")
+_YEARS = range(1900, 2201)
+"""Years of a start date that are taken; nanoseconds in 64 bits end in 2262."""
+
+
+def start_civil_ns(claim: HeaderClaim, notes: Notes) -> int:
+    """The header's start stamp as civil nanoseconds.
+
+    The date in the recording field beats the two-digit date field. Raises ``RecordingError`` where
+    neither holds a date: without one the file has no place in the study.
+    """
+    stated = _recording_date(claim, notes)
+    short = _date_field(claim, notes)
+    day = stated or short
+    if day is None:
+        raise RecordingError(
+            notes.name,
+            f"the header gives no start date (field 'start date', byte 168: "
+            f"{printable(claim.start_date)!r}; field 'recording', byte 88, gives none either), "
+            "expected dd.mm.yy",
+            "Find out when the recording started and correct a copy of the file.",
+            code="no_start_date",
+            field="start date",
+            offset=168,
+        )
+    if stated and short and stated != short:
+        notes.add(
+            "start_date_conflict",
+            "caution",
+            f"The header gives two start dates: {stated.isoformat()} in the recording field and "
+            f"{short.isoformat()} in the date field. The recording field's date is taken.",
+            at="fields 'recording' (byte 88) and 'start date' (byte 168)",
+            expected=stated.isoformat(),
+            observed=short.isoformat(),
+            action="Check the date against the hook-up log: the place of this file in the study "
+            "depends on it.",
+        )
+    return civil_ns(datetime.combine(day, _time_field(claim, notes)))
+
+
+def _recording_date(claim: HeaderClaim, notes: Notes) -> date | None:
+    text = claim.recording_field.start_date
+    if text is None:
+        return None
+    day = subfield_date(text)
+    if day is None or day.year not in _YEARS:
+        notes.add(
+            "recording_date_unreadable",
+            "caution",
+            "The start date in the recording field is no date; the two-digit date field is taken "
+            "instead.",
+            at="field 'recording' (byte 88)",
+            expected="dd-MMM-yyyy with the English month in capitals",
+            observed=printable(text, 20),
+            action="Check the date against the hook-up log.",
+        )
+        return None
+    return day
+
+
+def _date_field(claim: HeaderClaim, notes: Notes) -> date | None:
+    match = _PARTS.fullmatch(claim.start_date)
+    if match is None:
+        _note_date(claim, notes)
+        return None
+    day, mark, month, year = match.groups()
+    if year == "yy":  # past 2084 the date stands in the recording field alone
+        return None
+    full = int(year) + (1900 if int(year) >= 85 else 2000)
+    try:
+        found = date(full, int(month), int(day))
+    except ValueError:
+        _note_date(claim, notes)
+        return None
+    if mark != "." or len(claim.start_date) != 8:
+        _note_form(notes, "start date", 168, claim.start_date, "dd.mm.yy")
+    return found
+
+
+def _time_field(claim: HeaderClaim, notes: Notes) -> time:
+    match = _PARTS.fullmatch(claim.start_time)
+    if match is not None and match.group(4) != "yy":
+        hours, mark, minutes, seconds = match.groups()
+        try:
+            found = time(int(hours), int(minutes), int(seconds))
+        except ValueError:
+            pass
+        else:
+            if mark != "." or len(claim.start_time) != 8:
+                _note_form(notes, "start time", 176, claim.start_time, "hh.mm.ss")
+            return found
+    notes.add(
+        "start_time_unreadable",
+        "problem",
+        "The header's start time is no time of day. The recording is placed at the midnight that "
+        "begins its start date: the durations inside this file are right, its place in the study "
+        "is wrong by up to 24 hours.",
+        at="field 'start time' (byte 176)",
+        expected="hh.mm.ss, 00.00.00 to 23.59.59",
+        observed=printable(claim.start_time),
+        action="Find out when the recording started and correct a copy of the file.",
+    )
+    return time(0)
+
+
+def _note_date(claim: HeaderClaim, notes: Notes) -> None:
+    notes.add(
+        "start_date_unreadable",
+        "caution",
+        "The two-digit date field holds no date. The start date can come from the recording field "
+        "alone.",
+        at="field 'start date' (byte 168)",
+        expected="dd.mm.yy",
+        observed=printable(claim.start_date),
+        action="Check the date against the hook-up log.",
+    )
+
+
+def _note_form(notes: Notes, field: str, offset: int, observed: str, expected: str) -> None:
+    notes.add(
+        "start_stamp_form",
+        "info",
+        f"The {field} is not written as the format wants it; its meaning is taken all the same.",
+        at=f"field '{field}' (byte {offset})",
+        expected=expected,
+        observed=printable(observed),
+        action="Nothing to do.",
+    )
