@@ -66,7 +66,11 @@ class PowerStep:
 
 @dataclass(frozen=True, slots=True)
 class PowerPlan:
-    """Whether the set-up lasts. Durations after hook-up, in nanoseconds."""
+    """Whether the set-up lasts. Durations after hook-up, in nanoseconds.
+
+    ``reserve_ns`` is what the policy wants left over; ``enough`` says that ``lasts_ns`` reaches
+    ``ordered_ns + reserve_ns``.
+    """
 
     lasts_ns: int
     ordered_ns: int
@@ -78,6 +82,10 @@ class PowerPlan:
     """How the plan fits the measured end of the recording, in words; empty without a study."""
     would_last: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    match_ns: int = 0
+    """How far a measured end may lie from ``lasts_ns`` and still fit it."""
+    other_ends: tuple[tuple[str, int], ...] = ()
+    """When power would run out if one thing were other than entered: (what, ns)."""
 
 
 @dataclass(frozen=True, slots=True)
