@@ -1,0 +1,42 @@
+"""Parts that policy sections share: where a rule comes from, how sure it is, lists, patterns."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal, TypeVar
+
+from pydantic import AfterValidator, BeforeValidator, Field
+
+from auditor.toml_input import Strict
+
+Mark = Literal["read", "secondary", "memory", "inferred", "common practice", "not stated"]
+"""How a rule is known: read in the named source, seen on a secondary page only, from memory, our
+own inference, common practice without a source, or nothing stated."""
+
+_T = TypeVar("_T")
+Many = Annotated[tuple[_T, ...], BeforeValidator(lambda v: tuple(v) if isinstance(v, list) else v)]
+"""A TOML list, held as a tuple."""
+
+
+class Sourced(Strict):
+    """Where a rule comes from and how sure it is."""
+
+    source: Annotated[str, Field(max_length=600)] = ""
+    mark: Mark = "not stated"
+
+
+def _regular(pattern: str) -> str:
+    if not 0 < len(pattern) <= 200:
+        raise ValueError("must be a regular expression of 1 to 200 characters")
+    try:
+        re.compile(pattern)
+    except re.error as error:
+        raise ValueError(f"is not a regular expression: {error}") from error
+    return pattern
+
+
+Pattern = Annotated[str, AfterValidator(_regular)]
+"""A regular expression, searched in any case."""
+
+LogDates = Literal["ask", "day_first", "month_first"]
+"""How a log's dates such as 03/02/2027 are read; 'ask' refuses those that could be either."""
