@@ -1,0 +1,115 @@
+"""What each channel is judged by: limits in digital units, worked out from its header fields.
+
+A sample's physical value is linear in its digital value (EDF specification, "digital minimum" and
+"physical maximum" of a signal), so the physical limits are reached exactly where the digital ones
+are, and an amplitude in microvolts is an amplitude in digital steps.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from auditor.model import Channel, Recording
+from auditor.policy.signal import SignalSettings
+from auditor.units import NS
+
+MAX_RATE = 200_000
+"""Samples per second beyond which a channel is not judged: none of the kind reaches it."""
+MIN_RATE = 2
+"""Samples per second below which a second says nothing about a change."""
+NYQUIST_SHARE = 0.45
+"""Mains hum is judged only below this share of the sampling rate: above, filters and aliasing leave
+too little of it to judge."""
+_NEVER = 1 << 30
+"""A digital value and an amplitude that no sample of 24 bits reaches."""
+
+_MICROVOLTS = {"v": 1e6, "mv": 1e3, "uv": 1.0, "nv": 1e-3, "pv": 1e-6}
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How one channel is judged. Amplitudes are peak to peak in digital steps.
+
+    ``quiet_steps``: at most this much in a second is no change. ``large_steps``: more than this is
+    implausible. ``low`` and ``high`` are the digital limits (out of reach where the header's are
+    none). ``mains_hz`` are the frequencies that the rate can show, empty for channels without EEG.
+    ``scaled`` is false where the header gives no usable scale.
+    """
+
+    channel: Channel
+    key: str
+    rate: float
+    quiet_steps: int
+    large_steps: int
+    low: int
+    high: int
+    mains_hz: tuple[int, ...]
+    scaled: bool
+
+
+def microvolts(dimension: str) -> float | None:
+    """Microvolts in one unit of ``dimension`` (either sign for micro), else ``None``."""
+    unit = dimension.strip().replace("µ", "u").replace("μ", "u")
+    if unit == "MV":  # written by careless hands for the millivolt, never for a million volts
+        return _MICROVOLTS["mv"]
+    return _MICROVOLTS.get(unit.lower())
+
+
+def step_uv(channel: Channel) -> float | None:
+    """Microvolts in one digital step (positive), or ``None`` where the header gives no scale."""
+    factor = microvolts(channel.dimension)
+    digital = channel.digital_max - channel.digital_min
+    physical = channel.physical_max - channel.physical_min
+    if factor is None or digital <= 0 or not math.isfinite(physical) or physical == 0:
+        return None
+    step = abs(physical) / digital * factor
+    return step if math.isfinite(step) and step > 0 else None
+
+
+def samples_per_second(channel: Channel, record_ns: int) -> float:
+    """The channel's sampling rate in Hz."""
+    return channel.samples_per_record * NS / record_ns
+
+
+def plan_channels(recording: Recording, settings: SignalSettings) -> tuple[Plan, ...]:
+    """The channels that can be judged, in file order; annotation channels never are."""
+    plans: list[Plan] = []
+    times_seen: dict[str, int] = {}
+    for channel in recording.channels:
+        if channel.is_annotation or recording.record_ns <= 0:
+            continue
+        key = channel.electrode or channel.label.strip()
+        times_seen[key] = times_seen.get(key, 0) + 1
+        rate = samples_per_second(channel, recording.record_ns)
+        if not MIN_RATE <= rate <= MAX_RATE:
+            continue
+        # A name that a file holds twice stands for two channels, told apart by their order.
+        order = times_seen[key]
+        plans.append(_plan(channel, key if order == 1 else f"{key} ({order})", rate, settings))
+    return tuple(plans)
+
+
+def _plan(channel: Channel, key: str, rate: float, settings: SignalSettings) -> Plan:
+    step = step_uv(channel)
+    # Without a scale only a signal that does not change at all is surely flat.
+    quiet = 0 if step is None else _steps(settings.flat_uv, step)
+    large = _NEVER if step is None else _steps(settings.large_uv, step)
+    limits = channel.digital_min < channel.digital_max
+    mains = tuple(hz for hz in settings.mains_hz if hz < NYQUIST_SHARE * rate)
+    return Plan(
+        channel=channel,
+        key=key,
+        rate=rate,
+        quiet_steps=quiet,
+        large_steps=large,
+        low=max(channel.digital_min, -_NEVER) if limits else -_NEVER,
+        high=min(channel.digital_max, _NEVER) if limits else _NEVER,
+        mains_hz=mains if channel.is_eeg else (),
+        scaled=step is not None,
+    )
+
+
+def _steps(uv: float, step: float) -> int:
+    # A hair more, so that an amplitude of exactly the limit stays within it despite rounding.
+    return min(int(uv / step * (1 + 1e-9) + 1e-9), _NEVER)
