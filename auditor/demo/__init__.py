@@ -1,1 +1,75 @@
 """Invented studies: a simulator of returned recordings, and the demo made with it."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from auditor.demo.studies import Plan, plans
+from auditor.errors import OutputError
+from auditor.progress import Progress, Silent
+from auditor.units import HOUR, NS
+
+__all__ = ["DemoStudy", "make_demo"]
+
+NOTICE = """Everything in this folder is invented: a fictional lab, patients that are codes only,
+and synthetic signals at a reduced rate. Nothing here was recorded from a person.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class DemoStudy:
+    """One invented study. ``folder`` holds its recordings, logs and ``order``.
+
+    ``recorded_ns`` and ``ordered_ns`` are true by construction; ``story`` is one line.
+    """
+
+    study_id: str
+    folder: Path
+    order: Path
+    story: str
+    ordered_ns: int
+    recorded_ns: int
+
+
+def make_demo(out: Path, progress: Progress | None = None) -> tuple[DemoStudy, ...]:
+    """Write the invented studies under ``out/studies``, about 275 MB, the same bytes each time.
+
+    Raises ``OutputError`` where something else is in the way or the disk refuses.
+    """
+    progress = progress or Silent()
+    todo = plans()
+    root = out / "studies"
+    progress.stage(
+        "Making invented studies",
+        sum(device.size(file) for plan in todo for device, files in plan.devices for file in files),
+    )
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        (out / "INVENTED.txt").write_text(NOTICE, encoding="utf-8")
+        # Threads: numpy and the disk do the work, and neither holds the interpreter's lock long.
+        with ThreadPoolExecutor(2) as pool:
+            return tuple(pool.map(lambda plan: _make(root, plan, progress), todo))
+    except OSError as error:
+        raise OutputError(
+            str(error.filename or out),
+            f"cannot be written ({error.strerror})",
+            "Give another folder with --out; the demo needs about 300 MB.",
+        ) from error
+
+
+def _make(root: Path, plan: Plan, progress: Progress) -> DemoStudy:
+    folder = root / plan.study_id
+    folder.mkdir(exist_ok=True)
+    for device, files in plan.devices:
+        for file in files:
+            device.write(folder, file, progress)
+    for name, text in plan.logs.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    order = folder / "order.toml"
+    order.write_text(plan.order, encoding="utf-8")
+    return DemoStudy(
+        plan.study_id, folder, order, plan.story, round(plan.ordered_hours * HOUR),
+        sum(b - a for a, b in plan.runs) * NS,
+    )  # fmt: skip

@@ -1,0 +1,268 @@
+"""The demo's invented studies of the Harrow Street Neurodiagnostic Lab, a fictional lab.
+
+Times are seconds after each study's hook-up, so that the truth of every study can be read here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from auditor.civil import Axis, civil_datetime, civil_ns, iso
+from auditor.demo.eeg import Amplifier, Fault
+from auditor.demo.recorder import FilePlan, Recorder, pieces
+from auditor.units import NS
+
+ZONE = "America/Denver"
+EIGHT = ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2")
+NINETEEN = (
+    "Fp1", "Fp2", "F7", "F3", "Fz", "F4", "F8", "T3", "C3", "Cz", "C4", "T4", "T5", "P3", "Pz",
+    "P4", "T6", "O1", "O2",
+)  # fmt: skip
+H = 3600
+FOREVER = 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One study: what is written, what was ordered, and its story in one line.
+
+    ``devices`` are recorders with their files; ``runs`` the seconds that count, by construction.
+    """
+
+    study_id: str
+    story: str
+    hookup: datetime
+    ordered_hours: float
+    devices: tuple[tuple[Recorder, tuple[FilePlan, ...]], ...]
+    runs: tuple[tuple[int, int], ...]
+    order: str
+    logs: dict[str, str] = field(default_factory=dict)
+
+
+def plans() -> tuple[Plan, ...]:
+    """Every study of the demo."""
+    makers: tuple[Callable[[], Plan], ...] = (
+        _power_ran_out, _complete, _two_copies, _electrodes_lost, _left_over_files, _never_closed,
+        _far_too_short,
+    )  # fmt: skip
+    return tuple(make() for make in makers)
+
+
+def _power_ran_out() -> Plan:
+    hookup = datetime(2027, 3, 2, 15)
+    end = 55 * H + 48 * 60
+    card = _recorder("N-3", "P-2041", Amplifier(25, EIGHT, 2041, 15), hookup, record_s=2)
+    files = pieces(
+        0, end, 24 * H,
+        notes=(
+            (2, "Recording started"), (7 * H, "Lights off"), (15.6 * H, "Lights on"),
+            (20.25 * H, "Button pressed"), (31.2 * H, "Lights off"), (39.5 * H, "Lights on"),
+            (end - 2900, "Supply low"), (end - 4, "Recording stopped: supply low"),
+        ),
+    )  # fmt: skip
+    return Plan(
+        "S-2041",
+        "72 h ordered on two packs that were not full: power ran out on the third night.",
+        hookup, 72, ((card, files),), ((0, end),),
+        _order("S-2041", "P-2041", 72, hookup, power=(
+            "packs = 2", "hours_per_pack = 36", 'mode = "card"',
+            "charges = [0.80, 0.75]       # as the recorder showed them at hook-up",
+        )),
+    )  # fmt: skip
+
+
+def _complete() -> Plan:
+    hookup = datetime(2027, 3, 3, 9, 30)
+    runs = ((0, 7 * H + 1240), (7 * H + 1286, 12 * H), (12 * H + 206, 24 * H + 150))
+    card = _recorder("N-7", "P-2042", Amplifier(25, EIGHT, 2042, 9.5), hookup, record_s=2)
+    files = (
+        FilePlan("0002.edf", runs[:2], (
+            (2, "Recording started"), (3.1 * H, "Button pressed"),
+            (7 * H + 1236, "Electrode check"), (12 * H - 30, "Supply low"),
+        )),
+        FilePlan("0001.edf", runs[2:], (
+            (12 * H + 208, "Pack changed"), (13.2 * H, "Lights off"), (21.4 * H, "Lights on"),
+            (24 * H + 148, "Recording stopped by T-12"),
+        )),
+    )  # fmt: skip
+    checks = ["time,by,note"]
+    for number in range(14):
+        at = hookup + timedelta(minutes=20 + 108 * number)
+        note = "pack changed" if number == 6 else "signals looked at"
+        checks.append(f"{at.isoformat()},{'T-12' if number < 7 else 'T-15'},{note}")
+    video = ["start,end"]
+    for low, high in ((0, 11.5 * H), (12 * H + 240, 23.5 * H)):
+        video.append(f"{_at(hookup, low)},{_at(hookup, high)}")
+    return Plan(
+        "S-2042",
+        "24 h ordered with video and checks: complete, with two short gaps; files named out of "
+        "order.",
+        hookup, 24, ((card, files),), runs,
+        _order("S-2042", "P-2042", 24, hookup, video=True, monitoring="intermittent",
+               power=("packs = 2", "hours_per_pack = 36", 'mode = "card"'),
+               logs=('monitoring = "checks.csv"', 'video = "video.csv"')),
+        {"checks.csv": "\n".join(checks) + "\n", "video.csv": "\n".join(video) + "\n"},
+    )  # fmt: skip
+
+
+def _two_copies() -> Plan:
+    hookup = datetime(2027, 3, 8, 21)
+    amplifier = Amplifier(25, EIGHT, 2043, 21)
+    end = 8 * H + 60
+    card = _recorder("N-3", "P-2043", amplifier, hookup)
+    computer = _recorder("N-3", "P-2043", amplifier, hookup, clock_s=41.48)
+    on_card = (
+        FilePlan("card/a.edf", ((0, 2 * H + 900),), (
+            (2, "Recording started"), (1.4 * H, "Lights off"), (2 * H + 898, "Card removed"),
+        )),
+        FilePlan("card/b.edf", ((2 * H + 2520, end),), (
+            (2 * H + 2522, "Card inserted"), (end - 2, "Recording stopped by T-12"),
+        )),
+    )  # fmt: skip
+    on_computer = (
+        FilePlan("computer/1.edf", ((35, 5 * H + 300),), ((1.4 * H, "Lights off"),)),
+        FilePlan("computer/2.edf", ((6 * H + 107, end),), ((6 * H + 109, "Connection restored"),)),
+    )  # fmt: skip
+    return Plan(
+        "S-2043",
+        "8 h overnight on card and computer, clocks 41.5 s apart: each copy fills the other's gap.",
+        hookup, 8, ((card, on_card), (computer, on_computer)), ((0, end),),
+        _order("S-2043", "P-2043", 8, hookup, video=False, monitoring="unmonitored",
+               power=("packs = 2", "hours_per_pack = 36", 'mode = "card+computer"')),
+    )  # fmt: skip
+
+
+def _electrodes_lost() -> Plan:
+    hookup = datetime(2027, 3, 12, 19, 30)
+    end = 36 * H + 40
+    lost = 26 * H + 35 * 60
+    faults = (
+        Fault("C4", "drift", lost - 2400, lost), Fault("C4", "flat", lost, FOREVER),
+        Fault("T4", "flat", lost + 12, FOREVER), Fault("O2", "flat", lost + 300, FOREVER),
+        Fault("T3", "railed", 20 * H, 20 * H + 95),
+    )  # fmt: skip
+    card = _recorder("N-7", "P-2044", Amplifier(25, EIGHT, 2044, 19.5, faults), hookup, record_s=2)
+    restart = 33 * H + 1800  # after the change to daylight-saving time of this night
+    runs = ((0, restart - 190), (restart, end))
+    files = (
+        FilePlan("first.edf", runs[:1], (
+            (2, "Recording started"), (3 * H, "Lights off"), (20 * H + 40, "Electrode check"),
+            (26.2 * H, "Lights off"), (restart - 192, "Recording stopped by T-15"),
+        )),
+        FilePlan("second.edf", runs[1:], (
+            (restart + 2, "Restarted by T-15"), (end - 2, "Recording stopped by T-12"),
+        )),
+    )  # fmt: skip
+    return Plan(
+        "S-2044",
+        "36 h ordered over the change to daylight-saving time: recorded in full, but three "
+        "electrodes were lost early on night two.",
+        hookup, 36, ((card, files),), runs,
+        _order("S-2044", "P-2044", 36, hookup, minimum_channels=6, video=False,
+               monitoring="unmonitored"),
+    )  # fmt: skip
+
+
+def _left_over_files() -> Plan:
+    hookup = datetime(2027, 3, 17, 13)
+    end = 2 * H + 120
+    faults = (Fault("T5", "hum", 2100, end), Fault("F8", "drift", 5000, 5400))
+    own = Amplifier(128, (*NINETEEN, "ECG"), 2045, 13, faults)
+    card = _recorder("N-11", "P-2045", own, hookup, fmt="EDF+C")
+    files = (
+        FilePlan("00000002.edf", ((0, end),), (
+            (1, "Recording started"), (600, "Eyes closed"), (1500, "Electrode check"),
+            (end - 2, "Recording stopped by T-12"),
+        )),
+    )  # fmt: skip
+    before = datetime(2027, 3, 11, 10)
+    other = _recorder(
+        "N-11", "P-2039", Amplifier(128, (*NINETEEN, "ECG"), 2039, 10), before, fmt="EDF+C"
+    )
+    left = (FilePlan("00000001.edf", ((0, 720),), ((1, "Recording started"),)),)
+    return Plan(
+        "S-2045",
+        "2 h ordered: complete; another patient's file was left on the card, and T5 hums.",
+        hookup, 2, ((card, files), (other, left)), ((0, end),),
+        _order("S-2045", "P-2045", 2, hookup, video=False, monitoring="continuous",
+               logs=('monitoring = "checks.csv"',)),
+        {"checks.csv": "time,by,note\n" + "".join(
+            f"{_at(hookup, 60 + 900 * n)},T-12,watched\n" for n in range(9)
+        )},
+    )  # fmt: skip
+
+
+def _never_closed() -> Plan:
+    hookup = datetime(2027, 3, 22, 22)
+    end = 6 * H + 1470
+    card = _recorder("N-11", "P-2046", Amplifier(25, EIGHT, 2046, 22), hookup, fmt="BDF+D")
+    cut = 311
+    files = (
+        FilePlan("night.bdf", ((0, 4 * H), (4 * H + 75, end + 1)), (
+            (2, "Recording started"), (1200, "Lights off"),
+        ), closed=False, cut=cut),
+    )  # fmt: skip
+    return Plan(
+        "S-2046",
+        "8 h ordered: the recorder was opened while it recorded, and the file was never closed.",
+        hookup, 8, ((card, files),), ((0, 4 * H), (4 * H + 75, end)),
+        _order("S-2046", "P-2046", 8, hookup, video=False, monitoring="unmonitored"),
+    )  # fmt: skip
+
+
+def _far_too_short() -> Plan:
+    hookup = datetime(2027, 3, 24, 10)
+    end = 6 * H + 2222
+    card = _recorder("N-3", "P-2047", Amplifier(25, EIGHT, 2047, 10), hookup, fmt="EDF+C")
+    files = pieces(0, end, 4 * H, notes=(
+        (2, "Recording started"), (end - 3, "Button held: recording stopped"),
+    ))  # fmt: skip
+    return Plan(
+        "S-2047",
+        "24 h ordered, stopped with the button after six and a half hours: repeat.",
+        hookup, 24, ((card, files),), ((0, end),),
+        _order("S-2047", "P-2047", 24, hookup, video=False, monitoring="unmonitored"),
+    )  # fmt: skip
+
+
+def _recorder(
+    unit: str, patient: str, amplifier: Amplifier, hookup: datetime, *, record_s: int = 1,
+    fmt: str = "EDF+D", clock_s: float = 0,
+) -> Recorder:  # fmt: skip
+    axis = Axis(ZONE)
+    return Recorder(
+        unit, patient, amplifier, axis, axis.instant(civil_ns(hookup)), fmt,  # type: ignore[arg-type]
+        record_s, clock_s,
+    )  # fmt: skip
+
+
+def _at(hookup: datetime, seconds: float) -> str:
+    return iso(civil_ns(hookup) + round(seconds * NS))
+
+
+def _order(
+    study_id: str, patient: str, hours: float, hookup: datetime, *, video: bool | None = None,
+    monitoring: str | None = None, minimum_channels: int = 8, power: tuple[str, ...] = (),
+    logs: tuple[str, ...] = (),
+) -> str:  # fmt: skip
+    lines = [
+        "# An invented order of the Harrow Street Neurodiagnostic Lab, a fictional lab.",
+        "[order]",
+        f'study_id = "{study_id}"',
+        f'patient_code = "{patient}"',
+        f"ordered_hours = {hours:g}",
+        f"hookup = {civil_datetime(civil_ns(hookup)).isoformat()}",
+        f'timezone = "{ZONE}"',
+        f"minimum_channels = {minimum_channels}",
+    ]
+    if video is not None:
+        lines.append(f"video = {str(video).lower()}")
+    if monitoring is not None:
+        lines.append(f'monitoring = "{monitoring}"')
+    if power:
+        lines += ["", "[power]", *power]
+    if logs:
+        lines += ["", "[logs]", *logs]
+    return "\n".join(lines) + "\n"
