@@ -20,11 +20,16 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class Technical:
-    """Units, and the margins both ways. ``to_next_ns`` is ``None`` where no higher limit is."""
+    """Units, and the margins both ways. ``to_next_ns`` is ``None`` where no higher limit is.
+
+    ``exceed_next`` says that the next limit must be passed, not only reached. ``above_ns`` counts
+    from the limit last met; 0 where none is met.
+    """
 
     units: tuple[Unit, ...]
     to_next_ns: int | None
     above_ns: int
+    exceed_next: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +48,14 @@ class Period:
 
 @dataclass(frozen=True, slots=True)
 class DayCode:
-    """A professional code (``None`` where none applies) with its band in words."""
+    """A professional code (``None`` where none applies) with its band in words.
+
+    ``also`` holds further codes that the same report carries with ``code``; ``band`` names them.
+    """
 
     code: str | None
     band: str
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +66,7 @@ class Professional:
     whole_study: DayCode
     whole_to_next_ns: int | None = None
     whole_above_ns: int | None = None
+    whole_exceed_next: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,10 +122,12 @@ class Lapse:
     end: int
     periods: tuple[int, ...]
     meaning: str
+    recorded_ns: int | None = None
+    """Recorded time between the two checks; the wall time less gaps and seams."""
 
     @property
     def duration(self) -> int:
-        """Length in nanoseconds."""
+        """Length in nanoseconds, gaps included."""
         return self.end - self.start
 
 
@@ -129,6 +141,10 @@ class Monitoring:
     supported: MonitoringLevel | None
     lapses: tuple[Lapse, ...]
     note: str
+    not_shown: tuple[tuple[MonitoringLevel, tuple[Interval, ...]], ...] = ()
+    """For each level that a log can show, where it does not; empty where nothing is logged."""
+    outside: int = 0
+    """Checks before the first record, after the last, or in a gap; they show no review."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,76 @@
+"""The set-up code, and the codes of recordings below the long-term minimum."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from auditor.durations import in_words
+from auditor.model import PlacedAnnotation, Setup, Shorter
+from auditor.patterns import matches
+from auditor.policy.billing import BillingSettings, ShorterBand
+from auditor.units import MINUTE
+
+
+def sleep_seen(annotations: Sequence[PlacedAnnotation], settings: BillingSettings) -> bool | None:
+    """True where an annotation shows sleep; ``None`` where none does: silence says nothing."""
+    noted = (a for a in annotations if a.in_recording)
+    return True if any(matches(settings.sleep_patterns, a.text) for a in noted) else None
+
+
+def setup_code(
+    eeg_channels: int | None, live_channels: int | None, settings: BillingSettings
+) -> Setup:
+    """The set-up code that the number of EEG channels leads to.
+
+    ``supported`` says whether the channel minimum is met; ``None`` where the number is not known.
+    """
+    rule = settings.setup
+    person = " Whether a technologist set the patient up in person cannot be known from the files."
+    if eeg_channels is None:
+        note = (
+            f"The number of EEG channels is not known; {rule.code} needs {rule.minimum_channels}."
+        )
+        return Setup(rule.code, None, note + person)
+    carry = f"{eeg_channels} {'channel carries' if eeg_channels == 1 else 'channels carry'} EEG"
+    if eeg_channels < rule.minimum_channels:
+        note = f"{carry}, fewer than the {rule.minimum_channels} that {rule.code} needs."
+        return Setup(rule.else_code, False, note + person)
+    note = f"{carry}; {rule.code} needs {rule.minimum_channels}."
+    if live_channels is not None:
+        note += f" {live_channels} of them carried a live signal."
+    return Setup(rule.code, True, note + person)
+
+
+def shorter_code(recorded_ns: int, sleep: bool | None, settings: BillingSettings) -> Shorter | None:
+    """The code below the long-term minimum, in whole minutes rounded down; ``None`` above it."""
+    if recorded_ns >= settings.minimum_ns or not settings.shorter:
+        return None
+    minutes = recorded_ns // MINUTE
+    shown = f"{minutes} whole {'minute' if minutes == 1 else 'minutes'} recorded"
+    band = next((b for b in settings.shorter if b.from_minutes <= minutes <= b.to_minutes), None)
+    if band is None:
+        first = in_words(settings.shorter[0].from_minutes * MINUTE)
+        if minutes < settings.shorter[0].from_minutes:
+            return Shorter(None, f"less than {first}", f"{shown}: no code is reached.")
+        return Shorter(None, "no band", f"{shown}: the policy has no code for this time.")
+    if band.code is not None:
+        return Shorter(band.code, band.name, f"{shown}.")
+    return _by_state(band, shown, sleep)
+
+
+def _by_state(band: ShorterBand, shown: str, sleep: bool | None) -> Shorter:
+    choices = ", ".join(f"{state.code} ({state.words})" for state in band.states)
+    seen = next((state for state in band.states if sleep and state.if_sleep_seen), None)
+    if seen is None:
+        return Shorter(
+            None,
+            band.name,
+            f"{shown}. The code depends on the patient's state, which no annotation shows: "
+            f"{choices}. The reader decides.",
+        )
+    return Shorter(
+        seen.code,
+        band.name,
+        f"{shown}, and an annotation shows sleep: {seen.code} ({seen.words}). The reader confirms "
+        f"the state; the codes are {choices}.",
+    )
