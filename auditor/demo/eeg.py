@@ -159,7 +159,9 @@ def _pool(state: State, rate: int, labels: Sequence[str], rng: np.random.Generat
     frontal, posterior = weights(_FRONTAL, 0.05), weights(_POSTERIOR, 0.1)
     central = weights(_CENTRAL, 0.2)
     channels = len(labels)
-    out = 7 * _noise(rng, n, rate, 0.7, min(12, top), channels)
+    # Neighbours share part of their background: each electrode sees the whole head a little.
+    out = 5.5 * _noise(rng, n, rate, 0.7, min(12, top), channels)
+    out += 4.5 * _noise(rng, n, rate, 0.7, min(12, top), 1)
     match state:
         case "awake" | "moving":
             out += 4 * _noise(rng, n, rate, 8, min(28, top), channels)

@@ -30,7 +30,7 @@ Note = tuple[float, str]
 _STEP_S = 1800
 _ANNOTATION_BYTES = 64
 _SCALES = {2: (10, "-3276.8", "3276.7"), 3: (32, "-262144", "262144")}
-"""By bytes of a sample: digital steps in a microvolt, and the physical limits (eight characters)."""
+"""By bytes of a sample: digital steps in a microvolt, and the physical limits."""
 
 
 @dataclass(frozen=True, slots=True)
