@@ -10,7 +10,7 @@ from pathlib import Path
 
 from auditor import __version__
 from auditor.annotations import place_annotations
-from auditor.billing import measure_billing, periods_of
+from auditor.billing import billing_periods, measure_billing, sleep_seen
 from auditor.coverage import clock_hours, measure_coverage, nights
 from auditor.decision import decide
 from auditor.errors import NothingReadable
@@ -23,6 +23,7 @@ from auditor.model import (
     Finding,
     Interval,
     Order,
+    PersonDecision,
     PolicyUsed,
     SignalFacts,
     Study,
@@ -58,13 +59,19 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """How an audit is made. ``generated_utc`` is taken from the clock (or SOURCE_DATE_EPOCH)."""
+    """How an audit is made.
+
+    ``generated_utc`` is the time of making that the audit states; ``None`` takes it from the clock,
+    or from SOURCE_DATE_EPOCH (seconds) where that is set, so that the same inputs give the same
+    bytes. ``workers`` is the number of threads of the signal scan.
+    """
 
     timezone: str | None = None
     scan_signal: bool = True
     second_readers: bool = True
     checksums: bool = True
     workers: int = 2
+    generated_utc: str | None = None
 
 
 def audit_study(
@@ -73,9 +80,10 @@ def audit_study(
     order: Order | None,
     policy: Policy,
     options: Options = Options(),
+    decisions: tuple[PersonDecision, ...] = (),
     progress: Progress | None = None,
 ) -> Audit:
-    """Audit one returned study.
+    """Audit one returned study; ``decisions`` are those that people recorded about it.
 
     Raises ``NothingReadable`` where no recording with recorded time could be read, and
     ``SettingsError`` for a log that cannot be taken as it is.
@@ -130,7 +138,7 @@ def audit_study(
     )
 
     checks = video = monitoring = None
-    periods = periods_of(coverage, axis, policy.billing)
+    periods = billing_periods(coverage, axis, policy.billing)
     if order is not None and order.monitoring_log is not None:
         checks = read_checks(Path(order.monitoring_log), axis, coverage.span)
     if order is not None and (order.monitoring is not None or checks is not None):
@@ -153,7 +161,7 @@ def audit_study(
         monitoring=monitoring,
         video=video,
         restarts=_restarts(study, coverage),
-        sleep_seen=None,
+        sleep_seen=sleep_seen(annotations, policy.billing),
     )
     found += findings
     if axis.zone is None:
@@ -169,7 +177,7 @@ def audit_study(
     decision = decide(coverage, order, shortfall, signal, ordered_findings, policy.decision)
     return Audit(
         version=__version__,
-        generated_utc=_now(),
+        generated_utc=options.generated_utc or now_utc(),
         policy=PolicyUsed(
             policy.about.name, policy.sha256, policy.about.checked, policy.about.publisher
         ),
@@ -184,7 +192,7 @@ def audit_study(
         coverage=coverage,
         hours=clock_hours(coverage, axis, usable),
         nights=nights(
-            coverage, axis, usable, policy.signal.night_start_ns, policy.signal.night_end_ns
+            coverage, axis, usable, policy.signal.night_start_s, policy.signal.night_end_s
         ),
         shortfall=shortfall,
         stop=stop,
@@ -199,6 +207,7 @@ def audit_study(
         annotations=annotations,
         findings=ordered_findings,
         cautions=CAUTIONS,
+        person_decisions=decisions,
     )
 
 
@@ -324,7 +333,8 @@ def _too_few_channels(eeg: int, minimum: int) -> Finding:
     )
 
 
-def _now() -> str:
+def now_utc() -> str:
+    """The time of making: SOURCE_DATE_EPOCH where set, else the clock's."""
     fixed = os.environ.get("SOURCE_DATE_EPOCH", "")
     moment = datetime.fromtimestamp(int(fixed), UTC) if fixed.isdecimal() else datetime.now(UTC)
     return moment.strftime("%Y-%m-%dT%H:%M:%SZ")

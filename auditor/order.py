@@ -13,7 +13,7 @@ from auditor.civil import civil_ns, zone_info
 from auditor.errors import SettingsError, UsageError
 from auditor.model import Order, PowerSetup
 from auditor.service_request import read_service_request
-from auditor.toml_input import Hours, Share, Strict, read_toml, validate
+from auditor.toml_input import Hours, Share, Strict, TomlText, read_toml, validate
 from auditor.units import DAY, HOUR
 
 _MAX_ORDERED = 366 * DAY
@@ -129,10 +129,23 @@ def read_order(
     """
     if path.suffix.lower() == ".json":
         return read_service_request(path, timezone=timezone)
-    source = read_toml(path)
+    return order_of(
+        read_toml(path),
+        path.resolve().parent,
+        default_pack_ns=default_pack_ns,
+        default_factor_ppm=default_factor_ppm,
+    )
+
+
+def order_of(
+    source: TomlText, beside: Path, *, default_pack_ns: int, default_factor_ppm: dict[str, int]
+) -> Order:
+    """The order that ``source`` holds; its log paths are relative to ``beside``.
+
+    Raises ``SettingsError`` as ``read_order``.
+    """
     file = validate(_OrderFile, source.data, source)
     order, power = file.order, file.power
-    beside = path.resolve().parent
     return Order(
         ordered_ns=order.ordered_hours,
         source="order file",

@@ -1,0 +1,132 @@
+"""The order file: nothing is guessed, every error names key and line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from auditor.civil import iso
+from auditor.errors import SettingsError, UsageError
+from auditor.model import Order
+from auditor.order import order_from_hours, read_order
+from auditor.units import HOUR
+
+FULL = """\
+[order]
+study_id = "S-2041"
+patient_code = "P-2041"
+ordered_hours = 72
+hookup = 2027-03-02T09:30:00
+timezone = "America/Denver"
+video = false
+monitoring = "intermittent"
+minimum_channels = 8
+[power]
+packs = 2
+hours_per_pack = 36
+external_hours = 0
+mode = "card"
+mode_factor = 1.0
+[logs]
+monitoring = "checks.csv"
+video = "video.csv"
+"""
+
+
+def read(folder: Path, text: str) -> Order:
+    path = folder / "order.toml"
+    path.write_text(text, encoding="utf-8")
+    factors = {"card": 1_000_000, "card+computer": 950_000}
+    return read_order(path, default_pack_ns=36 * HOUR, default_factor_ppm=factors)
+
+
+def test_a_full_order_file_is_read_key_by_key(tmp_path: Path) -> None:
+    order = read(tmp_path, FULL)
+    assert order.ordered_ns == 72 * HOUR
+    assert (order.study_id, order.patient_code) == ("S-2041", "P-2041")
+    assert order.hookup_civil_ns is not None
+    assert iso(order.hookup_civil_ns) == "2027-03-02T09:30:00"
+    assert order.timezone == "America/Denver"
+    assert order.video is False
+    assert order.monitoring == "intermittent"
+    assert order.minimum_channels == 8
+    assert order.power is not None
+    assert (order.power.packs, order.power.pack_ns, order.power.mode) == (2, 36 * HOUR, "card")
+    assert order.power.mode_factor_ppm == 1_000_000
+    assert order.monitoring_log == str(tmp_path / "checks.csv")
+
+
+def test_only_the_ordered_hours_are_needed(tmp_path: Path) -> None:
+    order = read(tmp_path, "[order]\nordered_hours = 47.5\n")
+    assert order.ordered_ns == 47 * HOUR + HOUR // 2
+    assert order.video is None
+    assert order.monitoring is None
+    assert order.power is None
+
+
+def test_a_third_of_an_hour_is_the_nearest_nanosecond(tmp_path: Path) -> None:
+    assert (
+        read(tmp_path, "[order]\nordered_hours = 0.333333333333\n").ordered_ns == 1_199_999_999_999
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[order]\nstudy_id = 'S'\n", ["ordered_hours", "missing"]),
+        ("[order]\nordered_hours = 72\nordred = 1\n", ["line 3", "ordred", "not a key"]),
+        ("[order]\nordered_hours = 72\n[powr]\npacks = 2\n", ["powr", "not a key"]),
+        ("[order]\nordered_hours = '72'\n", ["line 2", "ordered_hours", "'72'"]),
+        ("[order]\nordered_hours = true\n", ["ordered_hours", "True"]),
+        ("[order]\nordered_hours = 0\n", ["ordered_hours", "more than 0"]),
+        ("[order]\nordered_hours = -72\n", ["ordered_hours", "-72"]),
+        ("[order]\nordered_hours = nan\n", ["ordered_hours", "finite"]),
+        ("[order]\nordered_hours = 9000\n", ["ordered_hours", "8784"]),
+        (
+            "[order]\nordered_hours = 72\nhookup = 2027-03-02T09:30:00Z\n",
+            ["line 3", "offset", "timezone"],
+        ),
+        ("[order]\nordered_hours = 72\nhookup = 2027-03-02\n", ["hookup", "time of day"]),
+        ("[order]\nordered_hours = 72\nhookup = '2027-03-02T09:30:00'\n", ["hookup"]),
+        ("[order]\nordered_hours = 72\ntimezone = 'Mars/Olympus'\n", ["line 3", "Mars/Olympus"]),
+        ("[order]\nordered_hours = 72\nvideo = 'no'\n", ["line 3", "video"]),
+        ("[order]\nordered_hours = 72\nmonitoring = 'sometimes'\n", ["monitoring", "sometimes"]),
+        ("[order]\nordered_hours = 72\nminimum_channels = 0\n", ["minimum_channels", "0"]),
+        ("[order]\nordered_hours = 72\n[power]\npacks = -1\n", ["line 4", "packs"]),
+        ("[order]\nordered_hours = 72\n[power]\nmode_factor = 1.5\n", ["mode_factor", "0 to 1"]),
+        ("[order]\nordered_hours = 72\n[power]\npacks = 2\ncharges = [0.5]\n", ["charges"]),
+        ("[order\nordered_hours = 72\n", ["TOML", "line 1"]),
+        ("[order]\nordered_hours = 72\nordered_hours = 48\n", ["TOML"]),
+    ],
+)
+def test_a_wrong_order_file_names_the_key_and_the_line_or_value(
+    tmp_path: Path, text: str, says: list[str]
+) -> None:
+    with pytest.raises(SettingsError) as error:
+        read(tmp_path, text)
+    for words in ["order.toml", *says]:
+        assert words in str(error.value)
+
+
+def test_bytes_that_are_no_text_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "order.toml"
+    path.write_bytes(b"[order]\nstudy_id = '\xff'\n")
+    with pytest.raises(SettingsError, match="byte 20 is not UTF-8"):
+        read_order(path, default_pack_ns=1, default_factor_ppm={})
+
+
+def test_a_missing_order_file_is_named(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match=r"absent\.toml.*cannot be read"):
+        read_order(tmp_path / "absent.toml", default_pack_ns=1, default_factor_ppm={})
+
+
+@pytest.mark.parametrize("text", ["72", "47.5", "0.5", "8784"])
+def test_hours_on_the_command_line_are_exact(text: str) -> None:
+    assert order_from_hours(text).ordered_ns == round(float(text) * 3600) * 1_000_000_000
+
+
+@pytest.mark.parametrize("text", ["", "abc", "0", "-1", "nan", "inf", "8785", "1e9", "72h"])
+def test_hours_that_cannot_be_are_refused(text: str) -> None:
+    with pytest.raises(UsageError):
+        order_from_hours(text)
