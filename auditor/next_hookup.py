@@ -59,7 +59,9 @@ def _because(coverage: Coverage, stop: Stop, causes: Iterable[str]) -> str:
     gaps = [g for g in coverage.gaps if g.likely_cause in wanted and g.evidence]
     if not gaps:
         return ""
-    more = f" The same at {len(gaps) - 1} more gaps." if len(gaps) > 1 else ""
+    more = {1: "", 2: " The same at another gap."}.get(
+        len(gaps), f" The same at {len(gaps) - 1} more gaps."
+    )
     return gaps[0].evidence[0] + more
 
 

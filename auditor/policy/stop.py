@@ -10,8 +10,8 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from auditor.toml_input import Seconds, Share, Strict
 
 _MOST_PATTERN_CHARS = 300
-# A repeat around a group that itself repeats can take time without end on a text made for it.
-_NESTED_REPEAT = re.compile(r"[*+}]\??\s*\)\s*[*+{]")
+# A repeated group can take time without end on a text made for it; single characters cannot.
+_REPEATED_GROUP = re.compile(r"(?<!\\)\)[*+{]")
 
 
 def _pattern(value: str) -> str:
@@ -23,8 +23,8 @@ def _pattern(value: str) -> str:
         raise ValueError(f"is no regular expression: {error}") from error
     if compiled.search("") is not None:
         raise ValueError("matches the empty text and so every annotation")
-    if _NESTED_REPEAT.search(value):
-        raise ValueError("repeats a group that itself repeats; write it without the outer repeat")
+    if _REPEATED_GROUP.search(value):
+        raise ValueError("repeats a group with *, + or {}; write it without that repeat")
     return value
 
 

@@ -1,0 +1,146 @@
+"""Advice for the next hook-up: only from this study's evidence, each tied to it."""
+
+from __future__ import annotations
+
+import pytest
+from helpers_stop import POLICY, Case, aside, channel, note, packs, piece, scanned, unreadable
+
+from auditor.model import Advice, Finding, SignalFacts
+from auditor.next_hookup import advise
+from auditor.stop import explain_gaps
+
+
+def advice(case: Case, *findings: Finding) -> tuple[Advice, ...]:
+    coverage = explain_gaps(
+        case.study(), case.coverage(), case.notes, case.order(), case.plan(), POLICY.stop
+    )
+    signal = case.signal or SignalFacts(scanned=False, minimum_channels=8)
+    return advise(case.study(), coverage, case.stop(), case.plan(), signal, findings)
+
+
+def only(case: Case, *findings: Finding) -> Advice:
+    (found,) = advice(case, *findings)
+    return found
+
+
+WHOLE = [piece("a.edf", (0, 48))]
+
+
+def test_a_study_without_trouble_asks_for_nothing() -> None:
+    fine = scanned(*(channel(e) for e in ("C3", "C4")))
+    assert advice(Case(WHOLE, 48, power=packs(), signal=fine)) == ()
+
+
+@pytest.mark.parametrize(
+    ("case", "words", "evidence"),
+    [
+        (Case(WHOLE, 48, aside=[aside("old.edf", -90, -80)]), "Clear the card", "old.edf"),
+        (Case(WHOLE, 48, unreadable=[unreadable("b.edf")]), "copy it again", "b.edf"),
+        (Case([piece("a.edf", (0, 30), claims=3600)]), "copy it again", "3600 more records"),
+        (Case([piece("a.edf", (0, 30))], notes=[note(30, "Card full")]), "larger card", "Card full"),
+        (Case([piece("a.edf", (0, 30), size=4 * 1024**3 - 1)]), "begin a new file", "4 GiB"),
+        (Case([piece("a.edf", (0, 30))], notes=[note(30, "Stop button")]), "Tell the patient",
+         "Stop button"),
+        (Case([piece("a.edf", (0, 30))], notes=[note(30, "Write error")]), "checked", "Write error"),
+        (Case([piece("a.edf", (0, 30))], notes=[note(30, "Low battery")]), "Charge every pack",
+         "Low battery"),
+        (Case([piece("a.edf", (0, 48), (49, 60))], 60, notes=[note(48, "Clock adjusted")]),
+         "Set the recorder's clock", "Clock adjusted"),
+    ],
+)  # fmt: skip
+def test_each_trouble_asks_for_its_own_change(case: Case, words: str, evidence: str) -> None:
+    found = only(case)
+    assert words in found.text
+    assert evidence in found.evidence
+
+
+def test_a_file_never_closed_asks_to_end_the_recording_properly() -> None:
+    texts = [a.text for a in advice(Case([piece("a.edf", (0, 48), closed=False)], 48))]
+    assert any("wait until it has closed its file" in t for t in texts)
+
+
+def test_a_plan_that_does_not_last_names_what_would() -> None:
+    found = only(Case([piece("a.edf", (0, 72))], 72, power=packs()))
+    assert found.text.startswith("Plan more power. The same packs and an external supply")
+    assert "72 h was ordered" in found.evidence
+
+
+def test_packs_that_should_have_lasted_are_to_be_tested() -> None:
+    case = Case([piece("a.edf", (0, 35.5))], 48, power=packs())
+    texts = [a.text for a in advice(case)]
+    assert texts[0].startswith("Charge every pack fully")
+    assert "Have the packs tested, or add an external supply." in texts
+
+
+def test_changes_of_file_by_schedule_are_counted() -> None:
+    files = [piece(f"r{i}.edf", (4 * i, 4 * i + 4 - 3 / 3600)) for i in range(5)]
+    found = only(Case(files, 20 - 3 / 3600))
+    assert found.text == "Set the recorder to begin new files less often, if it can."
+    assert found.evidence == "4 changes of file cost 12 s of recording."
+
+
+def test_a_clock_finding_asks_to_set_the_clock_but_an_info_does_not() -> None:
+    seen = Finding("clock_reset", "caution", "a.edf", "The clock began at its default date.")
+    assert only(Case(WHOLE, 48), seen).evidence == "The clock began at its default date."
+    info = Finding("clock_copies", "info", "a.edf", "The clocks differ by 1 s.")
+    assert advice(Case(WHOLE, 48), info) == ()
+
+
+def test_lost_electrodes_are_named_with_the_hour_of_their_loss() -> None:
+    signal = scanned(channel("T8", lost_h=30), channel("O2", lost_h=20), channel("C3"))
+    found = only(Case(WHOLE, 48, signal=signal))
+    assert found.text == "Re-prepare and secure O2, T8."
+    assert "O2 gave no signal from 2027-03-03T05:30:00 on" in found.evidence
+
+
+def test_electrodes_taken_off_at_the_end_need_no_better_preparation() -> None:
+    signal = scanned(channel("T8", lost_h=47.5), channel("C3"))
+    assert advice(Case(WHOLE, 48, signal=signal)) == ()
+
+
+def test_a_channel_that_is_no_eeg_is_not_advised_on() -> None:
+    assert advice(Case(WHOLE, 48, signal=scanned(channel(None, lost_h=1)))) == ()
+
+
+def test_an_electrode_that_never_gave_a_signal_is_to_be_checked() -> None:
+    signal = scanned(channel("Fz", lost_h=0, live_h=0), channel("C3"))
+    found = only(Case(WHOLE, 48, signal=signal))
+    assert found.text == "Check electrode and lead of Fz before the start."
+
+
+def test_hum_in_more_than_a_quarter_of_the_time_asks_for_impedance() -> None:
+    assert advice(Case(WHOLE, 48, signal=scanned(channel("C3", hum_h=12)))) == ()
+    found = only(Case(WHOLE, 48, signal=scanned(channel("C3", hum_h=12.5), channel("C4"))))
+    assert found.text == "Lower the impedance of C3 and check the ground."
+    assert "12 h 30 min of 48 h" in found.evidence
+
+
+def test_many_gaps_of_one_cause_give_one_advice() -> None:
+    files = [piece(f"{c}.edf", (i * i, (i + 1) ** 2 - 0.1)) for i, c in enumerate("abcd")]
+    found = advice(Case(files, 15.9, [note(at, "Pack changed") for at in (1, 4, 9)]))
+    charge = [a for a in found if a.text.startswith("Charge")]
+    assert len(charge) == 1
+    assert charge[0].evidence.endswith("The same at 2 more gaps.")
+
+
+def test_long_lists_of_names_are_cut_and_hostile_ones_shown_harmless() -> None:
+    names = [f"old{i}\x1b.edf" for i in range(30)]
+    found = only(Case(WHOLE, 48, aside=[aside(n, -90, -80) for n in names]))
+    assert found.evidence.endswith("and 22 more.")
+    assert "\x1b" not in found.evidence
+
+
+def test_every_advice_of_a_study_with_every_trouble_is_tied_to_its_evidence() -> None:
+    case = Case(
+        [piece("r1.edf", (0, 20)), piece("r3.edf", (20.1, 71), closed=False)],
+        96,
+        [note(20, "Supply low"), note(70.9, "Battery 3 %")],
+        packs(),
+        scanned(channel("T8", lost_h=30, hours=70)),
+        aside=[aside("old.edf", -90, -80)],
+        unreadable=[unreadable("r2.edf")],
+    )
+    found = advice(case, Finding("clock_reset", "problem", "a", "The clock was reset.", span=None))
+    assert len(found) >= 6
+    assert len({a.text for a in found}) == len(found)
+    assert all(a.evidence and a.text.endswith(".") for a in found)
