@@ -20,7 +20,7 @@ def measure_video(
     """Video over recorded EEG time: exactly the time that both hold.
 
     Stretches may overlap and may lie outside the recording; time counts once, and only where EEG
-    was recorded. ``meets`` compares whole nanoseconds, so exactly the share is enough.
+    was recorded. A log without any stretch documents nothing. ``meets`` compares whole nanoseconds, so exactly the share is enough.
     """
     recorded = coverage.union_starts, coverage.union_ends
     video = iv.union(
@@ -38,6 +38,8 @@ def measure_video(
         meets=meets,
         threshold_ppm=threshold,
         stretches=iv.intervals(video),
-        note=f"{in_words(both)} of {in_words(coverage.recorded_ns)} recorded had video, {share}; "
+        note="The video log holds no stretch: video is not documented."
+        if not len(video[0])
+        else f"{in_words(both)} of {in_words(coverage.recorded_ns)} recorded had video, {share}; "
         f"the codes with video need at least {threshold / 10_000:g} %.",
     )

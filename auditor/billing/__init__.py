@@ -51,9 +51,9 @@ def measure_billing(
 
     ``usable`` is a plain pair of usable time, or ``None`` where the signal was not scanned.
     ``restarts`` are instants at which the recording was started anew; those that do not follow a
-    gap are left out. ``monitoring`` and ``video`` are ``None`` where no log was given: then what
-    the order names is not documented, and the policy says which codes that leaves (by default
-    those without, since each check is to be documented).
+    gap are left out. ``monitoring`` and ``video`` are ``None`` where no log was given: then, as
+    with an empty log, what the order names is not documented, and the policy says which codes that
+    leaves (by default those without, since each check is to be documented).
 
     Periods and their units follow the periods of the policy; ``technical_totals`` follows the
     policy's default reading, and ``alternatives`` names every other that changes a code.
@@ -66,7 +66,7 @@ def measure_billing(
         ordered_video=order.video if order else None,
         ordered_level=order.monitoring if order else None,
         monitoring=monitoring,
-        video=video,
+        video=video if video is not None and video.stretches else None,
         restarts=tuple(sorted(set(restarts) & after_gaps)),
     )
     choices = Choices.of(settings)
@@ -151,7 +151,10 @@ def _day_technical(day: Day, days: Sequence[Day], settings: BillingSettings) -> 
 
 def _total(outcome: Outcome, settings: BillingSettings) -> Technical:
     """All units, with the margins of the total recorded time under the split of the total."""
-    found = total_margins(outcome.recorded_ns, settings)
+    upper = settings.technical[-1].upper
+    longest_first = settings.readings.default == "longest_first" and upper is not None
+    length = upper.ns if longest_first and upper else None
+    found = total_margins(outcome.recorded_ns, settings, length)
     return Technical(outcome.totals, found.to_next_ns, found.above_ns, found.exceed)
 
 

@@ -121,14 +121,17 @@ def total_limits(recorded_ns: int, settings: BillingSettings, length_ns: int) ->
     }
 
 
-def total_margins(recorded_ns: int, settings: BillingSettings) -> Margins:
+def total_margins(
+    recorded_ns: int, settings: BillingSettings, length_ns: int | None = None
+) -> Margins:
     """Margins of a total under ``split_total``."""
     longest = settings.technical[-1]
+    length = settings.period.ns if length_ns is None else length_ns
 
     def result(ns: int) -> Hashable:
-        return tuple(sorted(split_total(ns, settings).counts(longest).items()))
+        return tuple(sorted(split_total(ns, settings, length).counts(longest).items()))
 
-    return margins(recorded_ns, result, total_limits(recorded_ns, settings, settings.period.ns))
+    return margins(recorded_ns, result, total_limits(recorded_ns, settings, length))
 
 
 def band_margins(recorded_ns: int, bands: Sequence[Band], joins: Limit | None = None) -> Margins:
