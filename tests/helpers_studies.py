@@ -178,6 +178,7 @@ def write_piece(
     starts = [s(a) for a, _ in runs]
     counts = [(s(b) - s(a)) // record_ns for a, b in runs]
     assert all((s(b) - s(a)) % record_ns == 0 for a, b in runs), "runs hold whole records"
+    assert all(n > 0 for n in counts), "every run holds a record"
     shown = clock.civil(starts[0])
     header_start = start or (datetime(1970, 1, 1) + timedelta(seconds=shown // NS))
     zero = shown - shown % NS

@@ -167,7 +167,10 @@ def two_copies(
     """
     total = hours * 3600
     clock = Clock(s(offset_s), s(drift_s) * 1_000_000_000 // s(total))
-    hole, gap = (total // 4, total // 4 + 1800), (total // 2 + 600, total // 2 + 1500)
+    step = total // 6
+    hole = (total // 4, total // 4 + step // 8)
+    gap = (total // 2 + step // 10, total // 2 + step // 2)
+    part = (gap[1] - gap[0]) // 4  # of the gap that the computer holds at either end
     # The card: a hole that the computer fills, and one that neither fills at the end of `gap`.
     card = [
         write_piece(folder / "card/a.edf", (0, hole[0]), amplifier=amplifier),
@@ -175,14 +178,13 @@ def two_copies(
     ]
     shift = 3 / amplifier.rate
     computer: list[Piece] = []
-    step = total // 6
     for index in range(6):
         begin, end = index * step + shift, (index + 1) * step + shift
         runs = [(begin, end)]
         if index == 5:
-            runs = [(begin, end - 600)]  # the computer stops ten minutes before the card
+            runs = [(begin, end - step // 20)]  # the computer stops before the card does
         if begin <= gap[0] < end:
-            runs = [(begin, gap[0] + 300 + shift), (gap[1] - 200 + shift, end)]
+            runs = [(begin, gap[0] + part + shift), (gap[1] - part + shift, end)]
         computer.append(
             write_piece(
                 folder / f"computer/{index + 1}.edf", *runs, amplifier=amplifier, clock=clock,

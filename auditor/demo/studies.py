@@ -152,7 +152,7 @@ def _electrodes_lost() -> Plan:
             (26.2 * H, "Lights off"), (restart - 192, "Recording stopped by T-15"),
         )),
         FilePlan("second.edf", runs[1:], (
-            (restart + 2, "Restarted by T-15"), (end - 2, "Recording stopped by T-12"),
+            (restart + 2, "Recording restarted by T-15"), (end - 2, "Recording stopped by T-12"),
         )),
     )  # fmt: skip
     return Plan(
@@ -217,7 +217,7 @@ def _far_too_short() -> Plan:
     end = 6 * H + 2222
     card = _recorder("N-3", "P-2047", Amplifier(25, EIGHT, 2047, 10), hookup, fmt="EDF+C")
     files = pieces(0, end, 4 * H, notes=(
-        (2, "Recording started"), (end - 3, "Button held: recording stopped"),
+        (2, "Recording started"), (end - 3, "Recording stopped by patient, button held"),
     ))  # fmt: skip
     return Plan(
         "S-2047",
