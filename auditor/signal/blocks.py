@@ -1,4 +1,4 @@
-"""From a block of raw bytes to the states of every channel and second in it."""
+"""A worker's memory, and seconds that lie anyhow in records."""
 
 from __future__ import annotations
 
@@ -8,19 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.model import Int64, Recording
+from auditor.model import Int64
 from auditor.policy.signal import SignalSettings
-from auditor.signal.states import (
-    QUIET,
-    Flags,
-    Float32,
-    Group,
-    Samples,
-    hum_share,
-    judge_range,
-    mark_hum,
-)
-from auditor.units import NS
+from auditor.signal.hum import Float32, hum_share, mark_hum
+from auditor.signal.states import QUIET, Flags, Group, Samples, judge_extremes
 
 PAGE = mmap.PAGESIZE
 HUM_ROOM = 1 << 18
@@ -71,136 +62,6 @@ class Workspace:
         return self.floats
 
 
-@dataclass(frozen=True, slots=True)
-class NestedLayout:
-    """Where each second's samples lie, for records of a whole number of seconds.
-
-    ``pieces`` (n,) are the first samples, inside a record, of every second of every judged channel
-    and of whatever lies between; ``places`` has one entry per group: the pieces of its channels,
-    shape (channels x seconds,), in channel order.
-    """
-
-    seconds: int
-    record_samples: int
-    pieces: Int64
-    places: tuple[Int64 | slice, ...]
-
-
-def nested_layout(recording: Recording, groups: tuple[Group, ...]) -> NestedLayout | None:
-    """The layout, or ``None`` where seconds do not nest evenly in records."""
-    seconds, rest = divmod(recording.record_ns, NS)
-    if rest or any(g.samples_per_record % seconds for g in groups):
-        return None
-    starts = {0}
-    firsts = []
-    for group in groups:
-        length = group.samples_per_record // seconds
-        first = group.offset_samples
-        mine = first + length * np.arange(group.channels * seconds)
-        firsts.append(mine)
-        starts.update(mine.tolist())
-        starts.add(first + group.channels * group.samples_per_record)
-    record_samples = recording.record_bytes // recording.sample_bytes
-    pieces = np.array(sorted(s for s in starts if s < record_samples), np.int64)
-    places: list[Int64 | slice] = []
-    for mine in firsts:
-        at = np.searchsorted(pieces, mine)
-        # Pieces of neighbours are neighbours: a view instead of a copy.
-        places.append(slice(int(at[0]), int(at[0]) + len(at)))
-    return NestedLayout(seconds, record_samples, pieces, tuple(places))
-
-
-def judge_nested(
-    flat: Samples,
-    records: int,
-    layout: NestedLayout,
-    groups: tuple[Group, ...],
-    settings: SignalSettings,
-    space: Workspace,
-    out: Flags,
-) -> None:
-    """States of whole records: ``flat`` (records x record samples,), ``out`` (seconds, channels).
-
-    Each record holds a whole number of seconds; ``out`` is written.
-    """
-    starts = (np.arange(records)[:, None] * layout.record_samples + layout.pieces).ravel()
-    lowest = np.minimum.reduceat(flat, starts).reshape(records, -1)
-    highest = np.maximum.reduceat(flat, starts).reshape(records, -1)
-    for group, place in zip(groups, layout.places, strict=True):
-        low = _by_second(lowest[:, place], group.channels, layout.seconds)
-        high = _by_second(highest[:, place], group.channels, layout.seconds)
-        length = group.samples_per_record // layout.seconds
-        views = _seconds_view(flat, records, layout, group, length)
-
-        def at_limits(
-            rows: Int64, columns: Int64, views: Samples = views, group: Group = group
-        ) -> Int64:
-            record, second = np.divmod(rows, layout.seconds)
-            values = views[record, columns, second]
-            beyond = (values <= group.low[columns, None]) | (values >= group.high[columns, None])
-            return np.asarray(beyond.sum(axis=1), np.int64)
-
-        counts = np.full(len(low), length, np.int64)
-        mine = out[:, group.columns]
-        judge_range(low, high, counts, group, at_limits, settings, mine)
-        if group.mains_hz:
-            _hum_nested(views, low, high, group, settings, space, mine)
-
-
-def _hum_nested(
-    views: Samples,
-    low: NDArray[np.int32],
-    high: NDArray[np.int32],
-    group: Group,
-    settings: SignalSettings,
-    space: Workspace,
-    out: Flags,
-) -> None:
-    """Hum in blocks of records. ``views`` is (records, channels, seconds, samples)."""
-    records, _, seconds, _ = views.shape
-    wanted = views[:, group.hum_columns]
-    low, high = low[:, group.hum_columns], high[:, group.hum_columns]
-    per_record = max(1, wanted[0].size)
-    step = max(1, HUM_ROOM // per_record)
-    room = space.float_room(step * per_record)
-    for first in range(0, records, step):
-        end = min(records, first + step)
-        rows = slice(first * seconds, end * seconds)
-        shape = (end - first, seconds, -1)
-        share = hum_share(
-            wanted[first:end],
-            low[rows].reshape(shape).swapaxes(1, 2),
-            high[rows].reshape(shape).swapaxes(1, 2),
-            group,
-            room,
-        )
-        by_second = share.swapaxes(1, 2).reshape((end - first) * seconds, -1)
-        mark_hum(by_second, group, settings, out[rows])
-
-
-def _by_second(reduced: Samples, channels: int, seconds: int) -> NDArray[np.int32]:
-    """(records, channels x seconds) to (records x seconds, channels)."""
-    values = reduced.astype(np.int32)
-    if seconds == 1:
-        return values
-    split = values.reshape(-1, channels, seconds).swapaxes(1, 2)
-    return np.ascontiguousarray(split).reshape(-1, channels)
-
-
-def _seconds_view(
-    flat: Samples, records: int, layout: NestedLayout, group: Group, length: int
-) -> Samples:
-    """A group's samples without a copy, shape (records, channels, seconds, samples)."""
-    size = flat.itemsize
-    return np.ndarray(
-        (records, group.channels, layout.seconds, length),
-        flat.dtype,
-        flat,
-        group.offset_samples * size,
-        (layout.record_samples * size, group.samples_per_record * size, length * size, size),
-    )
-
-
 def judge_stream(
     stream: Samples,
     bounds: Int64,
@@ -222,28 +83,26 @@ def judge_stream(
     if not len(held):
         out[:] = QUIET
         return
-    starts, mine = bounds[held], np.zeros((len(held), group.channels), np.uint8)
-    used = stream[:, : bounds[-1]]
-    low = np.minimum.reduceat(used, starts, axis=1).T.astype(np.int32)
-    high = np.maximum.reduceat(used, starts, axis=1).T.astype(np.int32)
+    starts, used = bounds[held], stream[:, : bounds[-1]]
+    low = np.minimum.reduceat(used, starts, axis=1).astype(np.int32)
+    high = np.maximum.reduceat(used, starts, axis=1).astype(np.int32)
 
-    def at_limits(rows: Int64, columns: Int64) -> Int64:
-        found = np.zeros(len(rows), np.int64)
-        for column in np.unique(columns):
-            values = used[column]
-            beyond = (values <= group.low[column]) | (values >= group.high[column])
-            sums = np.add.reduceat(beyond, starts, dtype=np.int64)
-            here = columns == column
-            found[here] = sums[rows[here]]
+    def at_limits(channels: Int64, seconds: Int64) -> Int64:
+        found = np.zeros(len(channels), np.int64)
+        for channel in np.unique(channels):
+            limits = group.limits.of(np.array([channel]))
+            beyond = (used[channel] <= limits.low[0]) | (used[channel] >= limits.high[0])
+            here = channels == channel
+            found[here] = np.add.reduceat(beyond, starts, dtype=np.int64)[seconds[here]]
         return found
 
-    judge_range(low, high, counts[held], group, at_limits, settings, mine)
+    flags = judge_extremes(low, high, counts[held], group.limits, at_limits, settings)
     if group.mains_hz:
         _hum_stream(
-            used, starts, counts[held], whole[held], low, high, group, settings, space, mine
+            used, starts, counts[held], whole[held], low, high - low, group, settings, space, flags
         )
     # Seconds without a sample repeat the one before.
-    out[:] = mine[np.maximum(np.cumsum(counts > 0) - 1, 0)]
+    out[:] = flags.T[np.maximum(np.cumsum(counts > 0) - 1, 0)]
 
 
 def _hum_stream(
@@ -252,14 +111,15 @@ def _hum_stream(
     counts: Int64,
     whole: NDArray[np.bool_],
     low: NDArray[np.int32],
-    high: NDArray[np.int32],
+    span: NDArray[np.int32],
     group: Group,
     settings: SignalSettings,
     space: Workspace,
     out: Flags,
 ) -> None:
-    """Hum in whole seconds, those of one length together, in blocks."""
-    wanted = stream[group.hum_columns]
+    """Hum in whole seconds, those of one length together. ``out`` is (channels, seconds)."""
+    columns = group.hum_columns
+    wanted = stream[columns]
     for length in np.unique(counts[whole]).tolist():
         rows = np.flatnonzero(whole & (counts == length))
         step = max(1, HUM_ROOM // (length * len(wanted)))
@@ -267,13 +127,7 @@ def _hum_stream(
         for first in range(0, len(rows), step):
             here = rows[first : first + step]
             values = wanted[:, starts[here][:, None] + np.arange(length)]
-            share = hum_share(
-                values,
-                low[here][:, group.hum_columns].T,
-                high[here][:, group.hum_columns].T,
-                group,
-                room,
-            )
-            marked = out[here]
-            mark_hum(share.T, group, settings, marked)
-            out[here] = marked
+            share = hum_share(values, low[columns, here], span[columns, here], group, room)
+            marked = out[columns, here]
+            mark_hum(share, group, settings, marked)
+            out[columns, here] = marked

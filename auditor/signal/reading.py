@@ -10,14 +10,9 @@ import numpy as np
 from auditor.edf.source import ByteSource
 from auditor.model import Recording
 from auditor.policy.signal import SignalSettings
-from auditor.signal.blocks import (
-    NestedLayout,
-    Workspace,
-    judge_nested,
-    judge_stream,
-    nested_layout,
-)
+from auditor.signal.blocks import Workspace, judge_stream
 from auditor.signal.grid import Grid, grid_of
+from auditor.signal.nested import Place, judge_nested, nested_places
 from auditor.signal.scales import Plan, plan_channels
 from auditor.signal.states import UNREAD, Flags, Group, Samples, groups_of
 from auditor.units import NS
@@ -43,7 +38,7 @@ class FileScan:
     grid: Grid
     plans: tuple[Plan, ...]
     groups: tuple[Group, ...]
-    layout: NestedLayout | None
+    places: tuple[Place, ...] | None
     flags: Flags
     unread: list[tuple[int, int]] = field(default_factory=list)
     changed: bool = False
@@ -73,11 +68,11 @@ def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
         recording = replace(recording, offsets_ns=recording.offsets_ns[:0])
     grid = grid_of(recording)
     groups = groups_of(plans, recording.sample_bytes)
-    layout = None
+    places = None
     if plans and recording.record_bytes <= LARGEST_BLOCK:
-        layout = nested_layout(recording, groups)
+        places = nested_places(recording, groups)
     flags = np.full((len(grid), len(plans)), UNREAD, np.uint8)
-    return FileScan(recording, grid, plans, groups, layout, flags)
+    return FileScan(recording, grid, plans, groups, places, flags)
 
 
 def blocks_of(scan: FileScan) -> Iterator[Block]:
@@ -126,8 +121,10 @@ def _judge_whole_records(
         (end - first) * recording.record_bytes // recording.sample_bytes, recording.sample_bytes
     )
     out = scan.flags[block.first : block.end]
-    if scan.layout is not None:
-        judge_nested(flat, end - first, scan.layout, scan.groups, settings, space, out)
+    if scan.places is not None:
+        for group, place in zip(scan.groups, scan.places, strict=True):
+            mine = out[:, group.columns]
+            judge_nested(flat, end - first, place, group, settings, space, mine)
     else:
         records = flat.reshape(end - first, -1)
         for group in scan.groups:
