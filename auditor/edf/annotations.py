@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 from auditor.units import DAY, NS
 
-MAX_ONSET_NS = 50 * 366 * DAY
-"""Onsets and durations beyond 50 years are no times of a recording; they are unreadable."""
+MAX_ONSET_NS = 20 * 366 * DAY
+"""Onsets and durations beyond 20 years are no times of a recording; they are unreadable."""
 
+_LIST = re.compile(rb"[^\0]+")
 _NUMBER = re.compile(rb"(\d{1,300})(?:\.(\d{0,300}))?")
 
 
@@ -43,10 +44,11 @@ class Parsed:
 FAULTS = {
     "unfinished": "a list without its closing bytes",
     "onset": "an onset that is no signed number of seconds",
-    "too_far": "an onset or duration of more than 50 years",
+    "too_far": "an onset or duration of more than 20 years",
     "duration": "a duration that is no unsigned number of seconds",
-    "gap": "a list that does not follow the one before it without a gap",
+    "gap": "bytes 0 before or between lists",
     "text": "a text that is not UTF-8",
+    "long": "more than 1 MiB of annotations in one record, of which the rest was not read",
 }
 
 
@@ -55,20 +57,18 @@ def parse_annotations(data: bytes) -> Parsed:
     lists: list[AnnotationList] = []
     faults: list[str] = []
     time_keeping: int | None = None
-    content = data.rstrip(b"\0")
-    pieces = content.split(b"\0") if content else []
-    for number, piece in enumerate(pieces):
-        if not piece:
+    expected_at = 0
+    for match in _LIST.finditer(data):
+        if match.start() != expected_at:
             faults.append("gap")
-            continue
-        if number == len(pieces) - 1 and len(content) == len(data):
+        found = _parse_list(match.group(), faults)
+        if match.end() == len(data):
             faults.append("unfinished")  # no closing zero: the list was cut at the record's end
-        found = _parse_list(piece, faults)
-        if found is None:
-            continue
-        lists.append(found)
-        if number == 0 and found.texts and not found.texts[0]:
-            time_keeping = found.onset_ns
+        if found is not None:
+            if not expected_at and (not found.texts or not found.texts[0]):
+                time_keeping = found.onset_ns
+            lists.append(found)
+        expected_at = match.end() + 1
     return Parsed(time_keeping, tuple(lists), tuple(faults))
 
 
@@ -94,7 +94,7 @@ def _parse_list(piece: bytes, faults: list[str]) -> AnnotationList | None:
             faults.append("too_far")
             duration = None
     *texts, tail = rest.split(b"\x14")
-    if tail:
+    if tail or not texts:
         faults.append("unfinished")
         texts.append(tail)
     decoded = []

@@ -1,65 +1,35 @@
-"""The header as one table of fields: claims parsed, every broken rule named.
+"""The header: claims parsed, every broken rule named.
 
-Sources: EDF specification (header layout); EDF+ specification, sections 2.1 and 2.2 and additional
-specifications 2 to 9; BDF: the format's own description. Nothing is repaired silently: what can
-still be read is read and reported, what cannot be is a ``RecordingError`` naming field and byte.
+Sources: EDF specification (layout); EDF+ specification, sections 2.1 and 2.2 and additional
+specifications 2 to 9; the description of BDF. Nothing is repaired silently: what can still be read
+is read and reported, what cannot be is a ``RecordingError`` naming field and byte.
 """
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
-from decimal import Decimal
+from math import isnan, nan
 
+from auditor.edf.annotations import parse_annotations
+from auditor.edf.fields import BLOCK, Fields
+from auditor.edf.kind import decide_format, looks_like_recording
 from auditor.edf.notes import Notes
 from auditor.edf.source import ByteSource, read_exactly
 from auditor.edf.subfields import patient_subfields, recording_subfields
 from auditor.electrodes import electrode_name
 from auditor.errors import RecordingError
-from auditor.model import Channel, Format, HeaderClaim
-from auditor.safe_text import printable
+from auditor.model import Channel, Format, HeaderClaim, PatientField
+from auditor.units import NS
 
-BLOCK = 256
-"""Bytes of the main header, and of the header of each signal."""
-
-MAIN = {
-    "version": (0, 8),
-    "patient": (8, 80),
-    "recording": (88, 80),
-    "start date": (168, 8),
-    "start time": (176, 8),
-    "header bytes": (184, 8),
-    "reserved": (192, 44),
-    "record count": (236, 8),
-    "record duration": (244, 8),
-    "signals": (252, 4),
-}
-"""Field of the main header: (first byte, width)."""
-
-SIGNAL = {
-    "label": 16,
-    "transducer": 80,
-    "dimension": 8,
-    "physical minimum": 8,
-    "physical maximum": 8,
-    "digital minimum": 8,
-    "digital maximum": 8,
-    "prefilter": 80,
-    "samples per record": 8,
-    "signal reserved": 32,
-}
-"""Field of the signal headers, in order: width. Each field stands for all signals together."""
-
-ANNOTATION_LABELS = ("EDF Annotations", "BDF Annotations")
-_INTEGER = re.compile(r"[+-]?\d{1,8}")
-_DECIMAL = re.compile(r"[+-]?(?:\d{1,8}(?:\.\d{0,8})?|\.\d{1,8})")
+ANNOTATION_LABELS = ("EDF ANNOTATIONS", "BDF ANNOTATIONS")
 
 
 @dataclass(frozen=True, slots=True)
 class Header:
     """What the header says and where the data records lie.
 
-    ``record_ns`` is ``None`` where the record duration field holds no usable number.
+    ``record_ns`` is ``None`` where the record duration field holds no number of at least 0, and
+    ``rounding_ns`` by how much it may be rounded to fit in 8 characters.
     """
 
     claim: HeaderClaim
@@ -68,6 +38,7 @@ class Header:
     data_offset: int
     record_bytes: int
     record_ns: int | None
+    rounding_ns: float
     channels: tuple[Channel, ...]
 
     @property
@@ -75,84 +46,10 @@ class Header:
         """The annotation signals, in file order; the first carries the time-keeping."""
         return tuple(c for c in self.channels if c.is_annotation)
 
-
-class _Fields:
-    """The header's bytes by field, with the position of each for the error that names it."""
-
-    def __init__(self, raw: bytes, signals: int, notes: Notes) -> None:
-        self.raw, self.signals, self.notes = raw, signals, notes
-        self._at: dict[str, int] = {}
-        at = BLOCK
-        for name, width in SIGNAL.items():
-            self._at[name] = at
-            at += width * signals
-
-    def place(self, name: str, index: int | None = None) -> tuple[int, int]:
-        """(first byte, width) of a field; ``index`` is the signal's."""
-        if index is None:
-            return MAIN[name]
-        return self._at[name] + SIGNAL[name] * index, SIGNAL[name]
-
-    def text(self, name: str, index: int | None = None) -> str:
-        """The field's text without padding, as Latin-1; odd bytes are noted."""
-        at, width = self.place(name, index)
-        raw = self.raw[at : at + width].decode("latin-1")
-        text = raw.strip(" \0")
-        shown = name if index is None else f"{name} of signal {index + 1}"
-        if not (raw.isascii() and raw.isprintable()):
-            seen = "" if name in ("patient", "recording") else text
-            self.notes.field("header_not_ascii", shown, at, seen)
-        elif text and raw[0] == " ":
-            seen = "" if name in ("patient", "recording") else raw
-            self.notes.field("header_not_left_justified", shown, at, seen)
-        return text
-
-    def integer(self, name: str, index: int | None = None) -> int | None:
-        """The field's integer, ``None`` where it holds none."""
-        text = self.text(name, index)
-        return int(text) if text.isascii() and _INTEGER.fullmatch(text) else None
-
-    def decimal(self, name: str, index: int | None = None) -> Decimal | None:
-        """The field's plain decimal number, ``None`` where it holds none."""
-        text = self.text(name, index)
-        return Decimal(text) if text.isascii() and _DECIMAL.fullmatch(text) else None
-
-    def error(
-        self, name: str, problem: str, expected: str, index: int | None = None
-    ) -> RecordingError:
-        """The error that names the field, its byte, what stands there and what is expected."""
-        at, width = self.place(name, index)
-        seen = printable(self.raw[at : at + width].decode("latin-1").rstrip(" "))
-        shown = name if index is None else f"{name} of signal {index + 1}"
-        return RecordingError(
-            self.notes.name,
-            f"header field '{shown}' (byte {at}) {problem}: {seen!r}, expected {expected}",
-            "Copy the file again from the recorder's card; if it is the same there, the header is "
-            "damaged.",
-            code="header_field_unreadable",
-            field=shown,
-            offset=at,
-        )
-
-
-def looks_like_recording(head: bytes) -> bool:
-    """Whether ``head`` (a file's first 256 bytes or more) begins as a recording does."""
-    if len(head) < BLOCK:
-        return False
-    if head[:8] == b"\xffBIOSEMI":
-        return True
-    forms = (
-        (168, 8, rb"\d\d.\d\d.(\d\d|yy)"),
-        (176, 8, rb"\d\d.\d\d.\d\d"),
-        (184, 8, rb"\d+ *"),
-        (236, 8, rb"-?\d+ *"),
-        (244, 8, rb"\d+([.,]\d*)? *"),
-        (252, 4, rb"\d+ *"),
-    )
-    fitting = sum(
-        re.fullmatch(form, head[at : at + width]) is not None for at, width, form in forms
-    )
-    return fitting >= (3 if head[:8] == b"0       " else 5)
+    @property
+    def has_signals(self) -> bool:
+        """Whether any ordinary signal holds samples."""
+        return any(c.samples_per_record for c in self.channels if not c.is_annotation)
 
 
 def read_header(source: ByteSource, notes: Notes) -> Header:
@@ -172,38 +69,121 @@ def read_header(source: ByteSource, notes: Notes) -> Header:
     if not looks_like_recording(main):
         raise RecordingError(
             notes.name,
-            "does not begin as an EDF or BDF file does (field 'version', byte 0, and the fields "
-            "after it)",
+            "does not begin as an EDF or BDF file does (field 'version' at byte 0, expected '0' "
+            "or byte 255 and 'BIOSEMI', and the fields after it)",
             "Check that this is a recording; if so, copy it again from the recorder's card.",
             field="version",
             offset=0,
         )
-    fields = _Fields(main, 0, notes)
-    signals = fields.integer("signals")
-    if signals is None or signals < 1:
-        raise fields.error("signals", "holds no number of signals", "an integer of at least 1")
-    if BLOCK * (signals + 1) > source.size:
+    return _with_either_count(source, main, notes)
+
+
+def _with_either_count(source: ByteSource, main: bytes, notes: Notes) -> Header:
+    """The number of signals stands in two fields: where one is damaged, the other is tried."""
+    fields = Fields(main, 0, Notes(notes.name))
+    stated, length = fields.integer("signals"), fields.integer("header bytes")
+    other = length // BLOCK - 1 if length is not None and length % BLOCK == 0 else None
+    first_error: RecordingError | None = None
+    for signals in dict.fromkeys((stated, other)):
+        if signals is None or signals < 1:
+            continue
+        tried = Notes(notes.name)
+        try:
+            header = _with_signals(source, signals, tried)
+        except RecordingError as error:
+            first_error = first_error or error
+            continue
+        if signals != stated:
+            tried.add(
+                "signal_count_wrong",
+                "problem",
+                "The number of signals cannot be as its field says; the header's length field "
+                f"gives {signals}, and with it the header can be read.",
+                at="field 'signals' (byte 252)",
+                expected=str(signals),
+                observed=fields.text("signals"),
+                action="The header is damaged: copy the file again from the recorder's card.",
+            )
+        notes.take(tried)
+        return header
+    raise first_error or fields.error(
+        "signals", "holds no number of signals", "an integer of at least 1"
+    )
+
+
+def _with_signals(source: ByteSource, signals: int, notes: Notes) -> Header:
+    length = BLOCK * (signals + 1)
+    raw = read_exactly(source, 0, min(length, source.size))
+    fields = Fields(raw, signals, notes)
+    if length > len(raw):
         raise fields.error(
             "signals",
-            f"asks for {BLOCK * (signals + 1)} header bytes in a file of {source.size} bytes",
+            f"asks for {length} header bytes in a file of {source.size} bytes",
             f"at most {source.size // BLOCK - 1} signals",
         )
-    fields = _Fields(read_exactly(source, 0, BLOCK * (signals + 1)), signals, notes)
     claim = _claim(fields, signals)
-    form, sample_bytes = _format(fields, claim, notes)
+    form, sample_bytes = decide_format(raw[:8], claim, notes)
     channels = _channels(fields, signals, sample_bytes)
+    record_bytes = sum(c.samples_per_record for c in channels) * sample_bytes
+    record_ns, rounding_ns = _duration(fields)
+    fields.check_characters()
+    if "+" in form:
+        _check_subfields(fields, claim)
     return Header(
         claim,
         form,
         sample_bytes,
-        BLOCK * (signals + 1),
-        sum(c.samples_per_record for c in channels) * sample_bytes,
-        _record_ns(fields),
+        _data_offset(source, claim, channels, sample_bytes, record_bytes, notes),
+        record_bytes,
+        record_ns,
+        rounding_ns,
         channels,
     )
 
 
-def _claim(fields: _Fields, signals: int) -> HeaderClaim:
+def _data_offset(
+    source: ByteSource,
+    claim: HeaderClaim,
+    channels: tuple[Channel, ...],
+    sample_bytes: int,
+    record_bytes: int,
+    notes: Notes,
+) -> int:
+    """Where the data begin: 256 x (signals + 1), unless the file's bytes say otherwise."""
+    length = BLOCK * (claim.signals + 1)
+    stated = claim.header_bytes
+    if stated == length:
+        return length
+
+    def fits(at: int) -> bool:
+        note = next((c for c in channels if c.is_annotation), None)
+        if note is not None:
+            width = min(note.samples_per_record * sample_bytes, 4096)
+            first = read_exactly(source, at + note.offset, width)
+            if parse_annotations(first).time_keeping_ns is not None:
+                return True
+        count = claim.record_count
+        return bool(record_bytes and count and at + count * record_bytes == source.size)
+
+    chosen = length
+    if stated is not None and length < stated < source.size and fits(stated) and not fits(length):
+        chosen = stated
+    sure = fits(chosen)
+    notes.add(
+        "header_length_wrong",
+        "caution" if sure else "problem",
+        f"The header's own length is stated wrongly: with {claim.signals} signals it takes "
+        f"{length} bytes. The data are read from byte {chosen} on"
+        + (", where they do begin." if sure else "; whether they begin there is not certain."),
+        at="field 'header bytes' (byte 184)",
+        expected=str(length),
+        observed="no number" if stated is None else str(stated),
+        action="Copy the file again from the recorder's card and compare.",
+    )
+    return chosen
+
+
+def _claim(fields: Fields, signals: int) -> HeaderClaim:
     patient, recording = fields.text("patient"), fields.text("recording")
     return HeaderClaim(
         patient=patient,
@@ -220,52 +200,50 @@ def _claim(fields: _Fields, signals: int) -> HeaderClaim:
     )
 
 
-def _format(fields: _Fields, claim: HeaderClaim, notes: Notes) -> tuple[Format, int]:
-    bdf = fields.raw[:8] == b"\xffBIOSEMI"
-    plus = claim.reserved[:5]
-    if plus in ("EDF+C", "EDF+D", "BDF+C", "BDF+D"):
-        form: Format = f"{'BDF' if bdf else 'EDF'}+{plus[4]}"  # type: ignore[assignment]
-    else:
-        form = "BDF" if bdf else "EDF"
-    return form, 3 if bdf else 2
+def _check_subfields(fields: Fields, claim: HeaderClaim) -> None:
+    """EDF+ additional specifications 3 and 4."""
+    if claim.recording.split(" ")[0] != "Startdate" or len(claim.recording.split(" ")) < 5:
+        fields.note("subfields_missing", "recording", None)
+    if claim.patient != "X X X X" and patient_subfields(claim.patient) == PatientField():
+        fields.note("subfields_missing", "patient", None)
 
 
-def _record_ns(fields: _Fields) -> int | None:
+def _duration(fields: Fields) -> tuple[int | None, float]:
     value = fields.decimal("record duration")
     if value is None or value < 0:
-        return None
-    return int(value * 1_000_000_000)
+        return None, 0.0
+    text = fields.text("record duration")
+    decimals = len(text.partition(".")[2])
+    # Fewer than 8 characters leave room for another digit: the number is meant as it stands.
+    rounding = 0.5 * 10.0 ** (9 - decimals) if decimals and len(text) >= 8 else 0.0
+    return int(value * NS), rounding
 
 
-def _channels(fields: _Fields, signals: int, sample_bytes: int) -> tuple[Channel, ...]:
+def _channels(fields: Fields, signals: int, sample_bytes: int) -> tuple[Channel, ...]:
     channels = []
     offset = 0
     for index in range(signals):
         samples = fields.integer("samples per record", index)
         if samples is None or samples < 0:
-            raise fields.error(
-                "samples per record",
-                "holds no number of samples",
-                "an integer of at least 1",
-                index,
-            )
-        label = fields.text("label", index)
-        dimension = fields.text("dimension", index)
-        is_annotation = label in ANNOTATION_LABELS
-        physical = [
-            fields.decimal(name, index) for name in ("physical minimum", "physical maximum")
-        ]
-        digital = [fields.integer(name, index) for name in ("digital minimum", "digital maximum")]
+            problem = "holds no number of samples"
+            raise fields.error("samples per record", problem, "an integer of at least 1", index)
+        if not samples:
+            fields.note("channel_without_samples", "samples per record", index)
+        label, dimension = fields.text("label", index), fields.text("dimension", index)
+        is_annotation = label.upper() in ANNOTATION_LABELS
+        if is_annotation and label != f"{'BDF' if sample_bytes == 3 else 'EDF'} Annotations":
+            fields.note("annotation_label_other", "label", index)
+        physical, digital = _limits(fields, index, sample_bytes, is_annotation=is_annotation)
         channels.append(
             Channel(
                 index=index,
                 label=label,
                 transducer=fields.text("transducer", index),
                 dimension=dimension,
-                physical_min=float("nan") if physical[0] is None else float(physical[0]),
-                physical_max=float("nan") if physical[1] is None else float(physical[1]),
-                digital_min=0 if digital[0] is None else digital[0],
-                digital_max=0 if digital[1] is None else digital[1],
+                physical_min=physical[0],
+                physical_max=physical[1],
+                digital_min=digital[0],
+                digital_max=digital[1],
                 prefilter=fields.text("prefilter", index),
                 samples_per_record=samples,
                 offset=offset,
@@ -275,3 +253,34 @@ def _channels(fields: _Fields, signals: int, sample_bytes: int) -> tuple[Channel
         )
         offset += samples * sample_bytes
     return tuple(channels)
+
+
+def _limits(
+    fields: Fields, index: int, sample_bytes: int, *, is_annotation: bool
+) -> tuple[tuple[float, float], tuple[int, int]]:
+    """Physical and digital limits; physical ones are NaN where the channel cannot be scaled."""
+    full = 1 << (8 * sample_bytes - 1)
+    stated = [fields.integer(f"digital {end}", index) for end in ("minimum", "maximum")]
+    low = -full if stated[0] is None else stated[0]
+    high = full - 1 if stated[1] is None else stated[1]
+    bottom, top = (fields.quantity(f"physical {end}", index) for end in ("minimum", "maximum"))
+    if is_annotation:
+        return (bottom, top), (low, high)
+    unreadable = {
+        "digital minimum": stated[0] is None,
+        "digital maximum": stated[1] is None,
+        "physical minimum": isnan(bottom),
+        "physical maximum": isnan(top),
+    }
+    for name, is_so in unreadable.items():
+        if is_so:
+            fields.note("channel_scale_unreadable", name, index)
+    if any(unreadable.values()):
+        return (nan, nan), (low, high)
+    if high <= low or low < -full or high >= full:
+        fields.note("channel_scale_wrong", "digital maximum", index)
+        return (nan, nan), (low, high)
+    if bottom == top:
+        fields.note("channel_scale_wrong", "physical maximum", index)
+        return (nan, nan), (low, high)
+    return (bottom, top), (low, high)

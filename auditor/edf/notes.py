@@ -11,6 +11,11 @@ SHOWN = 5
 """Examples given in one finding; the rest is counted."""
 
 
+def some(count: int, one: str, many: str | None = None) -> str:
+    """'1 record' or '7 records'; ``many`` where more than an s is added ('7 records state')."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
 @dataclass(frozen=True, slots=True)
 class _Kind:
     severity: Severity
@@ -22,34 +27,49 @@ class _Kind:
 _FIELD_KINDS = {
     "header_not_ascii": _Kind(
         "caution",
-        "hold bytes other than printable ASCII characters. They are read as they can be",
+        "with bytes other than printable ASCII characters. The text is read as it stands",
         "ASCII characters 32 to 126, padded with spaces",
         "Check the texts that they hold; the durations do not depend on them.",
     ),
     "header_not_left_justified": _Kind(
         "info",
-        "do not begin at their first character. They are read all the same",
+        "with spaces in front of the text. It is read all the same",
         "text at the left, spaces at the right",
         "Nothing to do.",
     ),
     "channel_scale_unreadable": _Kind(
         "caution",
-        "hold no usable number, so that these channels cannot be scaled to their unit. Durations "
-        "do not depend on it",
+        "without a usable number: these channels cannot be scaled to their unit. Durations do not "
+        "depend on it",
         "numbers with a decimal point, in plain digits",
         "Do not trust the amplitudes of these channels.",
     ),
     "channel_scale_wrong": _Kind(
         "caution",
-        "give limits that cannot be scaled by: the digital maximum must exceed the minimum, within "
+        "with limits that cannot be scaled by: the digital maximum must exceed the minimum, within "
         "the range of the samples, and the two physical limits must differ. Durations do not "
         "depend on it",
         "digital maximum above digital minimum, physical limits that differ",
         "Do not trust the amplitudes of these channels.",
     ),
+    "annotation_label_other": _Kind(
+        "info",
+        "with the mark of an annotation signal written in another way than this format's. It is "
+        "read as annotations",
+        "'EDF Annotations' in EDF+, 'BDF Annotations' in BDF+",
+        "Nothing to do.",
+    ),
+    "subfields_missing": _Kind(
+        "info",
+        "without the subfields that EDF+ and BDF+ want there. What they would say (patient code, "
+        "start date) is taken from elsewhere or not known",
+        "patient: code, sex, birth date, name; recording: Startdate, date, code, technician, "
+        "equipment; X for what is unknown",
+        "Nothing to do.",
+    ),
     "channel_without_samples": _Kind(
         "caution",
-        "give 0 samples per record, so that these channels hold no signal",
+        "with 0 samples per record: these channels hold no signal",
         "at least 1 sample per record",
         "Check which channels the recorder was set up to record.",
     ),
@@ -86,13 +106,19 @@ class Notes:
             f"{field_name} (byte {offset}): {printable(observed, 40)!r}"
         )
 
+    def take(self, other: Notes) -> None:
+        """Take over what ``other`` collected."""
+        self._findings += other._findings
+        for code, places in other._fields.items():
+            self._fields.setdefault(code, []).extend(places)
+
     def findings(self) -> tuple[Finding, ...]:
         """Everything collected, header faults first."""
         summed = []
         for code, places in self._fields.items():
             kind = _FIELD_KINDS[code]
             more = f" and {len(places) - SHOWN} more" if len(places) > SHOWN else ""
-            count = f"Header fields ({len(places)})"
+            count = some(len(places), "header field")
             summed.append(
                 Finding(
                     code,

@@ -1,68 +1,204 @@
 """The record scan: each data record's own onset and all annotations.
 
-Touches the annotation bytes of each record only, never the signals.
+Touches the annotation bytes of each record only, never the signals. Records whose first annotation
+signal holds the time-keeping list and nothing else (nearly all of them) are read as arrays; the
+others one by one. Sources of the byte layout: EDF+ specification, sections 2.2.2 and 2.2.4.
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
-from auditor.edf.annotations import parse_annotations
-from auditor.edf.header import Header
-from auditor.edf.source import ByteSource, read_strided
-from auditor.model import Annotation, Int64
+from auditor.edf.annotations import MAX_ONSET_NS, Parsed, parse_annotations
+from auditor.edf.source import ByteSource, read_exactly, read_strided
+from auditor.model import Annotation, Channel, Int64
+from auditor.units import NS
 
-CHUNK_BYTES = 4 << 20
-MAX_KEPT = 1_000_000
-UNKNOWN = np.int64(np.iinfo(np.int64).min)
+CHUNK_BYTES = 2 << 20
+"""Annotation bytes held at a time."""
+MAX_WIDTH = 1 << 20
+"""Annotation bytes read of one signal in one record (whole records have 61,440 as a rule)."""
+MAX_KEPT = 300_000
+"""Annotations kept of one file; those beyond are counted."""
+MAX_KEPT_TEXT = 50_000_000
+"""Characters of annotation text kept of one file."""
+MAX_READ_ERRORS = 50
+"""A failing disk may take seconds for each error: after so many the rest is left unread."""
+
+UNKNOWN = int(np.iinfo(np.int64).min)
 """Stands for the onset of a record that states none."""
+
+_HEAD = 24  # sign, 10 digits, point, 9 digits, the two separators and the closing zero
+_TEXT_END = re.compile(rb"[^\x14\0]\x14")
+_LIST = re.compile(rb"[^\0]+")
+
+
+@dataclass
+class Fault:
+    """How often a rule of the annotation bytes was broken, and in which record first."""
+
+    count: int
+    first: int
 
 
 @dataclass
 class Scan:
-    """Per-record onsets (``UNKNOWN`` where a record states none) and what else was met."""
+    """What the annotation bytes hold. ``onsets_ns`` has shape (records,), ``UNKNOWN`` for none.
 
-    onsets: Int64
+    ``total`` counts every annotation, ``annotations`` holds those kept. ``unread`` are records
+    whose annotation bytes could not be read.
+    """
+
+    onsets_ns: Int64
     annotations: list[Annotation] = field(default_factory=list)
     total: int = 0
-    faults: dict[str, list[int]] = field(default_factory=dict)
+    faults: dict[str, Fault] = field(default_factory=dict)
+    unread: list[int] = field(default_factory=list)
+    read_error: str = ""
+    kept_text: int = 0
+
+    @property
+    def full(self) -> bool:
+        """Whether no further annotation is kept."""
+        return len(self.annotations) >= MAX_KEPT or self.kept_text >= MAX_KEPT_TEXT
+
+    def take(self, parsed: Parsed, record: int, *, keeps_time: bool) -> None:
+        """Add one record's annotations."""
+        if keeps_time and parsed.time_keeping_ns is not None:
+            self.onsets_ns[record] = parsed.time_keeping_ns
+        for fault in parsed.faults:
+            self.fault(fault, record)
+        for found in parsed.lists:
+            for text in found.texts:
+                if text:
+                    self.total += 1
+                    if not self.full:
+                        self.kept_text += len(text)
+                        self.annotations.append(
+                            Annotation(found.onset_ns, found.duration_ns, text, record)
+                        )
+
+    def fault(self, word: str, record: int) -> None:
+        """Count one fault."""
+        seen = self.faults.setdefault(word, Fault(0, record))
+        seen.count += 1
 
 
-def scan_records(source: ByteSource, header: Header, count: int) -> Scan:
-    """Read the annotation bytes of the first ``count`` records. Raises ``OSError``."""
+def scan_records(
+    source: ByteSource,
+    channels: tuple[Channel, ...],
+    *,
+    data_offset: int,
+    record_bytes: int,
+    sample_bytes: int,
+    count: int,
+) -> Scan:
+    """Read the annotation signals ``channels`` (the first keeps time) of ``count`` records.
+
+    Bytes that cannot be read leave their records in ``Scan.unread``; nothing is raised for them.
+    """
     scan = Scan(np.full(count, UNKNOWN, dtype=np.int64))
-    for order, channel in enumerate(header.annotation_channels):
-        width = channel.samples_per_record * header.sample_bytes
-        if not width:
+    for order, channel in enumerate(channels):
+        width = channel.samples_per_record * sample_bytes
+        if not width or not count:
             continue
-        step = max(1, CHUNK_BYTES // max(width, header.record_bytes))
+        if width > MAX_WIDTH:
+            scan.fault("long", 0)
+            width = MAX_WIDTH
+        step = max(1, CHUNK_BYTES // width)
         for first in range(0, count, step):
             here = min(step, count - first)
-            data = read_strided(
-                source,
-                header.data_offset + channel.offset + first * header.record_bytes,
-                width,
-                header.record_bytes,
-                here,
-            )
-            for i in range(len(data) // width):
-                _take(scan, data[i * width : (i + 1) * width], first + i, order == 0)
+            at = data_offset + channel.offset + first * record_bytes
+            data = _read_rows(source, at, width, record_bytes, here, scan, first)
+            rows = np.frombuffer(data, np.uint8).reshape(here, width)
+            _take_rows(scan, rows, first, keeps_time=order == 0)
+    if len(channels) > 1:
+        scan.annotations.sort(key=lambda a: a.record)
+        scan.unread = sorted(set(scan.unread))
     return scan
 
 
-def _take(scan: Scan, data: bytes, record: int, keeps_time: bool) -> None:
-    parsed = parse_annotations(data)
-    if keeps_time and parsed.time_keeping_ns is not None:
-        scan.onsets[record] = parsed.time_keeping_ns
-    for fault in parsed.faults:
-        scan.faults.setdefault(fault, []).append(record)
-    for found in parsed.lists:
-        for text in found.texts:
-            if text:
-                scan.total += 1
-                if len(scan.annotations) < MAX_KEPT:
-                    scan.annotations.append(
-                        Annotation(found.onset_ns, found.duration_ns, text, record)
-                    )
+def _read_rows(
+    source: ByteSource, at: int, width: int, stride: int, count: int, scan: Scan, first: int
+) -> bytes:
+    """``count`` rows of ``width`` bytes; rows that cannot be read are zero and noted."""
+    if len(scan.unread) < MAX_READ_ERRORS:
+        try:
+            data = read_strided(source, at, width, stride, count)
+            if len(data) == width * count:
+                return data
+        except OSError as error:
+            scan.read_error = error.strerror or type(error).__name__
+    rows = []
+    for i in range(count):
+        row = b""
+        if len(scan.unread) < MAX_READ_ERRORS:
+            try:
+                row = read_exactly(source, at + i * stride, width)
+            except OSError as error:
+                scan.read_error = error.strerror or type(error).__name__
+        if len(row) < width:
+            scan.unread.append(first + i)
+            row = b""
+        rows.append(row.ljust(width, b"\0"))
+    return b"".join(rows)
+
+
+def _take_rows(scan: Scan, rows: NDArray[np.uint8], first: int, *, keeps_time: bool) -> None:
+    count = len(rows)
+    if keeps_time:
+        onsets = read_time_keeping(rows)
+        scan.onsets_ns[first : first + count] = onsets
+        odd = np.flatnonzero(onsets == UNKNOWN)
+    else:
+        odd = np.flatnonzero(rows.max(axis=1))
+    for i in odd.tolist():
+        data = rows[i].tobytes()
+        if scan.full:  # only count what would be annotations; read only the first list
+            scan.total += max(0, len(_TEXT_END.findall(data)) - len(_LIST.findall(data)))
+            start = _LIST.search(data)
+            data = data[: start.end() + 1] if start else b""
+            parsed = parse_annotations(data)
+            if keeps_time and parsed.time_keeping_ns is not None:
+                scan.onsets_ns[first + i] = parsed.time_keeping_ns
+            continue
+        scan.take(parse_annotations(data), first + i, keeps_time=keeps_time)
+
+
+def read_time_keeping(rows: NDArray[np.uint8]) -> Int64:
+    """Onsets in nanoseconds of rows that hold one time-keeping list and nothing else.
+
+    ``rows`` has shape (n, width), one record's annotation bytes each; the result has shape (n,),
+    ``UNKNOWN`` for every other row. Rows are taken together by the places of point and separator.
+    """
+    onsets = np.full(len(rows), UNKNOWN, dtype=np.int64)
+    head = np.ascontiguousarray(rows[:, :_HEAD])
+    end = (head == 0x14).argmax(axis=1)
+    point = (head == ord(".")).argmax(axis=1)
+    empty_after = rows[:, _HEAD:].max(axis=1) == 0 if rows.shape[1] > _HEAD else np.True_
+    group = end * _HEAD + point
+    for key in np.flatnonzero(np.bincount(group, minlength=1)).tolist():
+        last, dot = divmod(key, _HEAD)
+        whole, fraction = (last - 1, 0) if not dot else (dot - 1, last - dot - 1)
+        if not (1 <= whole <= 10 and 0 <= fraction <= 9 and last + 2 < head.shape[1]):
+            continue
+        mine = np.flatnonzero(group == key)
+        part = head[mine]
+        digits = part[:, [*range(1, 1 + whole), *range(dot + 1, dot + 1 + fraction)]] - ord("0")
+        weights = [NS * 10**p for p in range(whole - 1, -1, -1)]
+        weights += [10**p for p in range(8, 8 - fraction, -1)]
+        value = digits.astype(np.int64) @ np.array(weights, dtype=np.int64)
+        sign = part[:, 0]
+        good = (
+            ((sign == ord("+")) | (sign == ord("-")))
+            & (digits.max(axis=1) <= 9)
+            & (part[:, last + 1] == 0x14)
+            & (part[:, last + 2 :].max(axis=1) == 0)
+            & (value <= MAX_ONSET_NS)
+        )
+        onsets[mine[good]] = np.where(sign == ord("-"), -value, value)[good]
+    return np.where(empty_after, onsets, UNKNOWN) if rows.shape[1] > _HEAD else onsets

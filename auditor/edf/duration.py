@@ -1,0 +1,112 @@
+"""How long one data record is: the header's word, or the records' own starts where it has none.
+
+Sources: EDF specification (record duration); EDF+ specification, section 2.1 (duration 0 of files
+without ordinary signals).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from auditor.edf.annotations import MAX_ONSET_NS
+from auditor.edf.header import Header
+from auditor.edf.notes import Notes
+from auditor.edf.records import UNKNOWN
+from auditor.errors import RecordingError
+from auditor.model import Int64
+from auditor.safe_text import printable
+from auditor.units import HOUR, NS
+
+_AT = "field 'record duration' (byte 244)"
+
+
+def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
+    """The record duration in nanoseconds; 0 for a file without ordinary signals.
+
+    ``onsets_ns`` has shape (whole records,). Raises ``RecordingError`` where neither the header nor
+    the onsets give a duration, or where the whole would last longer than 20 years.
+    """
+    stated = header.record_ns
+    if not header.has_signals:
+        _note_annotation_only(stated, notes)
+        return 0
+    record_ns = stated or _from_onsets(header, onsets_ns, notes)
+    if record_ns * len(onsets_ns) > MAX_ONSET_NS:
+        raise _error(
+            header,
+            notes,
+            f"makes {len(onsets_ns)} records longer than 20 years",
+            "the seconds of one record",
+        )
+    if record_ns > HOUR and not (onsets_ns != UNKNOWN).any():
+        notes.add(
+            "record_duration_unusual",
+            "problem",
+            f"The header gives a record duration of {record_ns / NS} s, more than an hour, and "
+            "nothing else in the file shows whether that is so. The recorded time follows from it: "
+            f"{len(onsets_ns)} records of that length.",
+            at=_AT,
+            expected="some seconds (1 s as a rule)",
+            observed=f"{record_ns / NS} s",
+            action="Compare the recorded time with the recorder's log.",
+        )
+    return record_ns
+
+
+def _from_onsets(header: Header, onsets_ns: Int64, notes: Notes) -> int:
+    known = (onsets_ns[:-1] != UNKNOWN) & (onsets_ns[1:] != UNKNOWN)
+    steps = np.diff(onsets_ns)[known]
+    steps = steps[steps > 0]
+    values, counts = np.unique(steps, return_counts=True)
+    if not len(steps) or counts.max() * 2 <= len(steps):
+        raise _error(
+            header,
+            notes,
+            "holds no duration, and the records' own starts do not give one",
+            "a number of seconds with a decimal point",
+        )
+    record_ns = int(values[counts.argmax()])
+    notes.add(
+        "record_duration_unreadable",
+        "problem",
+        "The header's record duration is no number of seconds above 0. The records' own starts are "
+        f"{record_ns / NS} s apart as a rule; this is taken as the duration of a record.",
+        at=_AT,
+        expected="a number of seconds with a decimal point",
+        observed=f"'{printable(header.claim.record_duration)}'",
+        action="The header is damaged: copy the file again from the recorder's card.",
+    )
+    return record_ns
+
+
+def _note_annotation_only(stated: int | None, notes: Notes) -> None:
+    notes.add(
+        "annotation_only_file",
+        "info",
+        "The file holds annotations and no signals. It adds nothing to the recorded time.",
+        action="Nothing to do.",
+    )
+    if stated != 0:
+        notes.add(
+            "annotation_only_duration",
+            "caution",
+            "The file holds annotations alone, so that its record duration should be 0. No time is "
+            "counted for it.",
+            at=_AT,
+            expected="0",
+            observed="no number" if stated is None else f"{stated / NS} s",
+            action="Nothing to do.",
+        )
+
+
+def _error(header: Header, notes: Notes, problem: str, expected: str) -> RecordingError:
+    return RecordingError(
+        notes.name,
+        f"header field 'record duration' (byte 244) {problem}: "
+        f"'{printable(header.claim.record_duration)}', expected {expected}",
+        "Copy the file again from the recorder's card; if it is the same there, the header is "
+        "damaged.",
+        code="header_field_unreadable",
+        field="record duration",
+        offset=244,
+    )

@@ -1,0 +1,238 @@
+"""Each counted record's start: stated, told by its neighbours, or unknown within bounds.
+
+Sources: EDF+ specification, sections 2.1 (continuous and interrupted files) and 2.2.4
+(time-keeping). Onsets are facts of the file and are taken as stated, whatever the header calls the
+file; what cannot be true is reported with its numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from auditor.edf.notes import Notes, some
+from auditor.edf.records import UNKNOWN
+from auditor.model import Int64, UnknownStart
+from auditor.units import NS
+
+STEP_TOLERANCE_NS = 1_000_000
+"""Rounding of written onsets that is no accusation: 1 ms a record (own choice; onsets are written
+with anything from whole milliseconds to 9 decimals)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """``offsets_ns`` (records,) after the header's start, and the records without a known one."""
+
+    offsets_ns: Int64
+    unknown_starts: tuple[UnknownStart, ...]
+
+
+def by_position(count: int, record_ns: int) -> Int64:
+    """Starts of an uninterrupted recording."""
+    return np.arange(count, dtype=np.int64) * np.int64(record_ns)
+
+
+def settle(onsets_ns: Int64, record_ns: int, notes: Notes) -> Timeline:
+    """Give every record of ``onsets_ns`` (``UNKNOWN`` for none, at least one known) its start."""
+    offsets = onsets_ns.copy()
+    _correct_lone_outliers(offsets, record_ns, notes)
+    known = offsets != UNKNOWN
+    restored, unknown = 0, []
+    edges = np.flatnonzero(np.diff(np.concatenate(([True], known, [True])).astype(np.int8)))
+    for first, after in edges.reshape(-1, 2).tolist():
+        length = after - first
+        before = int(offsets[first - 1]) if first else None
+        following = int(offsets[after]) if after < len(offsets) else None
+        latest = None if following is None else following - length * record_ns
+        if before is not None:
+            earliest = before + record_ns
+        else:  # the file's first record starts within a second of the header's start (2.2.4)
+            assert latest is not None
+            in_first_second = 0 <= latest < NS
+            earliest = latest if in_first_second else min(0, latest)
+        offsets[first:after] = earliest + by_position(length, record_ns)
+        if latest is not None and abs(latest - earliest) <= STEP_TOLERANCE_NS * (length + 1):
+            restored += length
+        else:
+            bound = None if latest is None else max(earliest, latest)
+            unknown.append(UnknownStart(first, after - 1, earliest, bound))
+    if record_ns:
+        _note_missing(restored, unknown, notes)
+        return Timeline(offsets, tuple(unknown))
+    return Timeline(offsets, ())
+
+
+def _correct_lone_outliers(offsets: Int64, record_ns: int, notes: Notes) -> None:
+    """Take a stated onset back where the records on both sides touch each other's place.
+
+    Such an onset overlaps one of them whatever it is, which no recording can do: one damaged digit
+    would otherwise show a gap of hours.
+    """
+    if len(offsets) < 3 or not record_ns:
+        return
+    left, mine, right = offsets[:-2], offsets[1:-1], offsets[2:]
+    stated = (left != UNKNOWN) & (mine != UNKNOWN) & (right != UNKNOWN)
+    joined = np.abs(right - left - 2 * record_ns) <= 2 * STEP_TOLERANCE_NS
+    off = np.abs(mine - left - record_ns) > 2 * STEP_TOLERANCE_NS
+    wrong = np.flatnonzero(stated & joined & off) + 1
+    # Of two neighbours in a row each would be judged by the other.
+    wrong = wrong[~np.isin(wrong - 1, wrong) & ~np.isin(wrong + 1, wrong)]
+    if not len(wrong):
+        return
+    first = int(wrong[0])
+    notes.add(
+        "onset_out_of_line",
+        "problem",
+        f"{some(len(wrong), 'record states', 'records state')} a start that overlaps the records "
+        "beside, while those follow each other without a hole. The place between the neighbours is "
+        "taken instead; the recorded time does not change by it.",
+        at=f"first in record {first}",
+        expected=f"about {(int(offsets[first - 1]) + record_ns) / NS:.3f} s",
+        observed=f"{int(offsets[first]) / NS:.3f} s",
+        action="The file is damaged there. Copy it again from the recorder's card.",
+    )
+    offsets[wrong] = offsets[wrong - 1] + np.int64(record_ns)
+
+
+def _note_missing(restored: int, unknown: list[UnknownStart], notes: Notes) -> None:
+    if restored:
+        notes.add(
+            "time_keeping_restored",
+            "caution",
+            f"{some(restored, 'record does', 'records do')} not state a start. The records around "
+            "leave exactly the room for that, so that the place is known; no duration changes.",
+            at="time-keeping annotations",
+            expected="a start in each record",
+            observed=f"{some(restored, 'record')} without",
+            action="The file is damaged there; look at the signals.",
+        )
+    if unknown:
+        records = sum(u.last - u.first + 1 for u in unknown)
+        first = unknown[0]
+        latest = "nothing says" if first.latest_ns is None else f"{first.latest_ns / NS:.3f} s"
+        notes.add(
+            "record_start_unknown",
+            "problem",
+            f"{some(records, 'record does', 'records do')} not state a start (in "
+            f"{some(len(unknown), 'place')}), and the records around do not tell it. They count as "
+            "recorded and are drawn right after the record before; when exactly the recording "
+            "stood still beside them is not known.",
+            at=f"first in records {first.first} to {first.last}",
+            expected="a start in each record",
+            observed=f"start not before {first.earliest_ns / NS:.3f} s and not after: {latest}",
+            action="Copy the file again from the recorder's card; the times of these gaps are "
+            "uncertain.",
+        )
+
+
+def check_order(
+    offsets_ns: Int64,
+    record_ns: int,
+    *,
+    continuous: bool,
+    rounding_ns: float,
+    notes: Notes,
+) -> None:
+    """Report what the sequence of starts says: jumps, overlaps, drift, a doubtful duration.
+
+    ``rounding_ns`` is by how much the record duration may be rounded in its 8 characters: a file of
+    thirds of a second written 0.333333 drifts by 1/3 us a record, which is nobody's fault.
+    """
+    if not len(offsets_ns) or not record_ns:
+        return
+    _check_first(int(offsets_ns[0]), notes)
+    holes = np.diff(offsets_ns) - np.int64(record_ns)
+    tolerance = STEP_TOLERANCE_NS + int(rounding_ns)
+    jumps = np.flatnonzero(holes > tolerance)
+    back = np.flatnonzero(holes < -tolerance)
+    doubtful = _check_duration(holes, tolerance, record_ns, notes)
+    if continuous and len(jumps) and not doubtful:
+        total = sum(holes[jumps].tolist())
+        first = int(jumps[0])
+        notes.add(
+            "continuous_file_jumps",
+            "problem",
+            f"The header calls this file uninterrupted, but its records' own starts jump "
+            f"{some(len(jumps), 'time')}, together {total / NS:.3f} s, at most "
+            f"{int(holes[jumps].max()) / NS:.3f} s at once. The records' starts are taken: these "
+            "are gaps. Other software shows the file without them.",
+            at=f"first jump between records {first} and {first + 1}",
+            expected="each record starts where the one before it ends",
+            observed=some(len(jumps), "jump"),
+            action="Check against the recorder's log whether recording stopped there.",
+        )
+    if len(back) and not doubtful:
+        _note_back(offsets_ns, holes, back, notes)
+    small = holes[np.abs(holes) <= tolerance]
+    drift = int(small.sum())
+    if continuous and abs(drift) > len(small) * rounding_ns + 10 * STEP_TOLERANCE_NS:
+        notes.add(
+            "onsets_drift",
+            "caution",
+            f"The records' own starts move away from the record duration by {drift / NS:.3f} s in "
+            f"all, less than {tolerance / 1e6:.0f} ms at each record. The starts are taken.",
+            at="time-keeping annotations",
+            expected=f"steps of {record_ns / NS} s",
+            observed=f"{drift / NS:.6f} s over {len(small)} steps",
+            action="Nothing to do unless the total matters to you.",
+        )
+
+
+def _check_first(first: int, notes: Notes) -> None:
+    if 0 <= first < NS:
+        return
+    notes.add(
+        "first_onset_off",
+        "caution" if abs(first) <= 60 * NS else "problem",
+        f"The first record states that it starts {first / NS:.3f} s after the header's start; it "
+        "should be less than one second. It is taken as stated: the file begins then.",
+        at="record 0",
+        expected="a first onset of at least 0 and less than 1 s",
+        observed=f"{first / NS:.9f} s",
+        action="Check the first record's time against the hook-up log: if the header's start is "
+        "the start of this very file, the file lies too late by this time.",
+    )
+
+
+def _check_duration(holes: Int64, tolerance: int, record_ns: int, notes: Notes) -> bool:
+    """Whether nearly every step differs from the record duration by one and the same amount."""
+    if len(holes) < 10:
+        return False
+    usual = int(np.median(holes))
+    if abs(usual) <= tolerance or (np.abs(holes - usual) <= tolerance).mean() < 0.9:
+        return False
+    notes.add(
+        "record_duration_doubtful",
+        "problem",
+        f"The header gives a record duration of {record_ns / NS} s, but the records' own starts "
+        f"are {(record_ns + usual) / NS} s apart nearly everywhere. The header's duration is used: "
+        f"{len(holes) + 1} records are {(len(holes) + 1) * record_ns / NS:.3f} s; by the starts "
+        f"they would be {(len(holes) + 1) * (record_ns + usual) / NS:.3f} s.",
+        at="field 'record duration' (byte 244)",
+        expected=f"{(record_ns + usual) / NS} s",
+        observed=f"{record_ns / NS} s",
+        action="Find out the recorder's sampling rate: samples per record divided by it is the "
+        "true duration.",
+    )
+    return True
+
+
+def _note_back(offsets: Int64, holes: Int64, back: Int64, notes: Notes) -> None:
+    first = int(back[0])
+    backwards = int((np.diff(offsets) < 0).sum())
+    notes.add(
+        "onsets_run_backwards",
+        "problem",
+        f"{some(len(back), 'record starts', 'records start')} before the one ahead in the file has "
+        f"ended ({backwards} even before that one's start). Time that is stated twice is counted "
+        "once.",
+        at=f"first at record {first + 1}",
+        expected="records later in the file start later in time and do not overlap",
+        observed=f"record {first} starts at {int(offsets[first]) / NS:.3f} s, record {first + 1} "
+        f"at {int(offsets[first + 1]) / NS:.3f} s; largest overlap "
+        f"{-int(holes[back].min()) / NS:.3f} s",
+        action="The recorder's clock may have been put back, or the file is damaged. Do not rely "
+        "on the times after that record.",
+    )
