@@ -6,11 +6,19 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from auditor.civil import Axis
-from auditor.model import Order, Study, StudyCopy, StudyFile, TimeMap
+from auditor.model import Finding, Order, Recording, Study, StudyFile, TimeMap
 from auditor.policy import Policy
 from auditor.progress import Progress
+from auditor.study import clocks, leftovers
+from auditor.study.belonging import sort_by_channels, sort_by_time
+from auditor.study.copies import devices
+from auditor.study.copy_findings import NOT_MATCHED, copy_findings
 from auditor.study.intake import take_in
-from auditor.study.placing import place
+from auditor.study.merging import match_copies
+from auditor.study.overlaps import overlap_findings
+from auditor.study.pieces import stepped_findings
+from auditor.study.placing import in_order, place, set_aside
+from auditor.study.sequence import Doubt, in_sequence
 
 __all__ = ["build_study"]
 
@@ -34,24 +42,62 @@ def build_study(
     unknown time zone.
     """
     axis = Axis(timezone or (order.timezone if order else None))
+    settings = policy.study
     intake = take_in(paths, checksums=checksums, progress=progress)
-    files: list[StudyFile] = []
-    end: int | None = None
-    for recording in sorted(intake.recordings, key=lambda r: (r.start_civil_ns, r.name)):
-        file = place(recording, TimeMap(axis.instant(recording.start_civil_ns, near=end)))
-        files.append(file)
-        end = file.interval.end if file.interval else end
-    files.sort(key=lambda f: (f.interval.start if f.interval else f.map.anchor, f.recording.name))
-    copy = StudyCopy(
-        name="A", folder="", reference=True, files=tuple(f.recording.name for f in files)
-    )
+    hookup = _hookup(order, axis)
+    where = intake.name
+
+    stamped = in_order(_by_stamp(r, axis) for r in intake.recordings)
+    sorting = leftovers.Sorting(kept=stamped)
+    leftovers.sort_by_patient(sorting, order, where)
+    far = sort_by_time(sorting, order, hookup, settings)
+    doubts: list[Doubt] = []
+    found = devices(sorting.kept, settings)
+    for device in found:
+        sort_by_channels(device, sorting, settings)
+        device.files, more = in_sequence([f.recording for f in device.files], axis, hookup)
+        doubts += more
+    for distant in far:
+        recordings = [f.recording for f in distant.device.files]
+        distant.device.files = in_sequence(recordings, axis, None)[0]
+    matched = match_copies([d for d in found if d.files], far, sorting, hookup, settings, progress)
+
+    counted = in_order(matched.counted)
+    reference = matched.files["A"]
+    changes, steps = clocks.change_findings(reference, counted, axis, settings)
+    explained = {(s.before, s.after) for s in steps} | {(s.after, s.before) for s in steps}
+    findings: list[Finding] = [
+        *intake.findings,
+        *leftovers.left_over_findings(sorting, counted, axis, where),
+        *copy_findings(matched, axis, settings, where),
+        *overlap_findings(list(matched.files.values()), explained, settings, where),
+        *changes,
+        *clocks.doubt_findings(doubts, reference, counted, axis, settings, where),
+        *stepped_findings(reference, counted, axis, settings),
+        *clocks.never_set_findings(counted, order, settings, where),
+        *clocks.hookup_findings(counted, order, hookup, axis, settings),
+    ]
+    aside = [
+        *sorting.files_aside(),
+        *(set_aside(f, NOT_MATCHED) for d in matched.not_matched for f in d.files),
+    ]
     return Study(
         name=intake.name,
         root=intake.root,
         axis=axis,
-        files=tuple(files),
+        files=(*counted, *in_order(aside)),
         unreadable=intake.unreadable,
-        copies=(copy,),
+        copies=tuple(matched.copies),
         other_files=intake.other_files,
-        findings=intake.findings,
+        findings=tuple(findings),
     )
+
+
+def _hookup(order: Order | None, axis: Axis) -> int | None:
+    if order is None or order.hookup_civil_ns is None:
+        return None
+    return axis.instant(order.hookup_civil_ns)
+
+
+def _by_stamp(recording: Recording, axis: Axis) -> StudyFile:
+    return place(recording, TimeMap(axis.instant(recording.start_civil_ns)))

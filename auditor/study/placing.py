@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 
-from auditor.model import Int64, Recording, StudyFile, TimeMap
+from auditor import intervals
+from auditor.model import Int64, Recording, Role, StudyFile, TimeMap
 
 
-def place(recording: Recording, time_map: TimeMap, copy: str | None = "A") -> StudyFile:
-    """``recording`` as a counted file of ``copy`` with its records put on the axis."""
-    starts, ends, records_ns = runs(recording, time_map)
+def place(
+    recording: Recording,
+    time_map: TimeMap,
+    copy: str | None = "A",
+    *,
+    ratio: Fraction = Fraction(1),
+) -> StudyFile:
+    """``recording`` as a counted file of ``copy`` with its records put on the axis.
+
+    ``ratio`` is how much of the axis one nanosecond of the file's sample count takes; it is 1 but
+    for a copy whose sample clock was measured against the reference.
+    """
+    starts, ends, records_ns = _runs(recording, time_map, ratio)
     return StudyFile(
         recording=recording,
         role="counted",
@@ -24,6 +37,44 @@ def place(recording: Recording, time_map: TimeMap, copy: str | None = "A") -> St
     )
 
 
+def place_by_runs(
+    recording: Recording,
+    time_map: TimeMap,
+    copy: str | None,
+    starts: Sequence[int],
+    ratio: Fraction,
+) -> StudyFile:
+    """``recording`` with each of its own runs at a measured place.
+
+    ``starts`` are the instants at which the runs of ``own_runs`` begin; ``time_map`` is the one
+    line that lies nearest to them, for the annotations.
+    """
+    own_starts, own_ends = own_runs(recording)
+    lengths = [round(int(b - a) * ratio) for a, b in zip(own_starts, own_ends, strict=True)]
+    first = np.array(starts, dtype=np.int64)
+    return StudyFile(
+        recording=recording,
+        role="counted",
+        reason="",
+        copy=copy,
+        map=time_map,
+        run_starts=first,
+        run_ends=first + np.array(lengths, dtype=np.int64),
+        records_ns=sum(lengths),
+    )
+
+
+def set_aside(file: StudyFile, reason: str) -> StudyFile:
+    """The same file, not counted, with the reason in words."""
+    role: Role = "set_aside"
+    return replace(file, role=role, reason=reason, copy=None)
+
+
+def moved(file: StudyFile, time_map: TimeMap) -> StudyFile:
+    """The same file with an unchanged rate at another anchor."""
+    return place(file.recording, time_map, file.copy)
+
+
 def own_runs(recording: Recording) -> tuple[Int64, Int64]:
     """The records' intervals after the header's start, joined where they touch exactly.
 
@@ -34,22 +85,73 @@ def own_runs(recording: Recording) -> tuple[Int64, Int64]:
     if not len(offsets) or recording.record_ns <= 0:
         empty = np.empty(0, dtype=np.int64)
         return empty, empty
-    ends = offsets + np.int64(recording.record_ns)
-    breaks = np.flatnonzero(offsets[1:] != ends[:-1])
-    starts = offsets[np.concatenate(([0], breaks + 1))]
-    return starts, ends[np.concatenate((breaks, [len(ends) - 1]))]
+    return _joined(offsets, offsets + np.int64(recording.record_ns), 0)
 
 
-def runs(recording: Recording, time_map: TimeMap) -> tuple[Int64, Int64, int]:
+def _joined(starts: Int64, ends: Int64, slack_ns: int) -> tuple[Int64, Int64]:
+    breaks = np.flatnonzero(np.abs(starts[1:] - ends[:-1]) > slack_ns)
+    first = np.concatenate((np.zeros(1, np.int64), breaks + 1))
+    last = np.concatenate((breaks, np.full(1, len(ends) - 1)))
+    return starts[first], ends[last]
+
+
+def _runs(recording: Recording, time_map: TimeMap, ratio: Fraction) -> tuple[Int64, Int64, int]:
     """Run starts, run ends (shape (runs,)) and the records' summed duration on the axis."""
     starts, ends = own_runs(recording)
-    if time_map.rate_num == time_map.rate_den:
-        records_ns = recording.records * recording.record_ns if len(starts) else 0
-        return time_map.instants(starts), time_map.instants(ends), records_ns
-    first, last = time_map.instants(starts), time_map.instants(ends)
-    return first, last, sum(int(b) - int(a) for a, b in zip(first, last, strict=True))
+    if not len(starts):
+        return starts, ends, 0
+    if rate_of(time_map) == ratio == 1:
+        return (
+            time_map.instants(starts),
+            time_map.instants(ends),
+            recording.records * recording.record_ns,
+        )
+    # The clock that stamped the records is not the one that took the samples: a record lasts what
+    # its samples last, and records whose stamps part by less than half a sample still touch.
+    length = round(recording.record_ns * ratio)
+    per = max((c.samples_per_record for c in recording.channels if not c.is_annotation), default=1)
+    first = time_map.instants(recording.offsets_ns)
+    first, last = _joined(first, first + np.int64(length), length // (2 * max(per, 1)))
+    last = np.maximum(last, first)
+    held = intervals.total(intervals.union(first, last))
+    return first, last, max(recording.records * length, held)
 
 
 def rate_of(time_map: TimeMap) -> Fraction:
     """The map's rate as an exact fraction."""
     return Fraction(time_map.rate_num, time_map.rate_den)
+
+
+def recorded_ns(files: Iterable[StudyFile]) -> int:
+    """The length of the union of the files' records: what would be recorded with these files."""
+    kept = [f for f in files if len(f.run_starts)]
+    if not kept:
+        return 0
+    return intervals.total(
+        intervals.union(
+            np.concatenate([f.run_starts for f in kept]),
+            np.concatenate([f.run_ends for f in kept]),
+        )
+    )
+
+
+def in_order(files: Iterable[StudyFile]) -> list[StudyFile]:
+    """Files by time, then by name; those that hold no time by their start stamp."""
+    return sorted(files, key=lambda f: (start_of(f), f.recording.name))
+
+
+def start_of(file: StudyFile) -> int:
+    """First record's start, or the start stamp where the file holds no time."""
+    interval = file.interval
+    return interval.start if interval else file.map.anchor
+
+
+def end_of(file: StudyFile) -> int:
+    """Last record's end, or the start stamp where the file holds no time."""
+    interval = file.interval
+    return interval.end if interval else file.map.anchor
+
+
+def names(files: Sequence[StudyFile]) -> list[str]:
+    """The files' names."""
+    return [f.recording.name for f in files]

@@ -1,0 +1,66 @@
+"""Which of a folder's recordings are of this study in time and channels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from auditor.model import Order, StudyFile
+from auditor.policy.study import StudySettings
+from auditor.study import leftovers
+from auditor.study.copies import Device, devices
+from auditor.study.placing import names, start_of
+
+
+@dataclass(slots=True)
+class FarDevice:
+    """Files far away by their stamps that may yet be a copy with a wrong clock."""
+
+    reason: str
+    device: Device
+
+
+def sort_by_time(
+    sorting: leftovers.Sorting, order: Order | None, hookup: int | None, settings: StudySettings
+) -> list[FarDevice]:
+    """Set aside what lies far from the study or before it; what may yet be a copy is returned.
+
+    A copy whose clock is wrong by days lies far away by its stamps: files of other folders than
+    the study's are taken out of ``sorting.kept`` and returned with their reason, to be looked at as
+    copies first.
+    """
+    groups = leftovers.clusters(sorting.kept, settings.far_apart_ns)
+    ordered = order.ordered_ns if order else 0
+    main = leftovers.main_cluster(groups, hookup, ordered, settings)
+    in_time = hookup is not None and (
+        start_of(groups[main][0]) >= hookup - settings.before_hookup_ns
+    )
+    home = {_folder(f) for f in groups[main]}
+    far: list[FarDevice] = []
+    for index, group in enumerate(groups):
+        if index == main:
+            continue
+        dated = all(leftovers.at_default_date(f, settings) for f in group)
+        early = in_time and index < main
+        word = "default_date" if dated else "ended_before_hookup" if early else "far_in_time"
+        outside = [f for f in group if _folder(f) not in home]
+        far += [FarDevice(word, d) for d in devices(outside, settings)] if outside else []
+        gone = [f for f in group if _folder(f) in home]
+        sorting.put_aside(gone, word, by_order=word == "ended_before_hookup")
+    apart = {name for f in far for name in names(f.device.files)}
+    sorting.kept = [f for f in sorting.kept if f.recording.name not in apart]
+    if hookup is not None:
+        early_files = leftovers.before_hookup(sorting.kept, hookup, settings)
+        sorting.put_aside(early_files, "ended_before_hookup", by_order=True)
+    return far
+
+
+def _folder(file: StudyFile) -> str:
+    return file.recording.name.rpartition("/")[0]
+
+
+def sort_by_channels(device: Device, sorting: leftovers.Sorting, settings: StudySettings) -> None:
+    """Set a device's files with another channel set aside."""
+    others = leftovers.other_channels(device.files, settings)
+    sorting.put_aside(others, "other_channel_set", by_order=False)
+    gone = set(names(others))
+    device.files = [f for f in device.files if f.recording.name not in gone]

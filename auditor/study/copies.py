@@ -1,0 +1,182 @@
+"""Which folders are copies of one study, and where a copy's files lie on the reference's line.
+
+A copy is one device's output. Files of one device never share time, so folders whose files do are
+looked at as copies, and proved by their samples (``matching``, else ``correlation``).
+"""
+
+from __future__ import annotations
+
+import posixpath
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from auditor import intervals
+from auditor.model import StudyFile
+from auditor.policy.study import StudySettings
+from auditor.study.leftovers import recorder_of
+from auditor.study.placing import in_order, recorded_ns, start_of
+
+
+@dataclass(slots=True)
+class Device:
+    """The files that one device seems to have written, placed by its own stamps."""
+
+    folder: str
+    recorder: str
+    files: list[StudyFile] = field(default_factory=list)
+
+    @property
+    def recorded_ns(self) -> int:
+        """Its own recorded time."""
+        return recorded_ns(self.files)
+
+    @property
+    def start(self) -> int:
+        """Its first record's start by its own stamps."""
+        return min((start_of(f) for f in self.files if f.interval), default=0)
+
+    def held(self) -> intervals.Pair:
+        """Its recorded time as a plain pair."""
+        timed = [f for f in self.files if len(f.run_starts)]
+        if not timed:
+            return intervals.empty()
+        return intervals.union(
+            np.concatenate([f.run_starts for f in timed]),
+            np.concatenate([f.run_ends for f in timed]),
+        )
+
+
+def devices(files: Sequence[StudyFile], settings: StudySettings) -> list[Device]:
+    """``files`` by device, each in time order; devices by their start.
+
+    Folders whose files share time are kept apart, at the outermost level at which that can be done
+    (``card/day1`` and ``computer/day1``), else at the innermost (``day1/card``). Folders that share
+    none, such as one for each day, are one device, unless their headers name different recorders.
+    """
+    units = _units(files)
+    if not _conflicting(units, settings) and len({u.recorder for u in units if u.recorder}) < 2:
+        return _finished([_together(units)])
+    levels: tuple[Callable[[str], str], ...] = (
+        lambda folder: folder.split("/", 1)[0],
+        posixpath.basename,
+        lambda folder: folder,
+    )
+    for level in levels:
+        groups: dict[tuple[str, str], list[Device]] = defaultdict(list)
+        for unit in units:
+            groups[level(unit.folder), unit.recorder].append(unit)
+        if not any(_conflicting(group, settings) for group in groups.values()):
+            break
+    merged: list[Device] = []
+    for group in sorted(map(_together, groups.values()), key=lambda d: (d.start, d.folder)):
+        for device in merged:
+            if _same_recorder(device, group) and not _conflict(device, group, settings):
+                device.files += group.files
+                device.folder = _common(device.folder, group.folder)
+                device.recorder = device.recorder or group.recorder
+                break
+        else:
+            merged.append(group)
+    return _finished(merged)
+
+
+def _finished(found: list[Device]) -> list[Device]:
+    for device in found:
+        device.files = in_order(device.files)
+    return sorted(found, key=lambda d: (d.start, d.folder))
+
+
+def _units(files: Sequence[StudyFile]) -> list[Device]:
+    """Files by folder and recorder; those that name no recorder go with the rest of the folder."""
+    folders: dict[str, dict[str, list[StudyFile]]] = defaultdict(lambda: defaultdict(list))
+    for file in files:
+        rec = file.recording
+        folders[posixpath.dirname(rec.name)][recorder_of(rec)].append(file)
+    units = []
+    for folder, recorders in folders.items():
+        named = [r for r in recorders if r]
+        if len(named) == 1 and "" in recorders:
+            recorders[named[0]] += recorders.pop("")
+        units += [Device(folder, recorder, found) for recorder, found in recorders.items()]
+    return units
+
+
+def _together(units: Sequence[Device]) -> Device:
+    folder = units[0].folder
+    for unit in units[1:]:
+        folder = _common(folder, unit.folder)
+    recorder = next((u.recorder for u in units if u.recorder), "")
+    return Device(folder, recorder, [f for u in units for f in u.files])
+
+
+def _common(a: str, b: str) -> str:
+    """The folder that holds both, or both named where that is the study's own folder."""
+    if a == b:
+        return a
+    shared = []
+    for x, y in zip(a.split("/"), b.split("/"), strict=False):
+        if x != y:
+            break
+        shared.append(x)
+    return "/".join(shared)
+
+
+def _same_recorder(a: Device, b: Device) -> bool:
+    return not a.recorder or not b.recorder or a.recorder == b.recorder
+
+
+def _conflicting(units: Sequence[Device], settings: StudySettings) -> bool:
+    return any(_conflict(a, b, settings) for i, a in enumerate(units) for b in units[i + 1 :])
+
+
+def _conflict(a: Device, b: Device, settings: StudySettings) -> bool:
+    """Whether the two share so much time that one device cannot have recorded both."""
+    first, second = a.held(), b.held()
+    shared = intervals.total(intervals.intersection(first, second))
+    shorter = min(intervals.total(first), intervals.total(second))
+    return shared > 0 and shared * 1_000_000 >= settings.copy_overlap_ppm * shorter
+
+
+# ---------------------------------------------------------------- reference
+
+
+def choose_reference(
+    found: Sequence[Device], hookup: int | None, settings: StudySettings
+) -> tuple[int, str]:
+    """The index of the device whose clock is the study's, and why, in words.
+
+    The clock that agrees with the hook-up where only some do; else the recorder's own card; else
+    the device that recorded longest; else the first by folder.
+    """
+    chosen = list(range(len(found)))
+    if len(chosen) == 1:
+        return 0, "the only copy"
+    if hookup is not None:
+        agreeing = [
+            i for i in chosen if abs(found[i].start - hookup) <= settings.hookup_tolerance_ns
+        ]
+        if len(agreeing) == 1:
+            return agreeing[0], "only its clock agrees with the hook-up of the order"
+        chosen = agreeing or chosen
+    cards = [i for i in chosen if _is_card(found[i].folder, settings)]
+    if len(cards) == 1:
+        return cards[0], "its folder is named as the recorder's own card"
+    chosen = cards or chosen
+    longest = max(found[i].recorded_ns for i in chosen)
+    most = [i for i in chosen if found[i].recorded_ns == longest]
+    if len(most) == 1:
+        return most[0], "it recorded longest"
+    return (
+        min(most, key=lambda i: (found[i].folder, found[i].start)),
+        "the first by folder, for nothing else tells the copies apart",
+    )
+
+
+def _is_card(folder: str, settings: StudySettings) -> bool:
+    words = folder.lower()
+    for mark in "/_-. ()":
+        words = words.replace(mark, " ")
+    return any(word.lower() in words.split() for word in settings.card_words)
