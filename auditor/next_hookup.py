@@ -22,6 +22,15 @@ from auditor.units import HOUR
 _SHOWN = 8
 _TAKEN_OFF_NS = HOUR
 """Electrodes lost this close to the end were taken off with the recorder (no source)."""
+_CLOCK_CODES = {
+    "clock_never_set",
+    "default_date",
+    "start_disagrees_with_hookup",
+    "daylight_saving_not_followed",
+    "overlapping_recordings",
+    "overlap_inside_file",
+    "clock_may_have_stepped",
+}
 _HUM_SHARE = 4
 """Mains hum in more than a quarter of a channel's time asks for a better electrode (no source)."""
 
@@ -38,8 +47,8 @@ def advise(
     found = [
         *_copy_again(study, coverage, stop),
         *_power(coverage, stop, plan),
-        *_clear_card(study, stop),
-        *_clock(coverage, findings),
+        *_clear_card(stop, findings),
+        *_clock(study, coverage, findings),
         *_electrodes(study, coverage, signal),
         *_closing(study.counted),
         *_recorder(coverage, stop),
@@ -52,11 +61,18 @@ def advise(
 
 
 def _because(coverage: Coverage, stop: Stop, causes: Iterable[str]) -> str:
-    """What was seen of any of ``causes``: at the stop first, then at the first gap; '' if none."""
+    """What was seen of any of ``causes``: at the stop first, then at the first gap; '' if none.
+
+    A gap's cause of low confidence asks for no change of habits.
+    """
     wanted = set(causes)
     if stop.likely_cause in wanted and stop.evidence:
         return stop.evidence[0]
-    gaps = [g for g in coverage.gaps if g.likely_cause in wanted and g.evidence]
+    gaps = [
+        g
+        for g in coverage.gaps
+        if g.likely_cause in wanted and g.evidence and g.confidence != "low"
+    ]
     if not gaps:
         return ""
     more = {1: "", 2: " The same at another gap."}.get(
@@ -105,16 +121,15 @@ def _power(coverage: Coverage, stop: Stop, plan: PowerPlan | None) -> list[Advic
     return found
 
 
-def _clear_card(study: Study, stop: Stop) -> list[Advice]:
-    found = []
-    aside = [f.recording.name for f in study.set_aside]
-    if aside:
-        found.append(
-            Advice(
-                "Clear the card before hook-up, after its files are backed up.",
-                f"Files that are not of this study were on it: {_listed(aside)}.",
-            )
+def _clear_card(stop: Stop, findings: Sequence[Finding]) -> list[Advice]:
+    found = [
+        Advice(
+            "Clear the card before hook-up, after its files are backed up.",
+            f"{finding.text} They are: {finding.observed}." if finding.observed else finding.text,
         )
+        for finding in findings
+        if finding.code == "card_not_cleared"
+    ]
     if stop.likely_cause == "card_full":
         found.append(Advice("Use a larger card, and clear it before hook-up.", stop.evidence[0]))
     if stop.likely_cause == "file_size_limit":
@@ -124,13 +139,25 @@ def _clear_card(study: Study, stop: Stop) -> list[Advice]:
     return found
 
 
-def _clock(coverage: Coverage, findings: Sequence[Finding]) -> list[Advice]:
-    text = "Set the recorder's clock at hook-up and check the date and the hour."
-    for finding in findings:
-        if "clock" in finding.code and finding.severity != "info":
-            return [Advice(text, finding.text)]
+def _clock(study: Study, coverage: Coverage, findings: Sequence[Finding]) -> list[Advice]:
+    found = [
+        Advice("Set the recorder's clock at hook-up and check the date and the hour.", f.text)
+        for f in findings
+        if f.code in _CLOCK_CODES
+    ][:1]
     changed = [g for g in coverage.gaps if g.likely_cause == "clock_change" and g.evidence]
-    return [Advice(text, changed[0].evidence[0])] if changed else []
+    if changed and not found:
+        text = "Set the recorder's clock at hook-up and check the date and the hour."
+        found.append(Advice(text, changed[0].evidence[0]))
+    if study.axis.zone is None and (changed or any(f.code == "hour_step" for f in findings)):
+        text = "Name the time zone in the order file."
+        found.append(
+            Advice(
+                text,
+                "A gap of one hour may be a change of the clock; with the zone the audit can tell.",
+            )
+        )
+    return found
 
 
 def _electrodes(study: Study, coverage: Coverage, signal: SignalFacts) -> list[Advice]:

@@ -30,6 +30,7 @@ from auditor.stop_files import (
     claimed_missing,
     device_bytes,
     filled_card,
+    records,
     size_limit,
 )
 from auditor.stop_gaps import gap_clues
@@ -53,7 +54,8 @@ VOCABULARY = {
     "new_file_by_schedule": "The recorder begins a new file at regular times and loses a little at "
     "each.",
     "electrodes_lost": "The electrodes came off or were unplugged.",
-    "clock_change": "The clock was changed: the gap may be none.",
+    "clock_change": "The clock was changed or set wrong: the gap or the early or late end may be "
+    "none.",
     "not_known": "The files do not say why.",
 }
 """Causes of stops and gaps, likelier ones of equal weight first."""
@@ -148,25 +150,38 @@ def _plan_clues(
         return [note("No planned end is known, so the stop cannot be compared with one.")]
     apart = abs(coverage.last_end - planned_end)
     if kind == "as_ordered":
-        text = f"The recording ended {in_words(apart, up=True)} from the planned end."
-        return [Clue("ordered_time_over", 3, text)]
+        away = f"{in_words(apart, up=True)} from" if apart else "exactly at"
+        return [Clue("ordered_time_over", 3, f"The recording ended {away} the planned end.")]
+    clues = []
     if kind == "late":
         text = f"The recording ended {in_words(apart)} after the planned end."
-        return [Clue("ordered_time_over", 1, text), *_clock_clue(study, apart, tolerance)]
-    return _clock_clue(study, apart, tolerance)
-
-
-def _clock_clue(study: Study, apart: int, tolerance: int) -> list[Clue]:
-    if study.axis.zone is not None or abs(apart - HOUR) > tolerance:
-        return []
-    return [
-        Clue(
-            "clock_change",
-            1,
-            "The end lies one hour from the planned end and no time zone is known: a change to or "
-            "from daylight saving looks the same.",
+        clues.append(Clue("ordered_time_over", 1, text))
+    if abs(coverage.span_ns - order.ordered_ns) <= tolerance:
+        text = "From its first record on, the recording lasted as long as was ordered"
+        clues.append(Clue("ordered_time_over", 2, f"{text}."))
+        clues.append(
+            Clue("clock_change", 1, f"{text}: the clock or the noted hook-up may be wrong.")
         )
-    ]
+    return clues + _clock_clues(study, coverage, planned_end, tolerance)
+
+
+def _clock_clues(study: Study, coverage: Coverage, planned_end: int, tolerance: int) -> list[Clue]:
+    apart = planned_end - coverage.last_end
+    clues = []
+    if study.axis.zone is None and abs(abs(apart) - HOUR) <= tolerance:
+        text = (
+            "The end lies one hour from the planned end and no time zone is known: a change to or "
+            "from daylight saving looks the same."
+        )
+        clues.append(Clue("clock_change", 1, text))
+    for finding in study.findings:
+        other = finding.other_recorded_ns
+        if other is None or other <= coverage.recorded_ns:
+            continue
+        if abs(other - coverage.recorded_ns - apart) <= tolerance:
+            text = f"By the other reading of a finding the planned end was reached: {finding.text}"
+            return [*clues, Clue("clock_change", 2, text)]
+    return clues
 
 
 _SAID = {
@@ -249,8 +264,8 @@ def _file_clues(
             Clue(
                 "file_cut_short",
                 3,
-                f"The last file, {last.name}, counts {missing} more records in its header than it "
-                f"holds, {lost} of recording.",
+                f"The last file, {last.name}, counts {records(missing)} in its header that it does "
+                f"not hold, {lost} of recording.",
             )
         )
     limit = size_limit(last, settings)

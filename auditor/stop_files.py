@@ -130,6 +130,11 @@ def claimed_missing(piece: Piece) -> int:
     return max(0, claimed - recording.records) if claimed is not None else 0
 
 
+def records(count: int) -> str:
+    """A count of data records in words."""
+    return f"{count} record{'' if count == 1 else 's'}"
+
+
 def numbered(name: str) -> tuple[str, int, str] | None:
     """A file name's last number, with what stands before and after it; ``None`` without one."""
     path = PurePath(name)

@@ -7,7 +7,7 @@ from auditor.model import Gap, PowerPlan, Study
 from auditor.policy.stop import StopSettings
 from auditor.power import fits, other_fit
 from auditor.stop_clues import Clue, note
-from auditor.stop_files import Files, Piece, claimed_missing, numbers_skipped, size_limit
+from auditor.stop_files import Files, Piece, claimed_missing, numbers_skipped, records, size_limit
 from auditor.stop_words import Words
 from auditor.units import HOUR
 
@@ -42,7 +42,7 @@ def gap_clues(
         clues += _inside_clues(gap, before, after, files)
     if before is not None:
         clues += _cut_clues(gap, before)
-    return clues + _finding_clues(gap, study)
+    return clues + _finding_clues(gap, after, study)
 
 
 def _word_clues(gap: Gap, words: Words, settings: StopSettings) -> list[Clue]:
@@ -182,7 +182,7 @@ def _cut_clues(gap: Gap, before: Piece) -> list[Clue]:
     recording = before.file.recording
     lost = missing * recording.record_ns
     text = (
-        f"{before.name} counts {missing} more records in its header than it holds, "
+        f"{before.name} counts {records(missing)} in its header that it does not hold, "
         f"{in_words(lost, up=True)} of recording"
     )
     if lost <= gap.duration + recording.record_ns:
@@ -190,12 +190,18 @@ def _cut_clues(gap: Gap, before: Piece) -> list[Clue]:
     return [Clue("file_cut_short", 2, f"{text}, more than the gap.")]
 
 
-def _finding_clues(gap: Gap, study: Study) -> list[Clue]:
+_CLOCK_FINDINGS = {"daylight_saving_not_followed": 3, "clock_may_have_stepped": 1}
+
+
+def _finding_clues(gap: Gap, after: Piece | None, study: Study) -> list[Clue]:
     """What the study's own findings say of the clocks at this gap."""
     for finding in study.findings:
-        span = finding.span
-        if "clock" not in finding.code or span is None:
+        weight = _CLOCK_FINDINGS.get(finding.code)
+        if weight is None:
             continue
-        if span.start <= gap.end and gap.start <= span.end:
-            return [Clue("clock_change", 2, f"A finding on the clock: {finding.text}")]
+        here = finding.span is not None and (
+            finding.span.start <= gap.end and gap.start <= finding.span.end
+        )
+        if here or (after is not None and finding.file == after.file.recording.name):
+            return [Clue("clock_change", weight, f"A finding on the clock: {finding.text}")]
     return []

@@ -177,7 +177,10 @@ class Case:
         if self.ordered_h is None:
             return None
         return Order(
-            round(self.ordered_h * HOUR), "order file", hookup_civil_ns=BASE, power=self.power
+            round(self.ordered_h * HOUR),
+            "order file",
+            hookup_civil_ns=Axis(self.zone).civil(BASE),
+            power=self.power,
         )
 
     def plan(self) -> PowerPlan | None:

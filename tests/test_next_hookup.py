@@ -34,9 +34,8 @@ def test_a_study_without_trouble_asks_for_nothing() -> None:
 @pytest.mark.parametrize(
     ("case", "words", "evidence"),
     [
-        (Case(WHOLE, 48, aside=[aside("old.edf", -90, -80)]), "Clear the card", "old.edf"),
         (Case(WHOLE, 48, unreadable=[unreadable("b.edf")]), "copy it again", "b.edf"),
-        (Case([piece("a.edf", (0, 30), claims=3600)]), "copy it again", "3600 more records"),
+        (Case([piece("a.edf", (0, 30), claims=3600)]), "copy it again", "3600 records in its header"),
         (Case([piece("a.edf", (0, 30))], notes=[note(30, "Card full")]), "larger card", "Card full"),
         (Case([piece("a.edf", (0, 30), size=4 * 1024**3 - 1)]), "begin a new file", "4 GiB"),
         (Case([piece("a.edf", (0, 30))], notes=[note(30, "Stop button")]), "Tell the patient",
@@ -44,7 +43,8 @@ def test_a_study_without_trouble_asks_for_nothing() -> None:
         (Case([piece("a.edf", (0, 30))], notes=[note(30, "Write error")]), "checked", "Write error"),
         (Case([piece("a.edf", (0, 30))], notes=[note(30, "Low battery")]), "Charge every pack",
          "Low battery"),
-        (Case([piece("a.edf", (0, 48), (49, 60))], 60, notes=[note(48, "Clock adjusted")]),
+        (Case([piece("a.edf", (0, 48), (49, 60))], 60, notes=[note(48, "Clock adjusted")],
+              zone="America/Denver"),
          "Set the recorder's clock", "Clock adjusted"),
     ],
 )  # fmt: skip
@@ -79,11 +79,46 @@ def test_changes_of_file_by_schedule_are_counted() -> None:
     assert found.evidence == "4 changes of file cost 12 s of recording."
 
 
-def test_a_clock_finding_asks_to_set_the_clock_but_an_info_does_not() -> None:
-    seen = Finding("clock_reset", "caution", "a.edf", "The clock began at its default date.")
-    assert only(Case(WHOLE, 48), seen).evidence == "The clock began at its default date."
-    info = Finding("clock_copies", "info", "a.edf", "The clocks differ by 1 s.")
+LEFT_OVER = Finding(
+    "card_not_cleared", "caution", "S-2041", "The card was not cleared.", observed="old.edf"
+)
+
+
+def test_files_left_on_the_card_ask_to_clear_it() -> None:
+    found = only(Case(WHOLE, 48, aside=[aside("old.edf", -90, -80)]), LEFT_OVER)
+    assert found.text == "Clear the card before hook-up, after its files are backed up."
+    assert found.evidence == "The card was not cleared. They are: old.edf."
+
+
+def test_a_copy_that_could_not_be_matched_is_no_reason_to_clear_the_card() -> None:
+    seen = Finding("copy_not_matched", "problem", "pc", "The copy could not be matched.")
+    assert advice(Case(WHOLE, 48, aside=[aside("pc/a.edf", 0, 48)]), seen) == ()
+
+
+@pytest.mark.parametrize("code", ["clock_never_set", "default_date", "start_disagrees_with_hookup",
+                                  "daylight_saving_not_followed", "overlapping_recordings"])  # fmt: skip
+def test_a_clock_finding_asks_to_set_the_clock(code: str) -> None:
+    seen = Finding(code, "caution", "a.edf", "The clock began at its default date.")
+    found = only(Case(WHOLE, 48), seen)
+    assert found.text == "Set the recorder's clock at hook-up and check the date and the hour."
+    assert found.evidence == "The clock began at its default date."
+
+
+def test_which_copys_clock_is_used_asks_for_nothing() -> None:
+    info = Finding("reference_clock", "info", "a.edf", "The card's clock is the time line.")
     assert advice(Case(WHOLE, 48), info) == ()
+
+
+def test_an_hour_between_files_asks_for_the_time_zone() -> None:
+    case = Case([piece("a.edf", (0, 20)), piece("b.edf", (21, 48))], 48)
+    texts = [a.text for a in advice(case)]
+    assert "Name the time zone in the order file." in texts
+
+
+def test_a_gap_of_which_little_is_known_asks_for_no_change_of_habits() -> None:
+    case = Case([piece("a.edf", (0, 20)), piece("b.edf", (20.1, 48))], 48)
+    assert case.gaps()[0].confidence == "low"
+    assert advice(case) == ()
 
 
 def test_lost_electrodes_are_named_with_the_hour_of_their_loss() -> None:
@@ -125,7 +160,7 @@ def test_many_gaps_of_one_cause_give_one_advice() -> None:
 
 def test_long_lists_of_names_are_cut_and_hostile_ones_shown_harmless() -> None:
     names = [f"old{i}\x1b.edf" for i in range(30)]
-    found = only(Case(WHOLE, 48, aside=[aside(n, -90, -80) for n in names]))
+    found = only(Case(WHOLE, 48, unreadable=[unreadable(n) for n in names]))
     assert found.evidence.endswith("and 22 more.")
     assert "\x1b" not in found.evidence
 
@@ -140,7 +175,7 @@ def test_every_advice_of_a_study_with_every_trouble_is_tied_to_its_evidence() ->
         aside=[aside("old.edf", -90, -80)],
         unreadable=[unreadable("r2.edf")],
     )
-    found = advice(case, Finding("clock_reset", "problem", "a", "The clock was reset.", span=None))
+    found = advice(case, LEFT_OVER, Finding("default_date", "problem", "a", "The clock was reset."))
     assert len(found) >= 6
     assert len({a.text for a in found}) == len(found)
     assert all(a.evidence and a.text.endswith(".") for a in found)

@@ -93,6 +93,15 @@ STOPS: dict[str, tuple[Case, str, str]] = {
         Case([piece("r1.edf", (0, 20))], aside=[aside("r2.edf", 900, 910)]),
         "file_set_aside", "moderate"),
     "one hour early without a zone": (Case([piece("a.edf", (0, 71))]), "clock_change", "low"),
+    "begun before the noted hook-up": (
+        Case([piece("a.edf", (-2, 70))]), "ordered_time_over", "moderate"),
+    "begun late and run for the ordered time": (
+        Case([piece("a.edf", (2, 74))]), "ordered_time_over", "high"),
+    "the other reading of an overlap reaches the planned end": (
+        Case([piece("a.edf", (0, 40)), piece("b.edf", (38, 70))],
+             findings=[Finding("overlapping_recordings", "problem", "b.edf", "The clock went back.",
+                               other_recorded_ns=72 * HOUR)]),
+        "clock_change", "moderate"),
     "nothing tells": (Case([piece("a.edf", (0, 30))]), "not_known", "none"),
     "a clean end and power left over": (
         Case([piece("a.edf", (0, 20))], power=packs()), "not_known", "none"),
@@ -184,11 +193,21 @@ GAPS: dict[str, tuple[Case, str, str]] = {
         "electrodes_lost", "moderate"),
     "one hour between files without a zone": (
         pair(piece("a.edf", (0, 20)), piece("b.edf", (21, 30))), "clock_change", "moderate"),
-    "a finding on the clock": (
+    "a finding that the clock may have stepped": (
         pair(piece("a.edf", (0, 20)), piece("b.edf", (24, 30)),
-             findings=[Finding("clock_stepped", "problem", "b.edf", "The clock was put on.",
+             findings=[Finding("clock_may_have_stepped", "caution", "b.edf", "It was put on.",
                                span=Interval(BASE + 20 * HOUR, BASE + 24 * HOUR))]),
-        "clock_change", "moderate"),
+        "clock_change", "low"),
+    "a finding that the clock did not follow the change": (
+        pair(piece("a.edf", (0, 20)), piece("b.edf", (21, 30)), zone="America/Denver",
+             findings=[Finding("daylight_saving_not_followed", "problem", "b.edf", "It did not.",
+                               file="b.edf")]),
+        "clock_change", "high"),
+    "a finding on another clock": (
+        pair(piece("a.edf", (0, 20)), piece("b.edf", (24, 30)),
+             findings=[Finding("clock_may_have_stepped", "caution", "c.edf", "It was put on.",
+                               span=Interval(BASE + 25 * HOUR, BASE + 26 * HOUR))]),
+        "not_known", "none"),
     "an uninterrupted file that jumps": (
         Case([piece("a.edf", (0, 20), (20.2, 30), fmt="EDF+C")]), "recorder_interrupted", "low"),
     "a pause in one file": (Case([piece("a.edf", (0, 20), (20.2, 30))]), "not_known", "none"),
@@ -291,10 +310,12 @@ def test_a_file_is_at_the_limit_where_no_further_record_fits(size: int, cause: s
 
 
 @pytest.mark.parametrize(
-    ("gap_s", "cause"), [(9, "not_known"), (10, "power_change"), (1800, "power_change"),
+    ("gap_s", "cause"), [(19, "not_known"), (20, "power_change"), (1800, "power_change"),
                          (1801, "not_known")],
 )  # fmt: skip
-def test_a_change_of_packs_takes_from_seconds_to_half_an_hour(gap_s: int, cause: str) -> None:
+def test_a_change_of_packs_takes_from_twenty_seconds_to_half_an_hour(
+    gap_s: int, cause: str
+) -> None:
     case = Case([piece("a.edf", (0, 20)), piece("b.edf", (20 + gap_s * S, 30))])
     assert [g.likely_cause for g in case.gaps()] == [cause]
 
