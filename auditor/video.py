@@ -20,7 +20,8 @@ def measure_video(
     """Video over recorded EEG time: exactly the time that both hold.
 
     Stretches may overlap and may lie outside the recording; time counts once, and only where EEG
-    was recorded. A log without any stretch documents nothing. ``meets`` compares whole nanoseconds, so exactly the share is enough.
+    was recorded. A log without any stretch documents nothing. ``meets`` compares whole
+    nanoseconds, so exactly the share is enough.
     """
     recorded = coverage.union_starts, coverage.union_ends
     video = iv.union(

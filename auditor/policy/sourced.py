@@ -25,13 +25,21 @@ class Sourced(Strict):
     mark: Mark = "not stated"
 
 
+# A repeated group can take time without end on a text made for it; single characters cannot.
+_REPEATED_GROUP = re.compile(r"(?<!\\)\)[*+{]")
+
+
 def _regular(pattern: str) -> str:
     if not 0 < len(pattern) <= 200:
         raise ValueError("must be a regular expression of 1 to 200 characters")
     try:
-        re.compile(pattern)
+        compiled = re.compile(pattern, re.IGNORECASE)
     except re.error as error:
         raise ValueError(f"is not a regular expression: {error}") from error
+    if compiled.search("") is not None:
+        raise ValueError("matches the empty text and so every annotation")
+    if _REPEATED_GROUP.search(pattern):
+        raise ValueError("repeats a group with *, + or {}; write it without that repeat")
     return pattern
 
 

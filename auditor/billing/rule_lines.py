@@ -1,0 +1,211 @@
+"""The rules of billing, monitoring and video in words, each with its source and mark."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from auditor.billing.readings import differing_windows, split_words
+from auditor.durations import hms, in_words
+from auditor.model import RuleLine
+from auditor.policy.billing import Band, BillingSettings, Limit, SplitReading
+from auditor.policy.monitoring import MonitoringSettings, VideoSettings
+from auditor.policy.sourced import Sourced
+
+_ASK_PERIODS = 4
+"""Periods up to which the totals that readings split differently are listed."""
+
+
+def _line(subject: str, value: str, rule: Sourced) -> RuleLine:
+    return RuleLine(subject, value, rule.source or "none stated", rule.mark)
+
+
+def monitoring_lines(settings: MonitoringSettings) -> Iterator[RuleLine]:
+    """The rules of ``[monitoring]``."""
+    for level, rule in (
+        ("intermittent", settings.intermittent),
+        ("continuous", settings.continuous),
+    ):
+        subject = f"{level.capitalize()} monitoring"
+        if rule.interval is None:
+            value = "not set: a list of checks cannot show this level"
+            yield RuleLine(f"{subject}: between checks", value, "none stated", "not stated")
+        for what, limit in (
+            ("between checks, over recorded time", rule.interval),
+            ("first check after the start", rule.first_within),
+            ("last check before the end", rule.last_within),
+        ):
+            if limit is not None:
+                yield _line(f"{subject}: {what}", f"at most {in_words(limit.ns)}", limit)
+        if rule.patients is not None:
+            patients = rule.patients
+            value = f"at most {patients.at_most} (cannot be known from the files)"
+            yield _line(f"{subject}: patients of one technologist", value, patients)
+    yield RuleLine(
+        "Annotations that count as checks",
+        _patterns(settings.check_patterns),
+        "common practice, no source: a lab enters its own words",
+        "common practice",
+    )
+    yield _dates("Dates in the log of checks", settings.log_dates)
+
+
+def video_lines(settings: VideoSettings) -> Iterator[RuleLine]:
+    """The rules of ``[video]``."""
+    yield _line(
+        "Video: share of recorded time for the codes with video",
+        f"at least {settings.minimum.ppm / 10_000:g} %",
+        settings.minimum,
+    )
+    yield RuleLine(
+        "Events that are video (BIDS events)",
+        _patterns(settings.patterns),
+        "common practice, no source",
+        "common practice",
+    )
+    yield _dates("Dates in the video log", settings.log_dates)
+
+
+def _patterns(patterns: Sequence[str]) -> str:
+    return "  ".join(patterns) or "none"
+
+
+def _dates(subject: str, dates: str) -> RuleLine:
+    words = {
+        "ask": "2027-03-02; others only where day and month cannot be mistaken, else it is asked",
+        "day_first": "02/03/2027 is 2 March",
+        "month_first": "03/02/2027 is 2 March",
+    }[dates]
+    return RuleLine(subject, words, "common practice, no source", "common practice")
+
+
+def billing_lines(settings: BillingSettings) -> Iterator[RuleLine]:
+    """The rules of ``[billing]``, the code numbers, and the legend of the source keys."""
+    yield from _bands("Technical unit", settings.technical)
+    yield from _bands("Report on a day", settings.professional_day)
+    yield from _bands("Report on the whole study", settings.professional_whole)
+    for once in settings.professional_once:
+        yield from _bands("One report without a whole-study code", [once])
+        codes = " with ".join(once.without_video)
+        video = f"; with video {' with '.join(once.with_video)}" if once.with_video else ""
+        yield _line(
+            f"One report without a whole-study code, {once.name}: codes", codes + video, once
+        )
+    yield from _split(settings)
+    yield from _documents(settings)
+    for shorter in settings.shorter:
+        value = shorter.code or ", ".join(f"{s.code} ({s.words})" for s in shorter.states)
+        ends = f"{shorter.from_minutes} to {shorter.to_minutes} whole minutes"
+        yield _line(f"Shorter recording, {ends}", value, shorter)
+    yield RuleLine(
+        "Annotations that show sleep",
+        _patterns(settings.sleep_patterns),
+        "common practice, no source: a lab enters its own words",
+        "common practice",
+    )
+    yield from _codes(settings)
+    for key, text in settings.sources.items():
+        yield RuleLine(f"Source {key}", text, "the source itself", "legend")
+
+
+def _bands(subject: str, bands: Sequence[Band]) -> Iterator[RuleLine]:
+    for band in bands:
+        low, high = band.lower, band.upper
+        word = "from" if low.included else "more than"
+        yield _line(f"{subject}, {band.name}: lower limit", f"{word} {_limit(low)}", low)
+        if high is None:
+            continue
+        word = "up to" if high.included else "less than"
+        yield _line(f"{subject}, {band.name}: upper limit", f"{word} {_limit(high)}", high)
+
+
+def _limit(limit: Limit) -> str:
+    within = "still belongs to it" if limit.included else "does not"
+    return f"{hms(limit.ns)} ({hms(limit.ns)} itself {within})"
+
+
+def _split(settings: BillingSettings) -> Iterator[RuleLine]:
+    period = settings.period
+    yield _line("Period", f"{in_words(period.ns)} from the first record on", period)
+    joins = settings.leftover_joins
+    word = "up to" if joins.included else "less than"
+    value = f"{word} {in_words(joins.ns)} joins the unit before it; more is a unit of its band"
+    yield _line("What is left over after whole periods", value, joins)
+    readings = settings.readings
+    yield _line(
+        "How recorded time is split (default reading)",
+        _reading(readings.default, settings),
+        readings.rule(readings.default),
+    )
+    for other in readings.others:
+        if other != readings.default:
+            yield _line("Other reading", _reading(other, settings), readings.rule(other))
+    windows = differing_windows(settings, _ASK_PERIODS * period.ns)
+    if windows:
+        value = "; ".join(f"more than {hms(low)} up to {hms(high)}" for low, high in windows)
+        yield RuleLine(
+            "Ask the coder: totals for which filling the longest band first gives other units "
+            f"(up to {hms(_ASK_PERIODS * period.ns)})",
+            value,
+            "follows from the limits above",
+            "inferred",
+        )
+    gaps = settings.gaps
+    value = (
+        f"gaps shorter than {in_words(gaps.tolerance_ns)} count as recorded"
+        if gaps.tolerance_ns
+        else "no gap counts as recorded"
+    )
+    yield _line("Gaps", value, gaps)
+    if gaps.other_tolerance_ns != gaps.tolerance_ns:
+        tolerance = in_words(gaps.other_tolerance_ns)
+        yield _line("Gaps, other reading", f"gaps shorter than {tolerance} count as recorded", gaps)
+    moves = "starts the period clock anew" if settings.restart.moves_clock else "changes nothing"
+    yield _line("A restart after a gap", moves, settings.restart)
+
+
+def _reading(reading: SplitReading, settings: BillingSettings) -> str:
+    return split_words(reading, settings).removeprefix("if ")
+
+
+def _documents(settings: BillingSettings) -> Iterator[RuleLine]:
+    setup = settings.setup
+    value = f"{setup.code} from {setup.minimum_channels} EEG channels on, else {setup.else_code}"
+    yield _line("Set-up", value, setup)
+    yield _line("A lapse in the checks lowers", f"the {settings.lapse.lowers}", settings.lapse)
+    by = {"study": "over the whole study", "period": "period by period"}[settings.video_share.by]
+    yield _line("The share of video is taken", by, settings.video_share)
+    rule = settings.undocumented
+    words = {"unmonitored": "unmonitored codes", "as_ordered": "codes as ordered"}
+    yield _line("Monitoring that no log shows", words[rule.monitoring], rule)
+    words = {"without_video": "codes without video", "as_ordered": "codes as ordered"}
+    yield _line("Video that no log shows", words[rule.video], rule)
+
+
+def _codes(settings: BillingSettings) -> Iterator[RuleLine]:
+    """Each code number with what it stands for here and how its number is known."""
+    uses: dict[str, list[str]] = {}
+    for band in settings.technical:
+        for video, codes in (
+            ("without video", band.codes.without_video),
+            ("with video", band.codes.with_video),
+        ):
+            if codes is None:
+                continue
+            for level in ("unmonitored", "intermittent", "continuous"):
+                uses.setdefault(getattr(codes, level), []).append(
+                    f"technical, {band.name}, {video}, {level}"
+                )
+    for subject, bands in (
+        ("report on a day", settings.professional_day),
+        ("report on the whole study", settings.professional_whole),
+    ):
+        for reader in bands:
+            uses.setdefault(reader.codes.without_video, []).append(
+                f"{subject}, {reader.name}, without video"
+            )
+            if reader.codes.with_video is not None:
+                uses.setdefault(reader.codes.with_video, []).append(
+                    f"{subject}, {reader.name}, with video"
+                )
+    for code, used in sorted(uses.items()):
+        yield _line(f"Code {code}", "; ".join(used), settings.code_marks.get(code, Sourced()))
