@@ -13,6 +13,7 @@ from dataclasses import replace
 from auditor.durations import in_words
 from auditor.model import (
     Coverage,
+    Gap,
     Order,
     PlacedAnnotation,
     PowerPlan,
@@ -81,12 +82,13 @@ def explain_gaps(
     for gap in coverage.gaps:
         verdict = weigh(gap_clues(gap, study, files, words, plan, begun, settings), _ORDER)
         gaps.append(
-            replace(
-                gap,
-                likely_cause=verdict.cause,
-                confidence=verdict.confidence,
-                evidence=verdict.evidence,
-                against=verdict.against,
+            Gap(
+                gap.start,
+                gap.end,
+                verdict.cause,
+                verdict.confidence,
+                verdict.evidence,
+                verdict.against,
             )
         )
     return replace(coverage, gaps=tuple(gaps))

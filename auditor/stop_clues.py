@@ -63,4 +63,4 @@ def weigh(clues: Iterable[Clue], order: Sequence[str]) -> Verdict:
 def _told(clue: Clue) -> str:
     if clue.cause == NOT_KNOWN or clue.weight <= 0:
         return clue.text
-    return f"Speaks rather for {clue.cause.replace('_', ' ')}: {clue.text}"
+    return f"Would also fit {clue.cause.replace('_', ' ')}: {clue.text}"

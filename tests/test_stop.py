@@ -273,7 +273,7 @@ def test_a_clean_end_is_no_evidence_of_a_planned_stop() -> None:
 def test_what_speaks_for_another_cause_is_told_against() -> None:
     stop = Case([piece("a.edf", (0, 72))], power=packs()).stop()
     assert stop.likely_cause == "ordered_time_over"
-    assert any(t.startswith("Speaks rather for power exhausted: ") for t in stop.against)
+    assert any(t.startswith("Would also fit power exhausted: ") for t in stop.against)
 
 
 def test_the_last_file_is_the_one_that_reaches_the_end_in_any_copy() -> None:
