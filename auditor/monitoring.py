@@ -13,6 +13,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
+import numpy as np
+
+from auditor import intervals as iv
 from auditor.coverage import recorded_within
 from auditor.durations import in_words
 from auditor.model import (
@@ -57,7 +60,7 @@ def measure_monitoring(
         if matches(settings.check_patterns, a.text)
     ]
     every = tuple(sorted([*checks, *noted], key=lambda c: c.at))
-    counted = [c.at for c in every if _while_recording(coverage, c.at)]
+    counted = _while_recording(coverage, [c.at for c in every])
     ordered = order.monitoring if order else None
     outside = len(every) - len(counted)
     findings = list(_outside(outside, len(every)))
@@ -104,21 +107,28 @@ def measure_monitoring(
     )
 
 
-def _while_recording(coverage: Coverage, at: int) -> bool:
-    """Whether ``at`` lies in the span and in no gap (a seam is too short to tell a check from)."""
-    inside = coverage.first_start <= at <= coverage.last_end
-    return inside and not any(gap.start < at < gap.end for gap in coverage.gaps)
+def _while_recording(coverage: Coverage, instants: Sequence[int]) -> list[int]:
+    """Those of ``instants`` in the span and in no gap (a seam is too short to tell a check from).
+
+    The very start and end of a gap still touch recorded time.
+    """
+    at = np.array(instants, np.int64)
+    starts = np.array([gap.start for gap in coverage.gaps], np.int64)
+    ends = np.array([gap.end for gap in coverage.gaps], np.int64)
+    # Gaps are sorted and apart: a check lies in one where more have begun before it than ended.
+    in_gap = np.searchsorted(starts, at, "left") > np.searchsorted(ends, at, "right")
+    inside = (at >= coverage.first_start) & (at <= coverage.last_end)
+    kept: list[int] = at[inside & ~in_gap].tolist()
+    return kept
 
 
 def _between(counted: Sequence[int], coverage: Coverage) -> list[tuple[Interval, int]]:
     """Each interval between neighbouring checks, and from and to the ends of the recording, with
     the recorded time in it; wall time, in order."""
     edges = [coverage.first_start, *counted, coverage.last_end]
-    found = []
-    for start, end in pairwise(edges):
-        interval = Interval(start, end)
-        found.append((interval, recorded_within(coverage, interval)))
-    return found
+    union = coverage.union_starts, coverage.union_ends
+    passed = np.diff(iv.held_before(union, np.array(edges, np.int64))).tolist()
+    return [(Interval(a, b), held) for (a, b), held in zip(pairwise(edges), passed, strict=True)]
 
 
 def _broken(

@@ -101,7 +101,7 @@ def _basis(settings: BillingSettings) -> str:
 
 
 def _cautions(settings: BillingSettings) -> tuple[str, ...]:
-    how = split_words(settings.readings.default, settings).removeprefix("if ")
+    how = split_words(settings.readings.default, settings)
     length = in_words(settings.period.ns)
     return (
         f"Total units: {how}. Units of a period are those of that period by itself. Periods last "
@@ -138,14 +138,22 @@ def _periods(
 
 
 def _day_technical(day: Day, days: Sequence[Day], settings: BillingSettings) -> Technical:
-    """A period's unit and margins; margins of a last period count that a little left over joins."""
+    """A period's unit and margins.
+
+    Only the last period can still grow beyond its end: a little left over joins it, more is a unit
+    of the next period. Any other period that reached the longest band has no higher limit.
+    """
     units: tuple[Unit, ...] = ()
     if day.band is not None:
         units = (Unit(day.band.codes.of(day.level, day.video), 1, day.band.name),)
-    last_of_many = len(days) > 1 and day is days[-1] and not day.window.first
-    joins = settings.leftover_joins if last_of_many else None
+    last = day is days[-1]
+    joins = settings.leftover_joins
     measured = day.recorded_ns if day.joins else day.counted_ns
-    found = band_margins(measured, settings.technical, joins)
+    alone = day.window.first or not last
+    found = band_margins(measured, settings.technical, None if alone else joins)
+    grown = settings.period.ns + joins.ns
+    if last and found.to_next_ns is None and measured <= grown:
+        return Technical(units, grown - measured, found.above_ns, joins.included)
     return Technical(units, found.to_next_ns, found.above_ns, found.exceed)
 
 

@@ -70,7 +70,7 @@ def billing_findings(
                 "readings_differ",
                 "info",
                 "billing",
-                f"The codes would be others {named}. Each reading is listed with its codes.",
+                f"The codes would be others if: {named}. Each reading is listed with its codes.",
                 observed=f"{len(billing.alternatives)} other readings change a code",
                 action="Ask the coder which reading the payer uses.",
             )

@@ -68,9 +68,10 @@ def period_windows(
     bounds = np.array([*edges, coverage.last_end], np.int64)
     held = np.diff(iv.held_before(union, bounds))
     listed = coverage.span_ns <= _LIST_EMPTY_UP_TO
+    rows = range(len(held)) if listed else np.flatnonzero(held).tolist()
     return tuple(
-        Window(i + 1, int(bounds[i]), int(bounds[i + 1]), int(bounds[i]) in firsts)
-        for i in (range(len(held)) if listed else np.flatnonzero(held).tolist())
+        Window(index, int(bounds[i]), int(bounds[i + 1]), int(bounds[i]) in firsts)
+        for index, i in enumerate(rows, 1)
     )
 
 

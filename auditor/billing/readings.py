@@ -47,30 +47,30 @@ def _options(
             yield Option(words, replace(default, split=split), settings.readings.rule(split))
     tolerance = settings.gaps.other_tolerance_ns
     if tolerance != default.gap_tolerance_ns:
-        words = f"if gaps shorter than {in_words(tolerance)} count as recorded"
+        words = f"gaps shorter than {in_words(tolerance)} count as recorded"
         if not tolerance:
-            words = "if no gap counts as recorded, however short"
+            words = "no gap counts as recorded, however short"
         yield Option(words, replace(default, gap_tolerance_ns=tolerance), settings.gaps)
     if facts.restarts and settings.restart.show_other:
         moved = not default.restart_moves_clock
         words = (
-            f"if each restart after a gap ({len(facts.restarts)} here) starts the clock of the "
+            f"each restart after a gap ({len(facts.restarts)} here) starts the clock of the "
             "periods anew"
             if moved
-            else "if one clock runs from the first record, whatever restarts there were"
+            else "one clock runs from the first record, whatever restarts there were"
         )
         yield Option(words, replace(default, restart_moves_clock=moved), settings.restart)
     if facts.monitoring is not None:
         study = default.lapse_lowers == "period"
         words = (
-            "if a lapse in the checks lowers the level of the whole study"
+            "a lapse in the checks lowers the level of the whole study"
             if study
-            else "if a lapse in the checks lowers only the period that holds it"
+            else "a lapse in the checks lowers only the period that holds it"
         )
         lowers = replace(default, lapse_lowers="study" if study else "period")
         yield Option(words, lowers, settings.lapse)
     yield from _documentation(facts, default, settings)
-    words = "if this time is read and reported once and the day codes are used together"
+    words = "this time is read and reported once and the day codes are used together"
     yield Option(words, replace(default, once=True), _once_rule(settings))
 
 
@@ -79,24 +79,22 @@ def _documentation(facts: Facts, default: Choices, settings: BillingSettings) ->
     level = facts.ordered_level
     if level is not None and level != LEVELS[0]:
         words = (
-            f"if {level} monitoring is documented elsewhere for the whole recording"
+            f"{level} monitoring is documented elsewhere for the whole recording"
             if not default.monitoring_as_ordered
-            else "if monitoring counts only where the log shows it"
+            else "monitoring counts only where the log shows it"
         )
         other = replace(default, monitoring_as_ordered=not default.monitoring_as_ordered)
         yield Option(words, other, rule)
     if facts.ordered_video and facts.video is None:
         words = (
-            "if video of enough of the recording is documented elsewhere"
+            "video of enough of the recording is documented elsewhere"
             if not default.video_as_ordered
-            else "if video counts only where a log shows it"
+            else "video counts only where a log shows it"
         )
         yield Option(words, replace(default, video_as_ordered=not default.video_as_ordered), rule)
     if facts.ordered_video and facts.video is not None:
         period = default.video_by == "study"
-        words = (
-            f"if the share of video is taken {'period by period' if period else 'over the study'}"
-        )
+        words = f"the share of video is taken {'period by period' if period else 'over the study'}"
         other = replace(default, video_by="period" if period else "study")
         yield Option(words, other, settings.video_share)
 
@@ -106,17 +104,17 @@ def _once_rule(settings: BillingSettings) -> Sourced:
 
 
 def split_words(split: SplitReading, settings: BillingSettings) -> str:
-    """A way to split recorded time, as the end of 'codes are these …'."""
+    """A way to split recorded time, as the end of 'if …'."""
     length = in_words(settings.period.ns)
     upper = settings.technical[-1].upper
     hour = settings.readings.fixed_hour_ns
     return {
-        "total": "if the total recorded time is split, wherever in the periods it was recorded",
-        "windows": f"if the recorded time inside each {length} period from the first record is "
+        "total": "the total recorded time is split, wherever in the periods it was recorded",
+        "windows": f"the recorded time inside each {length} period from the first record is "
         "banded by itself",
-        "longest_first": f"if each unit is filled up to {in_words(upper.ns) if upper else length} "
+        "longest_first": f"each unit is filled up to {in_words(upper.ns) if upper else length} "
         "before the next begins",
-        "fixed_hour": f"if periods start at {hour // HOUR:02d}:{hour // MINUTE % 60:02d} each day "
+        "fixed_hour": f"periods start at {hour // HOUR:02d}:{hour // MINUTE % 60:02d} each day "
         "and not with the first record",
     }[split]
 

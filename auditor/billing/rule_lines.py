@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from auditor.billing.readings import differing_windows, split_words
 from auditor.durations import hms, in_words
 from auditor.model import RuleLine
-from auditor.policy.billing import Band, BillingSettings, Limit, SplitReading
+from auditor.policy.billing import Band, BillingSettings, Limit
 from auditor.policy.monitoring import MonitoringSettings, VideoSettings
 from auditor.policy.sourced import Sourced
 
@@ -133,12 +133,12 @@ def _split(settings: BillingSettings) -> Iterator[RuleLine]:
     readings = settings.readings
     yield _line(
         "How recorded time is split (default reading)",
-        _reading(readings.default, settings),
+        split_words(readings.default, settings),
         readings.rule(readings.default),
     )
     for other in readings.others:
         if other != readings.default:
-            yield _line("Other reading", _reading(other, settings), readings.rule(other))
+            yield _line("Other reading", split_words(other, settings), readings.rule(other))
     windows = differing_windows(settings, _ASK_PERIODS * period.ns)
     if windows:
         value = "; ".join(f"more than {hms(low)} up to {hms(high)}" for low, high in windows)
@@ -161,10 +161,6 @@ def _split(settings: BillingSettings) -> Iterator[RuleLine]:
         yield _line("Gaps, other reading", f"gaps shorter than {tolerance} count as recorded", gaps)
     moves = "starts the period clock anew" if settings.restart.moves_clock else "changes nothing"
     yield _line("A restart after a gap", moves, settings.restart)
-
-
-def _reading(reading: SplitReading, settings: BillingSettings) -> str:
-    return split_words(reading, settings).removeprefix("if ")
 
 
 def _documents(settings: BillingSettings) -> Iterator[RuleLine]:
