@@ -109,15 +109,15 @@ def compare(
 def _judged(
     recording: Recording, library: str, answer: Answer, ours: Ours
 ) -> tuple[Status, bool | None, str]:
-    """Status, whether it agrees, and the note."""
+    """Status, whether it agrees (``None`` without numbers), and the note."""
     if answer.stopped is not None:
         return "no_answer", None, f"Gave no answer: {answer.stopped}."
     if answer.refused is not None:
         fact = explain_refusal(library, answer.refused, recording)
+        why = f": {fact}." if fact else ", for no known reason."
         words = _words(answer.refused, recording)
-        if fact:
-            return "refused", None, f"Refused the file: {fact}. (Its words: {words})"
-        return "unexplained", None, f"Refused the file, for no known reason: {words}"
+        status: Status = "refused" if fact else "unexplained"
+        return status, None, f"Refused the file{why} (Its words: {words})"
     differences, unexplained = _differences(recording, library, answer, ours)
     jumps = laid_end_to_end(recording, ours)
     if unexplained:
@@ -164,8 +164,10 @@ def _differences(
     return explained, unexplained
 
 
-def _same(theirs: int | None, mine: int, ours: Ours) -> bool:
-    return theirs is not None and abs(theirs - mine) <= ours.sample_ns
+def _same(theirs: int | None, mine: int | None, ours: Ours) -> bool:
+    if theirs is None or mine is None:
+        return theirs is mine
+    return abs(theirs - mine) <= ours.sample_ns
 
 
 def _seconds(ns: int | None) -> str:

@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from decimal import Decimal
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from auditor.model import Recording
 from auditor.units import MINUTE, NS
 
 _STIM = ("status", "trigger")
-_STAMP = re.compile(r"\d\d\.\d\d\.\d\d")
+_SECONDS = re.compile(r"\d{1,8}(\.\d*)?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,24 +70,41 @@ class Behaviour:
     recorded_ns: int
     records: int
     why: tuple[str, ...]
-    start_civil_ns: int
+    start_civil_ns: int | None
     why_start: tuple[str, ...]
+
+
+def stated_record_ns(recording: Recording) -> int:
+    """The record duration that the header states, in nanoseconds; ours where it is no number."""
+    text = recording.header.record_duration
+    if _SECONDS.fullmatch(text):
+        return int(Decimal(text) * NS)
+    return recording.record_ns
+
+
+def _other_duration(recording: Recording, record_ns: int) -> list[str]:
+    """Why records last ``record_ns`` for a library and not what we measure, where we know."""
+    if record_ns == recording.record_ns:
+        return []
+    said = f"it counts {exact_seconds(record_ns)} s for each record"
+    if recording.record_ns == 0 and all(c.is_annotation for c in recording.channels):
+        return [f"{said} of a file that holds annotations and no signal, which records no time"]
+    if any(f.code == "record_duration_unreadable" for f in recording.findings):
+        return [f"{said}; the records' own starts lie {exact_seconds(recording.record_ns)} s apart"]
+    return []
 
 
 def mne_behaviour(recording: Recording, ours: Ours) -> Behaviour:
     """mne: whole records in the bytes, laid end to end from the header's whole second."""
     why = []
-    record_ns = recording.record_ns
-    if ours.whole_records != ours.records:
-        why.append(
-            f"it counts the {ours.whole_records - ours.records} record(s) of padding or surplus "
-            "bytes after the last data record, which are no recording"
-        )
+    if ours.whole_records != ours.records and (reason := beyond_the_end(recording, ours)):
+        why.append(reason)
+    record_ns = stated_record_ns(recording)
     if record_ns == 0:
         record_ns = NS
-        why.append(
-            "it takes a record duration of 0, which stands for a file of annotations alone, for 1 s"
-        )
+        if recording.record_ns != NS:
+            why.append("it takes the header's record duration of 0 for 1 s")
+    why += _other_duration(recording, record_ns)
     recorded = ours.whole_records * record_ns
     counts = [c.samples_per_record for c in recording.channels if not c.is_annotation]
     signals = [
@@ -101,7 +119,7 @@ def mne_behaviour(recording: Recording, ours: Ours) -> Behaviour:
             "of the others"
         )
     if ours.summed_ns != ours.recorded_ns:
-        why.append(_overlap(ours))
+        why.append(overlap(ours))
     start, why_start = _mne_start(recording, ours)
     return Behaviour(recorded, ours.whole_records, tuple(why), start, tuple(why_start))
 
@@ -137,10 +155,11 @@ def _mne_day(recording: Recording) -> date | None:
             return datetime.strptime(words[1], "%d-%b-%Y").date()
         except ValueError:
             pass
-    return _short_date(recording)
+    return short_date(recording)
 
 
-def _short_date(recording: Recording) -> date | None:
+def short_date(recording: Recording) -> date | None:
+    """The two-digit date field's date, where it is written with dots."""
     try:
         day, month, year = (int(x) for x in recording.header.start_date.split("."))
         return date(year + (1900 if year >= 85 else 2000), month, day)
@@ -152,31 +171,52 @@ def pyedflib_behaviour(recording: Recording, ours: Ours) -> Behaviour:
     """pyedflib: as many records as the header claims, laid end to end."""
     why = []
     claimed = recording.header.record_count or 0
-    if claimed != ours.records:
+    if claimed > ours.records and (reason := beyond_the_end(recording, ours)):
+        why.append(reason)
+    if claimed < ours.records:
         why.append(
             f"it stops at the {claimed} records that the header claims; the file's bytes hold "
             f"{ours.records}"
         )
+    record_ns = stated_record_ns(recording)
+    why += _other_duration(recording, record_ns)
     if ours.summed_ns != ours.recorded_ns:
-        why.append(_overlap(ours))
+        why.append(overlap(ours))
     why_start = []
     stamp = recording.start_civil_ns
-    day = _short_date(recording)
+    day = short_date(recording)
     if day is not None and day != civil_datetime(stamp).date():
         stamp = civil_ns(datetime.combine(day, civil_datetime(stamp).time()))
         why_start.append("it takes the other of the two start dates that the header gives")
     late = ours.start_civil_ns - recording.start_civil_ns
-    if 0 < late < NS:
-        why_start.append(
-            f"it reads the fraction of a second by which the first record starts late "
-            f"({exact_seconds(late)} s) ten times too small"
-        )
-    return Behaviour(
-        claimed * recording.record_ns, claimed, tuple(why), stamp + late // 10, tuple(why_start)
+    if "+" not in recording.format:
+        late_read = 0
+        if late:
+            why_start.append(
+                "it reads no time-keeping in a file that is not marked as EDF+ or BDF+"
+            )
+    else:
+        late_read = late // 10
+        if 0 < late < NS:
+            why_start.append(
+                f"it reads the fraction of a second by which the first record starts late "
+                f"({exact_seconds(late)} s) ten times too small"
+            )
+    return Behaviour(claimed * record_ns, claimed, tuple(why), stamp + late_read, tuple(why_start))
+
+
+def beyond_the_end(recording: Recording, ours: Ours) -> str:
+    """Why a library that goes by the file's size counts more records, where we found padding."""
+    if not any(f.code in ("padding_at_end", "surplus_records") for f in recording.findings):
+        return ""
+    return (
+        f"it counts the {ours.whole_records - ours.records} record(s) of padding or surplus bytes "
+        "after the last data record, which are no recording"
     )
 
 
-def _overlap(ours: Ours) -> str:
+def overlap(ours: Ours) -> str:
+    """Why records that overlap are longer end to end than what they cover."""
     return (
         "it lays the records end to end, where the file's own time-keeping says that they cover "
         f"{exact_seconds(ours.summed_ns - ours.recorded_ns)} s twice, which count once"
@@ -187,6 +227,7 @@ BEHAVIOUR: dict[str, Callable[[Recording, Ours], Behaviour]] = {
     "mne": mne_behaviour,
     "pyedflib": pyedflib_behaviour,
 }
+"""By library; another one is added here and in ``refusals.REFUSALS``."""
 
 
 def laid_end_to_end(recording: Recording, ours: Ours) -> str:

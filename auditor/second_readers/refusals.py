@@ -82,9 +82,16 @@ def untimed(recording: Recording) -> str:
     """Records without a time-keeping annotation."""
     if _plus(recording) and (
         recording.unknown_starts
-        or _has(recording, "record_without_onset", "record_without_time", "time_keeping_missing")
+        or _has(recording, "time_keeping_absent", "time_keeping_restored", "record_start_unknown")
     ):
         return "records without a time-keeping annotation stand in it; they are named in a finding"
+    return ""
+
+
+def doubted_onset(recording: Recording) -> str:
+    """A record whose stated start was not taken."""
+    if _has(recording, "onset_out_of_line"):
+        return "a record states a start at which the records beside it were running"
     return ""
 
 
@@ -190,8 +197,8 @@ def duration_form(recording: Recording) -> str:
     text = recording.header.record_duration
     if not _NUMBER.fullmatch(text):
         return "the record duration is not written as a plain number with a decimal point"
-    if recording.record_ns == 0:
-        return "its record duration is 0"
+    if not text.strip("+-0."):
+        return "the header states a record duration of 0"
     return ""
 
 
@@ -211,6 +218,13 @@ def reserved_form(recording: Recording) -> str:
     return ""
 
 
+def version_field(recording: Recording) -> str:
+    """A damaged version field."""
+    if _has(recording, "version_wrong", "format_contradiction"):
+        return "the header's version field is damaged or contradicts the reserved field"
+    return ""
+
+
 def empty_channel(recording: Recording) -> str:
     """A channel of 0 samples per record."""
     if any(c.samples_per_record < 1 for c in recording.channels):
@@ -218,8 +232,10 @@ def empty_channel(recording: Recording) -> str:
     return ""
 
 
-def many_signals(recording: Recording) -> str:
-    """More signals than the library provides for."""
+def signal_count(recording: Recording) -> str:
+    """A number of signals that cannot be as stated, or that the library does not provide for."""
+    if _has(recording, "signal_count_wrong"):
+        return "the header misstates the number of signals; its length field gives it"
     if len(recording.channels) > 640:
         return f"it has {len(recording.channels)} signals"
     return ""
@@ -235,15 +251,7 @@ def other_name(recording: Recording) -> str:
 
 def annotation_bytes(recording: Recording) -> str:
     """Annotation bytes that are not UTF-8 or not of the required form."""
-    if _has(
-        recording,
-        "annotation_not_utf8",
-        "annotation_text_not_utf8",
-        "annotation_malformed",
-        "annotations_malformed",
-        "annotation_unreadable",
-        "annotations_unreadable",
-    ):
+    if _has(recording, "annotations_malformed"):
         return "the annotations hold bytes that break the format; they are named in a finding"
     return ""
 
@@ -271,12 +279,12 @@ _PYEDFLIB: tuple[tuple[str, tuple[Fact, ...]], ...] = (
     (r"Bytes Header", (header_size,)),
     (r"Reserved field", (reserved_form,)),
     (r"Sample in Datarecord", (empty_channel,)),
-    (r"[Nn]umber of signals", (many_signals,)),
+    (r"[Nn]umber of signals", (signal_count,)),
     (r"annotation value could not be read", (annotation_bytes, untimed)),
     (
         r"contains format errors",
-        (uneven, untimed, late_first_onset, annotation_bytes, patient_form, recording_form,
-         header_text, reserved_form),
+        (uneven, untimed, doubted_onset, late_first_onset, annotation_bytes, patient_form,
+         recording_form, header_text, reserved_form, duration_form, version_field),
     ),
     (r"UnicodeEncodeError", (path_bytes,)),
 )  # fmt: skip
@@ -286,7 +294,7 @@ _MNE: tuple[tuple[str, tuple[Fact, ...]], ...] = (
     (r"could not convert string to float", (duration_form, scale)),
     (r"AssertionError|Bad (EDF|BDF) file", (header_size,)),
     (r"UnicodeDecodeError", (header_text, signal_text)),
-    (r"invalid literal for int", (never_closed, scale)),
+    (r"invalid literal for int", (never_closed, scale, signal_count)),
     (r"UnicodeEncodeError", (path_bytes,)),
 )
 REFUSALS = {"mne": _MNE, "pyedflib": _PYEDFLIB}

@@ -1,0 +1,142 @@
+"""Write the table of our reading against mne, pyedflib and edfio, one row for each file.
+
+    python tests/compare_readers.py [--csv] [PATH…]      (default: fixtures/ and the demo's studies)
+
+Every cell says ``agrees``, ``explained`` with the reason, or ``refused`` with the reason. A cell
+without a known reason says ``UNEXPLAINED``, and the command then ends with status 1.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+for folder in (ROOT, ROOT / "tests"):
+    if str(folder) not in sys.path:
+        sys.path.insert(0, str(folder))
+
+from helpers_edfio import EDFIO, ask_edfio  # noqa: E402
+
+from auditor.durations import exact_seconds  # noqa: E402
+from auditor.edf import read_recording  # noqa: E402
+from auditor.errors import RecordingError  # noqa: E402
+from auditor.second_readers import compare  # noqa: E402
+from auditor.second_readers.known import our_figures  # noqa: E402
+from auditor.second_readers.process import LIBRARIES, Answer, ReaderProcess  # noqa: E402
+
+READERS = (*LIBRARIES, "edfio")
+SECONDS = 60
+
+
+@dataclass(frozen=True)
+class Row:
+    """One file: our figures in words, and for each reader (status, what it says)."""
+
+    file: str
+    ours: str
+    cells: dict[str, tuple[str, str]]
+
+    @property
+    def unexplained(self) -> bool:
+        return any(
+            status not in ("agrees", "explained", "refused") for status, _ in self.cells.values()
+        )
+
+
+def rows(paths: Sequence[Path], process: ReaderProcess) -> Iterator[Row]:
+    """A row for every recording under ``paths`` (files or folders), in order of name."""
+    for top in paths:
+        files = sorted(p for p in top.rglob("*") if p.is_file()) if top.is_dir() else [top]
+        for path in files:
+            if path.suffix.lower() in (".edf", ".bdf") or path.name == "other_name.dat":
+                name = str(path.relative_to(top)) if path != top else path.name
+                yield row(path, name, process)
+
+
+def row(path: Path, name: str, process: ReaderProcess) -> Row:
+    """Our reading of one file against the others'."""
+    bdf = path.read_bytes()[:1] == b"\xff"
+    answers = {library: process.ask(library, path, bdf, SECONDS) for library in LIBRARIES}
+    answers["edfio"] = ask_edfio(path, bdf)
+    try:
+        recording = read_recording(path, name)
+    except RecordingError as error:
+        return Row(name, f"unreadable: {error.problem}", _all_of_unreadable(error, answers))
+    ours = our_figures(recording)
+    cells = {}
+    for library in READERS:
+        result = compare(recording, library, "", answers[library], ours)
+        cells[library] = (result.status, result.reading.note)
+    stated = f"{exact_seconds(ours.recorded_ns)} s in {ours.records} records ({recording.format})"
+    return Row(name, stated, cells)
+
+
+def _all_of_unreadable(
+    error: RecordingError, answers: dict[str, Answer]
+) -> dict[str, tuple[str, str]]:
+    """Of a file that we refuse: whoever refuses it too agrees; whoever reads it is told why not."""
+    cells = {}
+    for library, answer in answers.items():
+        if answer.stopped is not None:
+            cells[library] = ("no_answer", answer.stopped)
+        elif answer.refused is not None:
+            cells[library] = ("agrees", "Refuses the file too.")
+        else:
+            cells[library] = (
+                "explained",
+                f"Reads {exact_seconds(answer.recorded_ns or 0)} s from it; here it is named "
+                f"unreadable because it {error.problem}.",
+            )
+    return cells
+
+
+def _cell(status: str, note: str) -> str:
+    word = status if status in ("agrees", "explained", "refused") else "UNEXPLAINED"
+    rest = note.removeprefix("Agrees.").removeprefix("Refused the file: ").strip()
+    return f"{word}: {rest}" if rest else word
+
+
+def main() -> int:
+    """Write the table to standard output."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("paths", nargs="*", type=Path)
+    parser.add_argument("--csv", action="store_true", help="comma-separated instead of Markdown")
+    arguments = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch, ReaderProcess() as process:
+        paths = arguments.paths or [ROOT / "fixtures", *_demo(Path(scratch))]
+        process.start()
+        table = list(rows(paths, process))
+        heads = [*(f"{n} {process.versions.get(n, '')}".strip() for n in LIBRARIES), EDFIO]
+    lines = [[r.file, r.ours, *(_cell(*r.cells[library]) for library in READERS)] for r in table]
+    header = ["file", "this auditor", *heads]
+    if arguments.csv:
+        csv.writer(sys.stdout).writerows([header, *lines])
+    else:
+        print("| " + " | ".join(header) + " |")
+        print("| " + " | ".join("---" for _ in header) + " |")
+        for line in lines:
+            print("| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |")
+    bad = [r.file for r in table if r.unexplained]
+    print(
+        f"{len(table)} files, {len(bad)} unexplained{': ' if bad else ''}{', '.join(bad)}",
+        file=sys.stderr,
+    )
+    return 1 if bad or not table else 0
+
+
+def _demo(scratch: Path) -> list[Path]:
+    """The demo's studies, written into ``scratch`` (about 275 MB)."""
+    from auditor.demo import make_demo
+
+    make_demo(scratch)
+    return [scratch / "studies"]
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
