@@ -21,7 +21,10 @@ from auditor.units import HOUR
 
 _SHOWN = 8
 _TAKEN_OFF_NS = HOUR
-"""Electrodes lost this close to the end were taken off with the recorder (no source)."""
+"""Electrodes lost this close to a stop that was not early were taken off with the recorder.
+
+Common practice, no source.
+"""
 _CLOCK_CODES = {
     "clock_never_set",
     "default_date",
@@ -32,7 +35,10 @@ _CLOCK_CODES = {
     "clock_may_have_stepped",
 }
 _HUM_SHARE = 4
-"""Mains hum in more than a quarter of a channel's time asks for a better electrode (no source)."""
+"""Mains hum in more than a quarter of a channel's time asks for a better electrode.
+
+Common practice, no source.
+"""
 
 
 def advise(
@@ -49,7 +55,7 @@ def advise(
         *_power(coverage, stop, plan),
         *_clear_card(stop, findings),
         *_clock(study, coverage, findings),
-        *_electrodes(study, coverage, signal),
+        *_electrodes(study, coverage, stop, signal),
         *_closing(study.counted),
         *_recorder(coverage, stop),
     ]
@@ -160,12 +166,12 @@ def _clock(study: Study, coverage: Coverage, findings: Sequence[Finding]) -> lis
     return found
 
 
-def _electrodes(study: Study, coverage: Coverage, signal: SignalFacts) -> list[Advice]:
+def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFacts) -> list[Advice]:
     if not signal.scanned:
         return []
     found = []
     eeg = [c for c in signal.channels if c.is_eeg and c.recorded_ns > 0]
-    lost = [c for c in eeg if _lost_early(c, coverage)]
+    lost = [c for c in eeg if _lost_early(c, coverage, stop)]
     if lost:
         lost.sort(key=lambda c: c.lost_at or 0)
         since = "; ".join(
@@ -194,10 +200,12 @@ def _electrodes(study: Study, coverage: Coverage, signal: SignalFacts) -> list[A
     return found
 
 
-def _lost_early(channel: ChannelFacts, coverage: Coverage) -> bool:
-    """Lost for good, having been live, and not merely taken off at the end."""
+def _lost_early(channel: ChannelFacts, coverage: Coverage, stop: Stop) -> bool:
+    """Lost for good, having been live, and not merely taken off at the end of a whole study."""
     at = channel.lost_at
-    return at is not None and channel.live_ns > 0 and coverage.last_end - at > _TAKEN_OFF_NS
+    if at is None or not channel.live_ns:
+        return False
+    return stop.kind == "early" or coverage.last_end - at > _TAKEN_OFF_NS
 
 
 def _name(channel: ChannelFacts) -> str:

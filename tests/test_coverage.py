@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import itertools
 from datetime import datetime
+from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -67,7 +68,7 @@ def test_every_figure_agrees_with_a_sort_and_sweep(
             measure_coverage(tracks, floor)
         return
     found = measure_coverage(tracks, floor)
-    holes = [(a[1], b[0]) for a, b in itertools.pairwise(union)]
+    holes = [(a[1], b[0]) for a, b in pairwise(union)]
     gaps = [h for h in holes if h[1] - h[0] >= floor]
     seams = [h for h in holes if h[1] - h[0] < floor]
     recorded = sum(e - s for s, e in union)
@@ -99,9 +100,7 @@ def test_every_figure_agrees_with_a_sort_and_sweep(
         assert copy.recorded_ns == len(ticks)
         assert copy.only_here_ns == len(ticks - others)
         assert (copy.first_start, copy.last_end) == (mine[0][0], mine[-1][1])
-        own_gaps[copy.name] = [
-            (a[1], b[0]) for a, b in itertools.pairwise(mine) if b[0] - a[1] >= floor
-        ]
+        own_gaps[copy.name] = [(a[1], b[0]) for a, b in pairwise(mine) if b[0] - a[1] >= floor]
         assert [(g.start, g.end) for g in copy.gaps] == own_gaps[copy.name]
     for copy in found.copies:
         missing = {
@@ -230,6 +229,46 @@ def test_the_hours_of_a_year_tile_it_and_differ_by_the_changes_alone(zone: str) 
     shown = [axis.iso(r.start) for r in rows]
     assert len(shown) - len(set(shown)) == 1  # the repeated hour
     assert all(axis.civil(r.start) % HOUR == 0 for r in rows)
+
+
+def slow_rows(axis: Axis, start: int, end: int) -> list[tuple[int, int]]:
+    """Hour rows by asking the zone for every single minute."""
+    zone = ZoneInfo(axis.zone or "UTC")
+    rows: list[tuple[int, int]] = []
+    shown = None
+    for minute in range(start // MINUTE, end // MINUTE):
+        local = datetime.fromtimestamp(minute * 60, zone)
+        key = (local.date(), local.hour, local.utcoffset())
+        at = minute * MINUTE
+        rows = (
+            [*rows[:-1], (rows[-1][0], at + MINUTE)] if key == shown else [*rows, (at, at + MINUTE)]
+        )
+        shown = key
+    return rows
+
+
+@pytest.mark.parametrize(
+    "zone",
+    [
+        "America/Denver",
+        "Europe/Vienna",
+        "America/Santiago",  # southern hemisphere, changes at midnight
+        "Australia/Adelaide",  # half-hour zone
+        "Australia/Lord_Howe",  # changes by half an hour
+        "Pacific/Chatham",  # 45-minute zone
+        "America/St_Johns",
+        "Africa/Casablanca",
+    ],
+)
+def test_the_hours_around_every_change_of_2027_agree_with_the_zones_minutes(zone: str) -> None:
+    axis = Axis(zone)
+    year = [civil_ns(datetime(2027, 1, 1)) + quarter * 15 * MINUTE for quarter in range(365 * 96)]
+    changes = [b for a, b in pairwise(year[::8]) if axis.offset(a) != axis.offset(b)]
+    assert changes
+    for change in changes:
+        start, end = change - 4 * HOUR - 20 * MINUTE, change + 4 * HOUR + 10 * MINUTE
+        found = clock_hours(covered([(start, end)]), axis, None)
+        assert [(h.start, h.end) for h in found] == slow_rows(axis, start, end)
 
 
 def test_recorded_and_usable_time_of_the_hours_add_up() -> None:

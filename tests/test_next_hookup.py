@@ -133,6 +133,12 @@ def test_electrodes_taken_off_at_the_end_need_no_better_preparation() -> None:
     assert advice(Case(WHOLE, 48, signal=signal)) == ()
 
 
+def test_electrodes_lost_just_before_an_early_stop_are_to_be_secured() -> None:
+    signal = scanned(channel("T8", lost_h=47.5), channel("C3"))
+    found = only(Case(WHOLE, 72, signal=signal))
+    assert found.text == "Re-prepare and secure T8."
+
+
 def test_a_channel_that_is_no_eeg_is_not_advised_on() -> None:
     assert advice(Case(WHOLE, 48, signal=scanned(channel(None, lost_h=1)))) == ()
 
