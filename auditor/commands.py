@@ -77,7 +77,7 @@ def exit_status(audit: Audit) -> int:
 
 def run_batch(arguments: argparse.Namespace) -> int:
     """``auditor batch``."""
-    from auditor.batch import batch
+    from auditor.batch.command import batch
 
     with _progress(quiet=arguments.quiet) as progress:
         return batch(arguments, progress)
@@ -85,14 +85,14 @@ def run_batch(arguments: argparse.Namespace) -> int:
 
 def run_decide(arguments: argparse.Namespace) -> int:
     """``auditor decide``."""
-    from auditor.batch import decide
+    from auditor.batch.decide import decide
 
     return decide(arguments)
 
 
 def run_trends(arguments: argparse.Namespace) -> int:
     """``auditor trends``."""
-    from auditor.batch import trends
+    from auditor.batch.trends import trends
 
     return trends(arguments)
 
