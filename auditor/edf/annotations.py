@@ -44,6 +44,7 @@ class Parsed:
 FAULTS = {
     "unfinished": "a list without its closing bytes",
     "onset": "an onset that is no signed number of seconds",
+    "sign": "an onset without its sign, taken as positive",
     "too_far": "an onset or duration of more than 20 years",
     "duration": "a duration that is no unsigned number of seconds",
     "gap": "bytes 0 before or between lists",
@@ -79,6 +80,11 @@ def _parse_list(piece: bytes, faults: list[str]) -> AnnotationList | None:
         return None
     onset_text, has_duration, duration_text = stamp.partition(b"\x15")
     onset = signed_ns(onset_text)
+    if onset is None:
+        # The specification itself has an example without the sign (section 3.4, visual EP).
+        onset = unsigned_ns(onset_text)
+        if onset is not None:
+            faults.append("sign")
     if onset is None:
         faults.append("onset")
         return None

@@ -30,6 +30,18 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
     if not header.has_signals:
         _note_annotation_only(stated, notes)
         return 0
+    if stated == 0 and header.has_points:
+        notes.add(
+            "point_samples",
+            "caution",
+            "Each record holds one sample of each signal and lasts no time by the header. The file "
+            "adds nothing to the recorded time.",
+            at=_AT,
+            expected="some seconds (1 s as a rule)",
+            observed="0",
+            action="Nothing to do where the file is a list of single measurements.",
+        )
+        return 0
     record_ns = stated or _from_onsets(header, onsets_ns, notes)
     if record_ns * len(onsets_ns) > MAX_ONSET_NS:
         raise _error(

@@ -47,6 +47,15 @@ class Header:
         return tuple(c for c in self.channels if c.is_annotation)
 
     @property
+    def has_points(self) -> bool:
+        """Whether each ordinary signal is a single sample, which in EDF+D may last no time.
+
+        Source: EDF+ specification, section 2.1.2.
+        """
+        ordinary = [c for c in self.channels if not c.is_annotation]
+        return self.format[3:] == "+D" and all(c.samples_per_record == 1 for c in ordinary)
+
+    @property
     def has_signals(self) -> bool:
         """Whether any ordinary signal holds samples."""
         return any(c.samples_per_record for c in self.channels if not c.is_annotation)
@@ -62,7 +71,7 @@ def read_header(source: ByteSource, notes: Notes) -> Header:
             notes.name,
             "is empty" if not source.size else f"has {source.size} bytes; a header alone has 256",
             "Copy the file again from the recorder's card.",
-            code="too_short",
+            code="too_short" if source.size else "empty",
             offset=source.size,
         )
     main = read_exactly(source, 0, BLOCK)
@@ -116,6 +125,14 @@ def _with_signals(source: ByteSource, signals: int, notes: Notes) -> Header:
     raw = read_exactly(source, 0, min(length, source.size))
     fields = Fields(raw, signals, notes)
     if length > len(raw):
+        if fields.integer("header bytes") == length:
+            raise RecordingError(
+                notes.name,
+                f"has {source.size} bytes; its header alone takes {length}",
+                "The copy was cut short: copy the file again from the recorder's card.",
+                code="too_short",
+                offset=source.size,
+            )
         raise fields.error(
             "signals",
             f"asks for {length} header bytes in a file of {source.size} bytes",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,8 @@ from auditor.model import Recording, UnknownStart
 
 RECOMMENDED_RECORD_BYTES = 61_440
 """Source: EDF specification, on the size of a data record."""
+MAX_RECORDS = 30_000_000
+"""Records of one file that are read: 34 days of tenths of a second; bounds the memory."""
 _BLANK_CHECKS = 2000
 
 
@@ -119,7 +122,18 @@ def _whole_records(header: Header, size: int, notes: Notes) -> int:
             observed=f"{header.record_bytes} bytes",
             action="Nothing to do.",
         )
-    return left // header.record_bytes
+    whole = left // header.record_bytes
+    if whole > MAX_RECORDS:
+        raise RecordingError(
+            notes.name,
+            f"would hold {whole} data records of {header.record_bytes} bytes; no more than "
+            f"{MAX_RECORDS} are read",
+            "Check the samples per record in the header (EDF field 'samples per record').",
+            code="too_many_records",
+            field="samples per record",
+            offset=256 + 216 * header.claim.signals,
+        )
+    return whole
 
 
 def _nothing(notes: Notes, why: str) -> RecordingError:
@@ -186,36 +200,56 @@ def _timeline(
 
 
 def _note_scan(source: ByteSource, header: Header, scan: Scan, tail: Tail, notes: Notes) -> None:
-    if scan.faults:
-        first = min(scan.faults.values(), key=lambda f: f.first).first
-        kinds = "; ".join(f"{FAULTS[w]} ({f.count})" for w, f in scan.faults.items())
-        notes.add(
-            "annotations_malformed",
-            "caution",
-            "Some annotation bytes break the format's rules. What can be read of them is kept, the "
-            "rest is lost; an event may be missing.",
-            at=f"annotation signals, first in record {first}",
-            expected="signed onset, texts ended by byte 20, lists ended by byte 0",
-            observed=kinds,
-            action="If an event is missing, look for it in the recorder's own software.",
-        )
-    if scan.unread:
-        at = header.data_offset + scan.unread[0] * header.record_bytes
+    _note_annotations([f for f in scan.faults if f[0] < tail.counted], notes)
+    if scan.unread is not None:
+        unread = np.flatnonzero(scan.unread)
+        at = header.data_offset + int(unread[0]) * header.record_bytes
         notes.add(
             "bytes_unreadable",
             "problem",
-            f"{len(scan.unread)} of {some(tail.whole, 'record')} could not be read"
-            f"{f' ({scan.read_error})' if scan.read_error else ''}. That part is counted where the "
-            "header claims it or later records are readable; its annotations are lost.",
-            at=f"first in record {scan.unread[0]} (byte {at})",
+            f"{len(unread)} of {some(tail.whole, 'record')} could not be read "
+            f"({scan.read_error}). That part is counted where the header claims it or later "
+            "records are readable; its annotations are lost.",
+            at=f"first in record {unread[0]} (byte {at})",
             expected="readable bytes",
-            observed=f"{some(len(scan.unread), 'record')} unreadable",
+            observed=f"{some(len(unread), 'record')} unreadable",
             action="The disk or card may be failing. Copy the file again from the recorder's card "
             "at once.",
         )
     missing = np.flatnonzero(scan.onsets_ns[: tail.counted] == UNKNOWN)
     if len(missing) < tail.counted:
         _note_blank_inside(source, header, missing[:_BLANK_CHECKS].tolist(), notes)
+
+
+def _note_annotations(faults: list[tuple[int, str]], notes: Notes) -> None:
+    undecoded = [record for record, word in faults if word == "text"]
+    if undecoded:
+        notes.add(
+            "annotation_not_utf8",
+            "caution",
+            f"{some(len(undecoded), 'record')} with annotation text that is not UTF-8. The bytes "
+            "that are no text are shown as \\x and two digits.",
+            at=f"annotation signals, first in record {undecoded[0]}",
+            expected="UTF-8",
+            observed=some(len(undecoded), "record"),
+            action="Read the event in the recorder's own software where its words matter.",
+        )
+    broken = [f for f in faults if f[1] != "text"]
+    if broken:
+        counts = Counter(word for _, word in broken)
+        records = len({record for record, _ in broken})
+        notes.add(
+            "annotations_malformed",
+            "caution",
+            f"{some(records, 'record')} with annotation bytes that break the format's rules. What "
+            "can be read of them is kept, the rest is lost; an event may be missing.",
+            at=f"annotation signals, first in record {min(broken)[0]}",
+            expected="signed onset, texts ended by byte 20, lists ended by byte 0",
+            observed="; ".join(
+                f"{FAULTS[word]} ({some(n, 'record')})" for word, n in counts.items()
+            ),
+            action="If an event is missing, look for it in the recorder's own software.",
+        )
 
 
 def _note_blank_inside(

@@ -8,6 +8,7 @@ others one by one. Sources of the byte layout: EDF+ specification, sections 2.2.
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -26,6 +27,8 @@ MAX_KEPT = 300_000
 """Annotations kept of one file; those beyond are counted."""
 MAX_KEPT_TEXT = 50_000_000
 """Characters of annotation text kept of one file."""
+MAX_FAULTS = 200_000
+"""Faults kept of one file, to say how many and where the first is."""
 MAX_READ_ERRORS = 50
 """A failing disk may take seconds for each error: after so many the rest is left unread."""
 
@@ -38,26 +41,20 @@ _LIST = re.compile(rb"[^\0]+")
 
 
 @dataclass
-class Fault:
-    """How often a rule of the annotation bytes was broken, and in which record first."""
-
-    count: int
-    first: int
-
-
-@dataclass
 class Scan:
     """What the annotation bytes hold. ``onsets_ns`` has shape (records,), ``UNKNOWN`` for none.
 
-    ``total`` counts every annotation, ``annotations`` holds those kept. ``unread`` are records
-    whose annotation bytes could not be read.
+    ``total`` counts every annotation, ``annotations`` holds those kept. ``faults`` are (record,
+    word of ``annotations.FAULTS``), at most ``MAX_FAULTS``. ``unread`` has shape (records,): whose
+    annotation bytes could not be read; ``None`` where all could.
     """
 
     onsets_ns: Int64
     annotations: list[Annotation] = field(default_factory=list)
     total: int = 0
-    faults: dict[str, Fault] = field(default_factory=dict)
-    unread: list[int] = field(default_factory=list)
+    faults: list[tuple[int, str]] = field(default_factory=list)
+    unread: NDArray[np.bool_] | None = None
+    read_errors: int = 0
     read_error: str = ""
     kept_text: int = 0
 
@@ -70,8 +67,8 @@ class Scan:
         """Add one record's annotations."""
         if keeps_time and parsed.time_keeping_ns is not None:
             self.onsets_ns[record] = parsed.time_keeping_ns
-        for fault in parsed.faults:
-            self.fault(fault, record)
+        if len(self.faults) < MAX_FAULTS:
+            self.faults += [(record, word) for word in dict.fromkeys(parsed.faults)]
         for found in parsed.lists:
             for text in found.texts:
                 if text:
@@ -82,10 +79,13 @@ class Scan:
                             Annotation(found.onset_ns, found.duration_ns, text, record)
                         )
 
-    def fault(self, word: str, record: int) -> None:
-        """Count one fault."""
-        seen = self.faults.setdefault(word, Fault(0, record))
-        seen.count += 1
+    def could_not_read(self, record: int, reason: str) -> None:
+        """Note a record whose annotation bytes could not be read."""
+        if self.unread is None:
+            self.unread = np.zeros(len(self.onsets_ns), dtype=np.bool_)
+        self.unread[record] = True
+        self.read_errors += 1
+        self.read_error = self.read_error or reason
 
 
 def scan_records(
@@ -99,7 +99,7 @@ def scan_records(
 ) -> Scan:
     """Read the annotation signals ``channels`` (the first keeps time) of ``count`` records.
 
-    Bytes that cannot be read leave their records in ``Scan.unread``; nothing is raised for them.
+    Bytes that cannot be read mark their records in ``Scan.unread``; nothing is raised for them.
     """
     scan = Scan(np.full(count, UNKNOWN, dtype=np.int64))
     for order, channel in enumerate(channels):
@@ -107,7 +107,7 @@ def scan_records(
         if not width or not count:
             continue
         if width > MAX_WIDTH:
-            scan.fault("long", 0)
+            scan.faults.append((0, "long"))
             width = MAX_WIDTH
         step = max(1, CHUNK_BYTES // width)
         for first in range(0, count, step):
@@ -118,7 +118,6 @@ def scan_records(
             _take_rows(scan, rows, first, keeps_time=order == 0)
     if len(channels) > 1:
         scan.annotations.sort(key=lambda a: a.record)
-        scan.unread = sorted(set(scan.unread))
     return scan
 
 
@@ -126,23 +125,23 @@ def _read_rows(
     source: ByteSource, at: int, width: int, stride: int, count: int, scan: Scan, first: int
 ) -> bytes:
     """``count`` rows of ``width`` bytes; rows that cannot be read are zero and noted."""
-    if len(scan.unread) < MAX_READ_ERRORS:
-        try:
+    if scan.read_errors < MAX_READ_ERRORS:
+        # The attempt as a whole; where it fails, each row by itself shows which are unreadable.
+        with suppress(OSError):
             data = read_strided(source, at, width, stride, count)
             if len(data) == width * count:
                 return data
-        except OSError as error:
-            scan.read_error = error.strerror or type(error).__name__
     rows = []
     for i in range(count):
-        row = b""
-        if len(scan.unread) < MAX_READ_ERRORS:
+        row, reason = b"", "given up after many errors"
+        if scan.read_errors < MAX_READ_ERRORS:
             try:
                 row = read_exactly(source, at + i * stride, width)
+                reason = "the file ended early"
             except OSError as error:
-                scan.read_error = error.strerror or type(error).__name__
+                reason = error.strerror or type(error).__name__
         if len(row) < width:
-            scan.unread.append(first + i)
+            scan.could_not_read(first + i, reason)
             row = b""
         rows.append(row.ljust(width, b"\0"))
     return b"".join(rows)

@@ -2,6 +2,7 @@
 
 VOCABULARY: dict[str, str] = {
     "annotation_label_other": "An annotation signal whose label is written in another way.",
+    "annotation_not_utf8": "Annotation text with bytes that are not UTF-8.",
     "annotation_only_duration": "A file of annotations alone states a record duration above 0.",
     "annotation_only_file": "A file of annotations alone; it adds nothing to recorded time.",
     "annotation_signal_missing": "The header says EDF+ or BDF+, but no annotation signal is there.",
@@ -15,6 +16,7 @@ VOCABULARY: dict[str, str] = {
     "channel_scale_wrong": "Channel limits that cannot be scaled by.",
     "channel_without_samples": "Channels of 0 samples per record.",
     "continuous_file_jumps": "A file called uninterrupted whose records' own starts jump.",
+    "empty": "A file of 0 bytes.",
     "first_onset_off": "A first record that does not start within the header's first second.",
     "format_contradiction": "Version and reserved fields name different formats.",
     "header_field_unreadable": "A header field without which the file cannot be read.",
@@ -32,6 +34,7 @@ VOCABULARY: dict[str, str] = {
     "padding_at_end": "Blank records at the end that are not counted.",
     "partial_last_record": "Less than one record at the end; not counted.",
     "plain_file_with_times": "A file called plain whose records state their own starts.",
+    "point_samples": "Records of single samples that last no time.",
     "record_count_unreadable": "The record count field holds no number of records.",
     "record_duration_doubtful": "Record starts lie apart by another time than the header says.",
     "record_duration_unreadable": "The record duration was taken from the records' starts.",
@@ -51,6 +54,7 @@ VOCABULARY: dict[str, str] = {
     "time_keeping_absent": "No record of an EDF+ or BDF+ file states its start.",
     "time_keeping_restored": "Records without a start whose neighbours leave exactly their room.",
     "too_short": "A file too short for a header.",
+    "too_many_records": "A header that makes more data records than are read.",
     "trailing_bytes": "Bytes after the last record; not counted.",
     "version_wrong": "A damaged version field; the format was told from the rest of the header.",
 }
