@@ -67,15 +67,12 @@ def edfio_behaviour(recording: Recording, ours: Ours) -> Behaviour:
     return Behaviour(whole * recording.record_ns, whole, tuple(why), start, tuple(why_start))
 
 
-def _untimed_tail(recording: Recording) -> str:
-    data = recording.size_bytes - recording.data_offset
-    if "+" in recording.format and data // recording.record_bytes > recording.records:
-        return "padding or surplus bytes without time-keeping follow the last data record"
-    return ""
-
-
 _REFUSALS: tuple[tuple[str, tuple[Fact, ...]], ...] = (
-    (r"No valid annotations found", (refusals.untimed, _untimed_tail, refusals.header_size)),
+    (
+        r"No valid annotations found",
+        (refusals.untimed, refusals.untimed_tail, refusals.header_size),
+    ),
+    (r"IndexError", (refusals.header_size,)),
     (r"UnicodeDecodeError", (refusals.annotation_bytes,)),
     (r"invalid literal for int", (refusals.never_closed, refusals.scale, refusals.signal_count)),
     (r"could not convert string to float", (refusals.duration_form, refusals.scale)),

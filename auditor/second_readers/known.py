@@ -19,7 +19,7 @@ from auditor.civil import civil_datetime, civil_ns
 from auditor.durations import exact_seconds
 from auditor.intervals import total, union
 from auditor.model import Recording
-from auditor.units import MINUTE, NS
+from auditor.units import NS
 
 _STIM = ("status", "trigger")
 _SECONDS = re.compile(r"\d{1,8}(\.\d*)?", re.ASCII)
@@ -124,21 +124,23 @@ def mne_behaviour(recording: Recording, ours: Ours) -> Behaviour:
     return Behaviour(recorded, ours.whole_records, tuple(why), start, tuple(why_start))
 
 
-def _mne_start(recording: Recording, ours: Ours) -> tuple[int, list[str]]:
-    header = recording.header
-    stamp = recording.start_civil_ns
-    why = []
+def _mne_start(recording: Recording, ours: Ours) -> tuple[int | None, list[str]]:
+    stamp = civil_datetime(recording.start_civil_ns)
     day = _mne_day(recording)
-    clock = civil_datetime(stamp).time()
-    if not re.fullmatch(r" *\d+ *\. *\d+ *\. *\d+ *", header.start_time):
-        clock = time(0)
-        if stamp % (1440 * MINUTE):
-            why.append("it takes the start time, which is not written as hh.mm.ss, for midnight")
     if day is None:
-        day = civil_datetime(stamp).date()
-    elif day != civil_datetime(stamp).date():
+        return None, [
+            "the two-digit date field holds no date, and it takes the recording field's only where "
+            "that has five words"
+        ]
+    why = []
+    clock = stamp.time()
+    if not re.fullmatch(r" *\d+ *\. *\d+ *\. *\d+ *", recording.header.start_time):
+        if clock != time(0):
+            why.append("it takes the start time, which is not written as hh.mm.ss, for midnight")
+        clock = time(0)
+    if day != stamp.date():
         why.append("it takes the other of the two start dates that the header gives")
-    late = ours.start_civil_ns - stamp
+    late = ours.start_civil_ns - recording.start_civil_ns
     if late:
         why.append(
             f"it leaves out that the first record starts {exact_seconds(late)} s after the "

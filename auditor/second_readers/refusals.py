@@ -88,6 +88,13 @@ def untimed(recording: Recording) -> str:
     return ""
 
 
+def untimed_tail(recording: Recording) -> str:
+    """Padding or surplus records after the last data record."""
+    if _plus(recording) and _has(recording, "padding_at_end", "surplus_records"):
+        return "padding or surplus bytes without time-keeping follow the last data record"
+    return ""
+
+
 def doubted_onset(recording: Recording) -> str:
     """A record whose stated start was not taken."""
     if _has(recording, "onset_out_of_line"):
@@ -103,12 +110,14 @@ def late_first_onset(recording: Recording) -> str:
 
 
 def header_text(recording: Recording) -> str:
-    """Bytes beyond printable ASCII in the main header."""
+    """Bytes beyond printable ASCII in the header, or fields that begin with a space."""
     header = recording.header
     if _not_ascii((header.patient, header.recording, header.reserved)) or _has(
         recording, "header_not_ascii"
     ):
         return "the header holds bytes other than printable ASCII characters"
+    if _has(recording, "header_not_left_justified"):
+        return "header fields do not begin at their first character"
     return ""
 
 
@@ -121,6 +130,19 @@ def signal_text(recording: Recording) -> str:
     )
     if _not_ascii(texts):
         return "a channel's header holds bytes other than printable ASCII characters"
+    return ""
+
+
+def annotation_signal_header(recording: Recording) -> str:
+    """An annotation signal whose header holds something else than the format puts there."""
+    lowest = -(1 << (8 * recording.sample_bytes - 1))
+    if any(
+        c.is_annotation and (c.digital_min, c.digital_max) != (lowest, -lowest - 1)
+        for c in recording.channels
+    ):
+        return "an annotation signal's digital limits are not the whole range of its samples"
+    if any(c.is_annotation and (c.transducer or c.prefilter) for c in recording.channels):
+        return "header fields that stay blank for an annotation signal are not blank"
     return ""
 
 
@@ -218,6 +240,14 @@ def reserved_form(recording: Recording) -> str:
     return ""
 
 
+def annotation_label(recording: Recording) -> str:
+    """An EDF+ or BDF+ file without an annotation signal of the name that the format gives it."""
+    wanted = f"{recording.format[:3]} Annotations"
+    if _plus(recording) and not any(c.label == wanted for c in recording.channels):
+        return f"it is marked {recording.format}, and no signal in it is called '{wanted}'"
+    return ""
+
+
 def version_field(recording: Recording) -> str:
     """A damaged version field."""
     if _has(recording, "version_wrong", "format_contradiction"):
@@ -251,7 +281,7 @@ def other_name(recording: Recording) -> str:
 
 def annotation_bytes(recording: Recording) -> str:
     """Annotation bytes that are not UTF-8 or not of the required form."""
-    if _has(recording, "annotations_malformed"):
+    if _has(recording, "annotations_malformed", "annotation_not_utf8"):
         return "the annotations hold bytes that break the format; they are named in a finding"
     return ""
 
@@ -267,34 +297,39 @@ def path_bytes(recording: Recording) -> str:
 
 _PYEDFLIB: tuple[tuple[str, tuple[Fact, ...]], ...] = (
     (r"discontinuous", (discontinuous,)),
-    (r"Number of Datarecords", (never_closed,)),
+    (r"Number of Datarecords", (never_closed, header_text)),
     (r"Filesize", (shorter_than_claimed,)),
-    (r"startdate is incorrect", (date_form,)),
-    (r"starttime is incorrect", (time_form,)),
-    (r"EDF\+ Recordingfield", (recording_form,)),
-    (r"EDF\+ Patientname", (patient_form,)),
-    (r"label is incorrect|transducer is incorrect|Physical Dimension|Prefilter", (signal_text,)),
-    (r"(Physical|Digital) (Maximum|Minimum)", (scale,)),
-    (r"Duration", (duration_form,)),
-    (r"Bytes Header", (header_size,)),
-    (r"Reserved field", (reserved_form,)),
-    (r"Sample in Datarecord", (empty_channel,)),
-    (r"[Nn]umber of signals", (signal_count,)),
+    (r"startdate is incorrect", (date_form, header_text)),
+    (r"starttime is incorrect", (time_form, header_text)),
+    (r"EDF\+ Recordingfield", (recording_form, header_text)),
+    (r"EDF\+ Patientname", (patient_form, header_text)),
+    (r"label is incorrect", (signal_text, annotation_label, header_text)),
+    (
+        r"transducer is incorrect|Physical Dimension|Prefilter",
+        (signal_text, annotation_signal_header, header_text),
+    ),
+    (r"(Physical|Digital) (Maximum|Minimum)", (scale, annotation_signal_header, header_text)),
+    (r"Duration", (duration_form, header_text)),
+    (r"Bytes Header", (header_size, header_text)),
+    (r"Reserved field", (reserved_form, header_text)),
+    (r"Sample in Datarecord", (empty_channel, header_text)),
+    (r"[Nn]umber of signals", (signal_count, header_text)),
     (r"annotation value could not be read", (annotation_bytes, untimed)),
     (
         r"contains format errors",
-        (uneven, untimed, doubted_onset, late_first_onset, annotation_bytes, patient_form,
-         recording_form, header_text, reserved_form, duration_form, version_field),
+        (uneven, untimed, untimed_tail, doubted_onset, late_first_onset, annotation_bytes,
+         patient_form, recording_form, header_text, reserved_form, duration_form, version_field),
     ),
     (r"UnicodeEncodeError", (path_bytes,)),
 )  # fmt: skip
 _MNE: tuple[tuple[str, tuple[Fact, ...]], ...] = (
     (r"Only (EDF|BDF) files are supported", (other_name,)),
-    (r"invalid byte in at least one annotations channel", (annotation_bytes,)),
-    (r"could not convert string to float", (duration_form, scale)),
+    (r"invalid byte in at least one annotations channel", (annotation_bytes, untimed_tail)),
+    (r"could not convert string to float", (duration_form, scale, header_text)),
+    (r"must be in 0\.\.", (time_form,)),
     (r"AssertionError|Bad (EDF|BDF) file", (header_size,)),
     (r"UnicodeDecodeError", (header_text, signal_text)),
-    (r"invalid literal for int", (never_closed, scale, signal_count)),
+    (r"invalid literal for int", (never_closed, scale, signal_count, header_text)),
     (r"UnicodeEncodeError", (path_bytes,)),
 )
 REFUSALS = {"mne": _MNE, "pyedflib": _PYEDFLIB}
