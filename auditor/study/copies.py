@@ -7,6 +7,7 @@ looked at as copies, and proved by their samples (``matching``, else ``correlati
 from __future__ import annotations
 
 import posixpath
+import re
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -27,6 +28,8 @@ class Device:
     folder: str
     recorder: str
     files: list[StudyFile] = field(default_factory=list)
+    series: str = ""
+    """What its files' names have in common, where two series in one folder share time."""
 
     @property
     def recorded_ns(self) -> int:
@@ -53,33 +56,36 @@ def devices(files: Sequence[StudyFile], settings: StudySettings) -> list[Device]
     """``files`` by device, each in time order; devices by their start.
 
     Folders whose files share time are kept apart, at the outermost level at which that can be done
-    (``card/day1`` and ``computer/day1``), else at the innermost (``day1/card``). Folders that share
-    none, such as one for each day, are one device, unless their headers name different recorders.
+    (``card/day1`` and ``computer/day1``), else at the innermost (``day1/card``); folders of one
+    series (``day1``, ``day2``) stay together.
     """
-    units = _units(files)
-    if not _conflicting(units, settings) and len({u.recorder for u in units if u.recorder}) < 2:
-        return _finished([_together(units)])
+    units = _units(files, settings)
+    if len(units) == 1:
+        return _finished(units)
     levels: tuple[Callable[[str], str], ...] = (
         lambda folder: folder.split("/", 1)[0],
         posixpath.basename,
         lambda folder: folder,
     )
     for level in levels:
-        groups: dict[tuple[str, str], list[Device]] = defaultdict(list)
+        groups: dict[tuple[str, str, str], list[Device]] = defaultdict(list)
         for unit in units:
-            groups[level(unit.folder), unit.recorder].append(unit)
+            groups[level(unit.folder), unit.recorder, unit.series].append(unit)
         if not any(_conflicting(group, settings) for group in groups.values()):
             break
     merged: list[Device] = []
+    series: list[str] = []
     for group in sorted(map(_together, groups.values()), key=lambda d: (d.start, d.folder)):
-        for device in merged:
-            if _same_recorder(device, group) and not _conflict(device, group, settings):
+        own = f"{_series(group.folder)}/{group.series}"
+        for device, other in zip(merged, series, strict=True):
+            if own == other and one_device(device, group, settings):
                 device.files += group.files
-                device.folder = _common(device.folder, group.folder)
+                device.folder = common_folder(device.folder, group.folder)
                 device.recorder = device.recorder or group.recorder
                 break
         else:
             merged.append(group)
+            series.append(own)
     return _finished(merged)
 
 
@@ -89,7 +95,7 @@ def _finished(found: list[Device]) -> list[Device]:
     return sorted(found, key=lambda d: (d.start, d.folder))
 
 
-def _units(files: Sequence[StudyFile]) -> list[Device]:
+def _units(files: Sequence[StudyFile], settings: StudySettings) -> list[Device]:
     """Files by folder and recorder; those that name no recorder go with the rest of the folder."""
     folders: dict[str, dict[str, list[StudyFile]]] = defaultdict(lambda: defaultdict(list))
     for file in files:
@@ -100,19 +106,38 @@ def _units(files: Sequence[StudyFile]) -> list[Device]:
         named = [r for r in recorders if r]
         if len(named) == 1 and "" in recorders:
             recorders[named[0]] += recorders.pop("")
-        units += [Device(folder, recorder, found) for recorder, found in recorders.items()]
+        for recorder, found in recorders.items():
+            units += _by_series(Device(folder, recorder, found), settings)
     return units
+
+
+def _by_series(unit: Device, settings: StudySettings) -> list[Device]:
+    """One folder's files, apart by the series of their names where that keeps shared time apart.
+
+    Two devices' files are at times kept in one folder (``card1.edf`` beside ``pc1.edf``).
+    """
+    single = [Device(unit.folder, "", [f]) for f in unit.files if f.interval]
+    if not _conflicting(single, settings):
+        return [unit]
+    groups: dict[str, list[StudyFile]] = defaultdict(list)
+    for file in unit.files:
+        groups[_series(posixpath.basename(file.recording.name))].append(file)
+    parts = [Device(unit.folder, unit.recorder, files, name) for name, files in groups.items()]
+    conflicts = any(
+        _conflicting([Device("", "", [f]) for f in part.files], settings) for part in parts
+    )
+    return [unit] if len(parts) == 1 or conflicts else parts
 
 
 def _together(units: Sequence[Device]) -> Device:
     folder = units[0].folder
     for unit in units[1:]:
-        folder = _common(folder, unit.folder)
+        folder = common_folder(folder, unit.folder)
     recorder = next((u.recorder for u in units if u.recorder), "")
-    return Device(folder, recorder, [f for u in units for f in u.files])
+    return Device(folder, recorder, [f for u in units for f in u.files], units[0].series)
 
 
-def _common(a: str, b: str) -> str:
+def common_folder(a: str, b: str) -> str:
     """The folder that holds both, or both named where that is the study's own folder."""
     if a == b:
         return a
@@ -124,17 +149,39 @@ def _common(a: str, b: str) -> str:
     return "/".join(shared)
 
 
+def _series(folder: str) -> str:
+    """What the names of one series of folders have in common: all but their numbers."""
+    return re.sub(r"\d+", "", folder).lower()
+
+
+def one_device(a: Device, b: Device, settings: StudySettings) -> bool:
+    """Whether one device can have written both: no time in common, no other recorder's name."""
+    return _same_recorder(a, b) and not _conflict(a, b, settings)
+
+
 def _same_recorder(a: Device, b: Device) -> bool:
     return not a.recorder or not b.recorder or a.recorder == b.recorder
 
 
 def _conflicting(units: Sequence[Device], settings: StudySettings) -> bool:
-    return any(_conflict(a, b, settings) for i, a in enumerate(units) for b in units[i + 1 :])
+    """Whether any two of ``units`` share too much time to be of one device."""
+    held = [(d.held(), d) for d in units]
+    held = sorted((h for h in held if len(h[0][0])), key=lambda h: (int(h[0][0][0]), h[1].folder))
+    active: list[intervals.Pair] = []
+    for pair, _ in held:
+        active = [p for p in active if int(p[1][-1]) > int(pair[0][0])]
+        if any(_shares(p, pair, settings) for p in active):
+            return True
+        active.append(pair)
+    return False
 
 
 def _conflict(a: Device, b: Device, settings: StudySettings) -> bool:
     """Whether the two share so much time that one device cannot have recorded both."""
-    first, second = a.held(), b.held()
+    return _shares(a.held(), b.held(), settings)
+
+
+def _shares(first: intervals.Pair, second: intervals.Pair, settings: StudySettings) -> bool:
     shared = intervals.total(intervals.intersection(first, second))
     shorter = min(intervals.total(first), intervals.total(second))
     return shared > 0 and shared * 1_000_000 >= settings.copy_overlap_ppm * shorter

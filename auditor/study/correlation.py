@@ -25,6 +25,8 @@ _MAX_RATE = 128
 _MIN_WINDOW = 128
 """Samples in a window at the common rate: fewer would resemble one another by chance."""
 _CHANNELS = 3
+_LEAD = 0.1
+"""By how much the best place must beat every place that is not its neighbour."""
 _MAX_HAY = 8_000_000
 
 
@@ -105,7 +107,9 @@ def _estimate(
                 hay = _values(reader, theirs[key], offset, offset + total, step)
             if len(needle) < _MIN_WINDOW or len(hay) < len(needle):
                 continue
-            lag, coefficient = _peak(hay, needle)
+            lag, coefficient, second = _peak(hay, needle, max(8, round(2 * NS / step)))
+            if coefficient - second < _LEAD:
+                continue  # a periodic signal fits in many places and proves none
             start = int(other.recording.offsets_ns[offset]) + round(lag * float(step))
             found = Estimate(
                 int(rec.offsets_ns[record]), other.map.instant(start), coefficient, round(step)
@@ -142,11 +146,12 @@ def _values(reader: SampleReader, channel: Channel, first: int, last: int, step:
     return np.asarray(np.diff(np.interp(edges, np.arange(len(total)), total)) / float(factor))
 
 
-def _peak(hay: Float, needle: Float) -> tuple[float, float]:
+def _peak(hay: Float, needle: Float, apart: int) -> tuple[float, float, float]:
     """Where ``needle`` lies best in ``hay``, in samples with a fraction, and the coefficient there.
 
-    Pearson's coefficient at every lag, by the convolution theorem; the fraction by the parabola
-    through the highest point and its neighbours.
+    The third value is the best coefficient more than ``apart`` samples away from it. Pearson's
+    coefficient at every lag, by the convolution theorem; the fraction by the parabola through the
+    highest point and its neighbours.
     """
     wanted = needle - needle.mean()
     norm = float(np.sqrt((wanted**2).sum()))
@@ -162,7 +167,7 @@ def _peak(hay: Float, needle: Float) -> tuple[float, float]:
     energy = np.maximum(squares[count:] - squares[:-count] - count * mean**2, 0.0)
     floor = float(energy.max()) * 1e-9 if len(energy) else 0.0
     if norm <= 0 or floor <= 0:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     r = product / (norm * np.sqrt(np.maximum(energy, floor)))
     at = int(np.argmax(r))
     shift = 0.0
@@ -171,7 +176,9 @@ def _peak(hay: Float, needle: Float) -> tuple[float, float]:
         bend = left - 2 * mid + right
         if bend < 0:
             shift = float(0.5 * (left - right) / bend)
-    return at + shift, float(min(r[at], 1.0))
+    rest = np.concatenate((r[: max(0, at - apart)], r[at + apart + 1 :]))
+    second = float(rest.max()) if len(rest) else 0.0
+    return at + shift, float(min(r[at], 1.0)), second
 
 
 def line(points: Sequence[tuple[int, int]]) -> tuple[int, int, int, int]:

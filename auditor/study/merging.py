@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from auditor import intervals
 from auditor.model import StudyCopy
@@ -10,10 +11,13 @@ from auditor.policy.study import StudySettings
 from auditor.progress import Progress
 from auditor.study.alignment import Alignment, align
 from auditor.study.belonging import FarDevice
-from auditor.study.copies import Device, choose_reference
+from auditor.study.copies import Device, choose_reference, common_folder, one_device
 from auditor.study.copy_findings import Matched, copy_of
 from auditor.study.leftovers import Sorting
-from auditor.study.placing import names
+from auditor.study.placing import in_order, names
+
+_MAX_SEARCHES = 40
+"""Devices that are looked at as copies; a study has a few, and each search reads much."""
 
 
 def match_copies(
@@ -48,17 +52,24 @@ def match_copies(
     )
     if progress:
         progress.advance(1)
+    searches = _MAX_SEARCHES
     for device in (d for i, d in enumerate(found) if i != chosen):
-        if not _add(device, matched, settings, anywhere=not _shares_time(device, reference)):
+        searches -= 1
+        anywhere = not _shares_time(device, reference)
+        added = searches >= 0 and _add(device, matched, settings, anywhere=anywhere)
+        if device.series and not added:
+            _take_back(device, reference, matched)
+        elif not added:
             other = device.recorder and reference.recorder and device.recorder != reference.recorder
             if other:
                 sorting.put_aside(device.files, "other_recorder", by_order=False)
-            else:
+            elif not _continue(device, reference, matched, settings):
                 matched.not_matched.append(device)
         if progress:
             progress.advance(1)
     for distant in far:
-        if not _add(distant.device, matched, settings, anywhere=True):
+        searches -= 1
+        if searches < 0 or not _add(distant.device, matched, settings, anywhere=True):
             sorting.kept += distant.device.files
             sorting.put_aside(
                 distant.device.files,
@@ -67,7 +78,28 @@ def match_copies(
             )
         if progress:
             progress.advance(1)
+    if len(matched.copies) == 1 and not matched.not_matched:
+        matched.copies[0] = replace(matched.copies[0], method="the only copy")
     return matched
+
+
+def _continue(device: Device, reference: Device, matched: Matched, settings: StudySettings) -> bool:
+    """Take files that share no time with any copy as more of the reference's; false if they do."""
+    counted = Device("", device.recorder, matched.counted)
+    if not one_device(counted, device, settings):
+        return False
+    _take_back(device, reference, matched)
+    return True
+
+
+def _take_back(device: Device, reference: Device, matched: Matched) -> None:
+    """Take a device's files as more of the reference's."""
+    reference.files = in_order([*reference.files, *device.files])
+    reference.folder = common_folder(reference.folder, device.folder)
+    matched.files["A"] = reference.files
+    matched.copies[0] = replace(
+        matched.copies[0], folder=reference.folder, files=tuple(names(reference.files))
+    )
 
 
 def _shares_time(device: Device, reference: Device) -> bool:
@@ -84,10 +116,16 @@ def _add(device: Device, matched: Matched, settings: StudySettings, *, anywhere:
             )
         except OSError:
             alignment = None  # a file that cannot be read shows nothing; its finding says why
+        if alignment is not None and device.series and not _moves(alignment):
+            return False  # exported twice into one folder: duplicates, not a second device
         if alignment is not None:
             _keep(device, matched, name, alignment)
             return True
     return False
+
+
+def _moves(alignment: Alignment) -> bool:
+    return bool(alignment.offset_ns or alignment.last_offset_ns or alignment.residual_ns)
 
 
 def _keep(device: Device, matched: Matched, name: str, alignment: Alignment) -> None:
