@@ -19,13 +19,9 @@ from helpers_stop import (
     unreadable,
 )
 
-from auditor.errors import SettingsError
 from auditor.model import Finding, Interval, StudyCopy
-from auditor.policy.stop import StopSettings
 from auditor.stop import VOCABULARY
 from auditor.stop_clues import Clue, weigh
-from auditor.stop_words import kind_of
-from auditor.toml_input import parse_toml, validate
 from auditor.units import HOUR, NS
 
 FAT_LIMIT = 4 * 1024**3 - 1
@@ -327,113 +323,22 @@ def test_a_gap_near_no_annotation_does_not_borrow_that_of_another() -> None:
     assert [g.likely_cause for g in case.gaps()] == ["stopped_by_person", "not_known"]
 
 
+def test_files_that_start_at_odd_times_follow_no_schedule() -> None:
+    # Two starts in five lie one period apart; a whole last file then tells nothing.
+    starts = (0, 4, 8, 13, 15.5, 22)
+    files = [piece(f"{c}.edf", (at, at + 2)) for c, at in zip("abcdef", starts, strict=True)]
+    assert Case(files).stop().likely_cause == "not_known"
+
+
+def test_two_files_alone_make_no_schedule() -> None:
+    files = [piece("a.edf", (0, 4)), piece("b.edf", (4, 8))]
+    assert Case(files).stop().likely_cause == "not_known"
+    odd = [piece("a.edf", (0, 4)), piece("b.edf", (4, 8)), piece("c.edf", (12, 16))]
+    assert Case(odd).stop().likely_cause == "not_known"
+
+
 def test_a_study_without_gaps_is_handed_back_as_it_is() -> None:
     assert Case([piece("a.edf", (0, 10))]).gaps() == ()
-
-
-# What annotations say. All texts are invented.
-
-
-@pytest.mark.parametrize(
-    ("text", "kind"),
-    [
-        ("Supply low", "power_low"),
-        ("Recording stopped: supply low", "power_low"),
-        ("LOW BATTERY", "power_low"),
-        ("Battery level 3 %", "power_low"),
-        ("Battery 4.5%", "power_low"),
-        ("power failure", "power_low"),
-        ("Pack 2 ran out", "power_low"),
-        ("Battery 80 %", None),
-        ("Battery 55 %", None),
-        ("Pack changed", "power_change"),
-        ("Replaced both batteries", "power_change"),
-        ("External supply connected", "power_change"),
-        ("memory full", "card_full"),
-        ("No space left", "card_full"),
-        ("Not enough free space", "card_full"),
-        ("Recording stopped by user", "stopped"),
-        ("Stop button", "stopped"),
-        ("patient took off electrodes", "stopped"),
-        ("Recording paused", "stopped"),
-        ("Electrode T8 fell off", "electrode"),
-        ("head box unplugged", "electrode"),
-        ("Clock adjusted to summer time", "clock"),
-        ("Recording ends", "orderly_end"),
-        ("System shutdown", "orderly_end"),
-        ("Recording starts", "restart"),
-        ("Write error", "fault"),
-        ("Lights off", None),
-        ("Sleep stage W", None),
-        ("eyes closed", None),
-        ("headache", None),
-        ("patient off to the bathroom", None),
-        ("fell asleep with full stomach", None),
-        ("", None),
-    ],
-)
-def test_an_annotation_is_told_by_the_policys_patterns(text: str, kind: str | None) -> None:
-    expected = "person" if kind == "stopped" else kind
-    assert kind_of(text, POLICY.stop) == expected
-
-
-def test_a_hostile_annotation_is_shown_harmless_and_short() -> None:
-    text = "Supply low\x1b[31m\u202e" + "x" * 100_000
-    stop = Case([piece("a.edf", (0, 30))], notes=[note(30, text)]).stop()
-    assert stop.likely_cause == "power_exhausted"
-    assert "\x1b" not in stop.evidence[0]
-    assert "\u202e" not in stop.evidence[0]
-    assert len(stop.evidence[0]) < 300
-
-
-def test_long_hostile_annotations_cost_no_time() -> None:
-    # Texts made to keep a careless pattern busy: 3,000 of them must be over at once.
-    texts = ["battery " * 40 + str(i) for i in range(1000)]
-    texts += ["no " * 90 + str(i) for i in range(1000)]
-    texts += ["changed " + " " * 200 + str(i) for i in range(1000)]
-    case = Case([piece("a.edf", (0, 30))], notes=[note(30, t) for t in texts])
-    assert case.stop().likely_cause == "not_known"
-
-
-# The policy's own section.
-
-
-def stop_settings(text: str) -> StopSettings:
-    dumped = POLICY.stop.model_dump()
-    toml = parse_toml(text.encode(), "lab.toml")
-    base = {
-        (f.alias or n): dumped[n] for n, f in StopSettings.model_fields.items()
-    }  # written back by alias
-    for key in ("annotation_s", "power_warning_s", "electrodes_s", "change_from_s", "change_to_s",
-                "piece_s", "clock_s"):  # fmt: skip
-        base[key] //= NS
-    base["card_slack_share"] = 0
-    return validate(StopSettings, {**base, **toml.data["stop"]}, toml, ("stop",))
-
-
-@pytest.mark.parametrize(
-    ("pattern", "problem"),
-    [
-        ("(", "is no regular expression"),
-        ("(a+)+b", "repeats a group"),
-        ("(a|aa)*c", "repeats a group"),
-        ("(ab){2,}", "repeats a group"),
-        ("x*", "matches the empty text"),
-        ("y" * 301, "at most 300 characters"),
-    ],
-)
-def test_a_pattern_that_cannot_be_used_is_refused_by_key(pattern: str, problem: str) -> None:
-    patterns = POLICY.stop.patterns.model_dump() | {"fault": (pattern,)}
-    lines = "\n".join(f"{k} = {list(v)!r}" for k, v in patterns.items() if k == "fault")
-    rest = "\n".join(f"{k} = ['never']" for k in patterns if k != "fault")
-    with pytest.raises(SettingsError, match=problem) as error:
-        stop_settings(f"[stop]\n[stop.patterns]\n{rest}\n{lines}\n")
-    assert "stop.patterns.fault" in error.value.where
-
-
-def test_the_default_patterns_are_each_a_list_that_matches_something() -> None:
-    for kind, patterns in POLICY.stop.patterns.model_dump().items():
-        assert patterns, kind
 
 
 # Weighing.
