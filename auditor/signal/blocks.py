@@ -40,6 +40,10 @@ class Workspace:
             self.buffer = whole[PAGE:]
         return self.buffer[:size]
 
+    def raw(self, records: int, record_bytes: int) -> NDArray[np.uint8]:
+        """The buffer's bytes as (records, record_bytes), without a copy."""
+        return self.page[PAGE : PAGE + records * record_bytes].reshape(records, record_bytes)
+
     def samples(self, count: int, sample_bytes: int) -> Samples:
         """The first ``count`` samples of the buffer, shape (count,); valid until the next call.
 

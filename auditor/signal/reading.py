@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from auditor.edf.source import ByteSource
 from auditor.model import Recording
@@ -15,9 +16,10 @@ from auditor.signal.grid import Grid, grid_of
 from auditor.signal.nested import Place, judge_nested, nested_places
 from auditor.signal.scales import Plan, plan_channels
 from auditor.signal.states import UNREAD, Flags, Group, Samples, groups_of
+from auditor.signal.timekeeping import stamp_place
 from auditor.units import NS
 
-BLOCK_BYTES = 4 << 20
+BLOCK_BYTES = 2 << 20
 """Bytes read at a time, in whole records."""
 LARGEST_BLOCK = 32 << 20
 """Files whose records, or whose seconds, are larger are read channel by channel."""
@@ -31,7 +33,8 @@ class FileScan:
     ``flags`` has shape (seconds, judged channels), bits of ``auditor.signal.states``; seconds not
     reached stay ``UNREAD``. ``unread`` are byte ranges that could not be read, ``changed`` says
     that the file is no longer what it was when its records were counted, ``failure`` why it could
-    not be opened again.
+    not be opened again. ``stamps`` (records, bytes) are the bytes with which records
+    state their starts and ``seen`` (records,) says which were read.
     """
 
     recording: Recording
@@ -40,6 +43,9 @@ class FileScan:
     groups: tuple[Group, ...]
     places: tuple[Place, ...] | None
     flags: Flags
+    stamp_place: slice | None
+    stamps: NDArray[np.uint8]
+    seen: NDArray[np.bool_]
     unread: list[tuple[int, int]] = field(default_factory=list)
     changed: bool = False
     failure: str = ""
@@ -69,10 +75,21 @@ def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
     grid = grid_of(recording)
     groups = groups_of(plans, recording.sample_bytes)
     places = None
-    if plans and recording.record_bytes <= LARGEST_BLOCK:
+    if plans and not _huge(recording):
         places = nested_places(recording, groups)
-    flags = np.full((len(grid), len(plans)), UNREAD, np.uint8)
-    return FileScan(recording, grid, plans, groups, places, flags)
+    stamped = None if _huge(recording) else stamp_place(recording)
+    width = 0 if stamped is None else stamped.stop - stamped.start
+    return FileScan(
+        recording=recording,
+        grid=grid,
+        plans=plans,
+        groups=groups,
+        places=places,
+        flags=np.full((len(grid), len(plans)), UNREAD, np.uint8),
+        stamp_place=stamped,
+        stamps=np.zeros((recording.records, width), np.uint8),
+        seen=np.zeros(recording.records, np.bool_),
+    )
 
 
 def blocks_of(scan: FileScan) -> Iterator[Block]:
@@ -80,7 +97,7 @@ def blocks_of(scan: FileScan) -> Iterator[Block]:
     grid, recording = scan.grid, scan.recording
     if not len(grid):
         return
-    if _by_channel(scan):
+    if _huge(recording):
         rate = max(p.rate for p in scan.plans) * recording.sample_bytes
         step = max(1, int(_CHANNEL_BYTES / rate))
         cuts = list(range(0, len(grid), step))
@@ -96,15 +113,16 @@ def blocks_of(scan: FileScan) -> Iterator[Block]:
         yield Block(scan, first, end, size)
 
 
-def _by_channel(scan: FileScan) -> bool:
-    recording = scan.recording
+def _huge(recording: Recording) -> bool:
+    if recording.record_ns <= 0:
+        return False
     second = recording.record_bytes * NS / recording.record_ns
     return max(second, recording.record_bytes) > LARGEST_BLOCK
 
 
 def judge(block: Block, source: ByteSource, settings: SignalSettings, space: Workspace) -> None:
     """Read one block and write its states into the file's flags."""
-    if _by_channel(block.scan):
+    if _huge(block.scan.recording):
         _judge_by_channel(block, source, settings, space)
     else:
         _judge_whole_records(block, source, settings, space)
@@ -117,6 +135,7 @@ def _judge_whole_records(
     recording = scan.recording
     first, end = int(grid.first_record[block.first]), int(grid.end_record[block.end - 1])
     bad = _read_records(scan, source, first, end, space)
+    _take_stamps(scan, first, end, space)
     flat = space.samples(
         (end - first) * recording.record_bytes // recording.sample_bytes, recording.sample_bytes
     )
@@ -140,8 +159,16 @@ def _judge_whole_records(
                 out[:, group.columns],
             )
     for low, high in bad:
+        scan.seen[low:high] = False
         held = slice(block.first, block.end)
         out[(grid.first_record[held] < high) & (grid.end_record[held] > low)] = UNREAD
+
+
+def _take_stamps(scan: FileScan, first: int, end: int, space: Workspace) -> None:
+    place, size = scan.stamp_place, scan.recording.record_bytes
+    if place is not None:
+        scan.stamps[first:end] = space.raw(end - first, size)[:, place]
+        scan.seen[first:end] = True
 
 
 def _gathered(records: Samples, group: Group) -> Samples:

@@ -18,7 +18,7 @@ MAX_RATE = 200_000
 """Samples per second beyond which a channel is not judged: none of the kind reaches it."""
 MIN_RATE = 2
 """Samples per second below which a second says nothing about a change."""
-NYQUIST_SHARE = 0.45
+NYQUIST_SHARE = 0.48
 """Mains hum is judged only below this share of the sampling rate: above, filters and aliasing leave
 too little of it to judge."""
 _NEVER = 1 << 30
@@ -34,7 +34,8 @@ class Plan:
     ``quiet_steps``: at most this much in a second is no change. ``large_steps``: more than this is
     implausible. ``low`` and ``high`` are the digital limits (out of reach where the header's are
     none). ``mains_hz`` are the frequencies that the rate can show, empty for channels without EEG.
-    ``scaled`` is false where the header gives no usable scale.
+    ``scaled`` is false where the header gives no usable scale,
+    ``limited`` where it gives no usable digital limits.
     """
 
     channel: Channel
@@ -46,6 +47,7 @@ class Plan:
     high: int
     mains_hz: tuple[int, ...]
     scaled: bool
+    limited: bool
 
 
 def microvolts(dimension: str) -> float | None:
@@ -107,6 +109,7 @@ def _plan(channel: Channel, key: str, rate: float, settings: SignalSettings) -> 
         high=min(channel.digital_max, _NEVER) if limits else _NEVER,
         mains_hz=mains if channel.is_eeg else (),
         scaled=step is not None,
+        limited=limits,
     )
 
 
