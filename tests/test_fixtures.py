@@ -153,4 +153,6 @@ def test_pyedflib_reads_the_well_formed_continuous_ones_alike(truth: dict[str, A
     with pyedflib.EdfReader(str(FOLDER / truth["name"])) as file:
         assert file.datarecords_in_file == truth["records"]
         assert file.getStartdatetime().replace(microsecond=0).isoformat() == truth["start"]
-        assert sorted(file.readAnnotations()[2]) == sorted(a[2] for a in truth["annotations"])
+        # It goes by the header's mark: where that is missing, annotations are not looked for.
+        expected = sorted(a[2] for a in truth["annotations"]) if "+" in truth["format"] else []
+        assert sorted(file.readAnnotations()[2]) == expected

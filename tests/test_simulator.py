@@ -7,7 +7,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import helpers_truth as cases
+import helpers_cases as cases
+import helpers_clocks as clocks
 import numpy as np
 import pytest
 from helpers_studies import (
@@ -22,6 +23,7 @@ from helpers_studies import (
     set_field,
     write_piece,
 )
+from helpers_truth import LEAN, faults
 
 from auditor.demo.writer import (
     Event,
@@ -196,21 +198,11 @@ def test_noise_never_repeats_and_never_is_flat_or_railed() -> None:
     assert abs(correlation[~np.eye(8, dtype=bool)]).max() < 0.1
 
 
-@pytest.mark.parametrize("case", cases.CASES, ids=lambda c: c.__name__)
-def test_each_case_writes_every_file_that_its_truth_names(tmp_path: Path, case: cases.Case) -> None:
-    truth = case(tmp_path)
-    names = [*truth.counted, *truth.set_aside, *truth.unreadable]
-    assert len(names) == len(set(names))
-    assert all((tmp_path / n).is_file() for n in names)
-    assert truth.recorded_ns == sum(b - a for a, b in truth.recorded)
-    assert all(b > a for a, b in truth.gaps)
-
-
 def test_two_copies_hold_the_same_samples_at_times_that_their_clocks_explain(
     tmp_path: Path,
 ) -> None:
     truth = cases.two_copies(tmp_path, hours=2)
-    amplifier = cases.LEAN
+    amplifier = LEAN
     # The computer's first file starts 3/8 s after the card's, at sample 3, stamped 37.25 s ahead.
     raw = (tmp_path / "computer/1.edf").read_bytes()
     head = 256 * 4
@@ -239,7 +231,7 @@ def test_the_half_rate_copy_holds_the_same_signal_and_never_the_same_samples(
     assert np.corrcoef((a[0::2] + a[1::2]) / 2, b)[0, 1] > 0.99
 
 
-@pytest.mark.parametrize(("zone", "at"), cases.TRANSITIONS, ids=str)
+@pytest.mark.parametrize(("zone", "at"), clocks.TRANSITIONS, ids=str)
 def test_the_changes_of_clocks_are_those_of_the_iana_database(zone: str, at: datetime) -> None:
     info, moment = ZoneInfo(zone), at.replace(tzinfo=UTC)
     before = (moment - timedelta(microseconds=1)).astimezone(info).utcoffset()
@@ -248,14 +240,14 @@ def test_the_changes_of_clocks_are_those_of_the_iana_database(zone: str, at: dat
 
 
 def test_stamps_across_a_change_are_the_walls_time(tmp_path: Path) -> None:
-    truth = cases.across_a_change(tmp_path, "America/Denver", datetime(2027, 3, 14, 9))
+    truth = clocks.across_a_change(tmp_path, "America/Denver", datetime(2027, 3, 14, 9))
     stamps = [(tmp_path / n).read_bytes()[176:184] for n in truth.counted]
     # 00:00 standard time; two hours and ten minutes later the wall shows 03:10.
     assert stamps == [b"00.00.00", b"03.10.00"]
 
 
 def test_faults_hold_for_exactly_their_seconds() -> None:
-    change = cases.faults(256, ("flat", [0], 3, 5), ("railed", [1], 2.5, 4), ("hum", [2], 1, 9))
+    change = faults(256, ("flat", [0], 3, 5), ("railed", [1], 2.5, 4), ("hum", [2], 1, 9))
     loud = Amplifier(rate=256, labels=EEG_8, change=change)
     data, sound = loud.samples(512, 2048), Amplifier(rate=256, labels=EEG_8).samples(512, 2048)
     touched = data != sound
