@@ -171,16 +171,18 @@ def _numbered_between(names: Iterable[str], before: Piece, after: Piece | None) 
 
 
 def _schedule(pieces: Sequence[Piece], tolerance: int) -> Schedule | None:
-    """Starts that lie a whole number of periods apart, most of them one."""
+    """Three of four starts lie a whole number of periods apart: of those, most lie one apart.
+
+    The period is the middle one of all steps, so no step below it is a multiple of it.
+    """
     if len(pieces) < _FEWEST_PIECES:
         return None
     steps = sorted(b.start - a.start for a, b in pairwise(pieces))
     period = steps[len(steps) // 2]
     if period <= 10 * tolerance:
         return None
-    single = sum(abs(s - period) <= tolerance for s in steps)
     regular = sum(s >= period - tolerance and _off(s, period) <= tolerance for s in steps)
-    if single < _FEWEST_PIECES - 1 or 4 * regular < 3 * len(steps):
+    if 4 * regular < 3 * len(steps):
         return None
     lengths = sorted(p.end - p.start for p in pieces)
     return Schedule(period, lengths[len(lengths) // 2], len(pieces))
