@@ -12,12 +12,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from auditor.audit import Options, audit_study
 from auditor.demo import DemoStudy, make_demo
 from auditor.demo.eeg import POOL_S, Amplifier, Fault
 from auditor.demo.recorder import pieces
 from auditor.demo.studies import plans
 from auditor.errors import OutputError
+from auditor.model import Audit
 from auditor.order import read_order
+from auditor.policy import load_policy
 from auditor.progress import Silent
 from auditor.units import HOUR, NS
 
@@ -42,6 +45,17 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[DemoStudy, 
     shutil.rmtree(out)
 
 
+def audited(study: DemoStudy) -> Audit:
+    policy = load_policy()
+    order = read_order(
+        study.order,
+        default_pack_ns=policy.power.pack_ns,
+        default_factor_ppm=policy.power.mode_factor_ppm,
+    )
+    options = Options(second_readers=False, checksums=False)
+    return audit_study([study.folder], order=order, policy=policy, options=options)
+
+
 def recordings(study: DemoStudy) -> list[Path]:
     return sorted(p for p in study.folder.rglob("*") if p.suffix in (".edf", ".bdf"))
 
@@ -59,7 +73,7 @@ def test_every_file_says_that_it_is_invented_and_names_nobody(
             with path.open("rb") as file:
                 head = file.read(512).decode("latin-1")
             assert re.fullmatch(r"P-20\d\d X X X *", head[8:88])
-            assert re.fullmatch(r"Startdate \d\d-MAR-2027 X X N-\d+_invented *", head[88:168])
+            assert re.fullmatch(r"Startdate \d\d-MAR-2027 X T-12 N-\d+_invented *", head[88:168])
         assert "invented" in study.order.read_text("utf-8").lower()
     assert "invented" in (demo[0].folder.parents[1] / "INVENTED.txt").read_text("utf-8")
 
@@ -149,15 +163,12 @@ def test_the_two_copies_hold_the_same_samples_41_48_s_apart(demo: tuple[DemoStud
     assert first.startswith(b"+0.48\x14\x14")
 
 
-def test_the_demo_reports_all_its_bytes_as_progress(tmp_path: Path) -> None:
-    plan = plans()[-1]
-    device, files = plan.devices[0]
+def test_all_bytes_are_told_as_progress(tmp_path: Path) -> None:
+    device, files = plans()[-1].devices[0]
     progress = Counted()
     for file in files:
         path = device.write(tmp_path, file, progress)
-        head, _, _, _ = header(path)
         assert path.stat().st_size == device.size(file)
-        progress.done += head
     assert progress.done == sum(device.size(file) for file in files)
 
 
@@ -169,6 +180,35 @@ def test_the_same_bytes_are_written_each_time(tmp_path: Path, demo: tuple[DemoSt
                 first = next(s.folder for s in demo if s.study_id == plan.study_id) / file.name
                 digests = {hashlib.sha256(p.read_bytes()).hexdigest() for p in (again, first)}
                 assert len(digests) == 1
+
+
+OUTCOMES = {
+    "S-2041": ("review", "early", "power_exhausted"),
+    "S-2042": ("complete", "late", "stopped_by_person"),
+    "S-2043": ("complete", "as_ordered", "ordered_time_over"),
+    "S-2044": ("review", "as_ordered", "ordered_time_over"),
+    "S-2045": ("complete", "late", "stopped_by_person"),
+    "S-2046": ("review", "early", "recorder_interrupted"),
+    "S-2047": ("repeat", "early", "stopped_by_person"),
+}
+"""What each story says: outcome, how it ended, why."""
+
+
+@pytest.mark.parametrize("study_id", OUTCOMES)
+def test_the_audit_finds_each_story_to_the_nanosecond(
+    demo: tuple[DemoStudy, ...], study_id: str
+) -> None:
+    study = next(s for s in demo if s.study_id == study_id)
+    audit = audited(study)
+    assert audit.coverage.recorded_ns == study.recorded_ns
+    stop = audit.stop
+    assert (audit.decision.outcome, stop.kind, stop.likely_cause) == OUTCOMES[study_id]
+    codes = {f.code for f in audit.findings}
+    assert ("other_patient" in codes) == (study_id == "S-2045")
+    assert ("copies_matched" in codes) == (study_id == "S-2043")
+    assert ("electrode_lost" in codes) == (study_id == "S-2044")
+    assert ("never_closed" in codes) == (study_id == "S-2046")
+    assert ("mains_hum" in codes) == (study_id == "S-2045")
 
 
 def test_a_place_that_cannot_be_written_is_an_error_that_says_what_to_do(tmp_path: Path) -> None:

@@ -102,12 +102,13 @@ class Recorder:
         ahead = shown % NS - first_s * NS  # from amplifier time to time after the header's start
         invented = f"{self.unit}_invented"
         header = Header(
-            self.format, start, self.signals(), str(self.record_s),
-            patient_field(self.patient), recording_field(start, equipment=invented),
+            self.format, start, self.signals(), str(self.record_s), patient_field(self.patient),
+            recording_field(start, technician="T-12", equipment=invented),
         )  # fmt: skip
         notes = [Event(round(at * NS) + ahead, text) for at, text in sorted(plan.notes)]
         path = folder / plan.name
         with Writer(path, header) as writer:
+            progress.advance(header.header_bytes)
             for begin, end in plan.runs:
                 for low in range(begin, end, _STEP_S):
                     high = min(end, low + _STEP_S)

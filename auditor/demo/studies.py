@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from auditor.civil import Axis, civil_datetime, civil_ns, iso
 from auditor.demo.eeg import Amplifier, Fault
@@ -66,10 +66,11 @@ def _power_ran_out() -> Plan:
         "S-2041",
         "72 h ordered on two packs that were not full: power ran out on the third night.",
         hookup, 72, ((card, files),), ((0, end),),
-        _order("S-2041", "P-2041", 72, hookup, power=(
+        _order("S-2041", "P-2041", 72, hookup, video=False, monitoring="intermittent", power=(
             "packs = 2", "hours_per_pack = 36", 'mode = "card"',
             "charges = [0.80, 0.75]       # as the recorder showed them at hook-up",
-        )),
+        ), logs=('monitoring = "checks.csv"',)),
+        {"checks.csv": _checks(hookup, 15, 112, end, missed=(18,))},
     )  # fmt: skip
 
 
@@ -87,11 +88,6 @@ def _complete() -> Plan:
             (24 * H + 148, "Recording stopped by T-12"),
         )),
     )  # fmt: skip
-    checks = ["time,by,note"]
-    for number in range(14):
-        at = hookup + timedelta(minutes=20 + 108 * number)
-        note = "pack changed" if number == 6 else "signals looked at"
-        checks.append(f"{at.isoformat()},{'T-12' if number < 7 else 'T-15'},{note}")
     video = ["start,end"]
     for low, high in ((0, 11.5 * H), (12 * H + 240, 23.5 * H)):
         video.append(f"{_at(hookup, low)},{_at(hookup, high)}")
@@ -103,7 +99,7 @@ def _complete() -> Plan:
         _order("S-2042", "P-2042", 24, hookup, video=True, monitoring="intermittent",
                power=("packs = 2", "hours_per_pack = 36", 'mode = "card"'),
                logs=('monitoring = "checks.csv"', 'video = "video.csv"')),
-        {"checks.csv": "\n".join(checks) + "\n", "video.csv": "\n".join(video) + "\n"},
+        {"checks.csv": _checks(hookup, 20, 108, 24 * H), "video.csv": "\n".join(video) + "\n"},
     )  # fmt: skip
 
 
@@ -186,11 +182,9 @@ def _left_over_files() -> Plan:
         "S-2045",
         "2 h ordered: complete; another patient's file was left on the card, and T5 hums.",
         hookup, 2, ((card, files), (other, left)), ((0, end),),
-        _order("S-2045", "P-2045", 2, hookup, video=False, monitoring="continuous",
+        _order("S-2045", "P-2045", 2, hookup, video=False, monitoring="intermittent",
                logs=('monitoring = "checks.csv"',)),
-        {"checks.csv": "time,by,note\n" + "".join(
-            f"{_at(hookup, 60 + 900 * n)},T-12,watched\n" for n in range(9)
-        )},
+        {"checks.csv": _checks(hookup, 5, 40, end)},
     )  # fmt: skip
 
 
@@ -240,6 +234,18 @@ def _recorder(
 
 def _at(hookup: datetime, seconds: float) -> str:
     return iso(civil_ns(hookup) + round(seconds * NS))
+
+
+def _checks(
+    hookup: datetime, first_min: int, every_min: int, end: int, missed: tuple[int, ...] = ()
+) -> str:
+    """A log of checks: three technologists in shifts of eight hours; ``missed`` leaves some out."""
+    lines = ["time,by,note"]
+    for number, minutes in enumerate(range(first_min, end // 60, every_min)):
+        if number not in missed:
+            who = ("T-12", "T-15", "T-16")[minutes // 480 % 3]
+            lines.append(f"{_at(hookup, minutes * 60)},{who},signals looked at")
+    return "\n".join(lines) + "\n"
 
 
 def _order(
