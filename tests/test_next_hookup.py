@@ -60,9 +60,9 @@ def test_a_file_never_closed_asks_to_end_the_recording_properly() -> None:
 
 
 def test_a_plan_that_does_not_last_names_what_would() -> None:
-    found = only(Case([piece("a.edf", (0, 72))], 72, power=packs()))
+    found = only(Case([piece("a.edf", (0, 73))], 73, power=packs()))
     assert found.text.startswith("Plan more power. The same packs and an external supply")
-    assert "72 h was ordered" in found.evidence
+    assert "73 h was ordered" in found.evidence
 
 
 def test_packs_that_should_have_lasted_are_to_be_tested() -> None:

@@ -164,16 +164,23 @@ def test_steps_follow_one_another_and_end_where_the_plan_ends(
     assert all(text.endswith(".") for text in (*found.advice, *found.would_last, *found.cautions))
 
 
+@pytest.mark.parametrize(("hours", "enough"), [(48, True), (72, True), (73, False)])
+def test_two_full_packs_last_72_hours_recording_to_the_card(hours: int, enough: bool) -> None:
+    assert plan(setup(2), hours).enough is enough
+
+
 @pytest.mark.parametrize(("hours", "enough"), [(48, True), (68, True), (69, False), (72, False)])
 def test_enough_asks_for_the_ordered_time_and_the_reserve(hours: int, enough: bool) -> None:
     # 72 h last 68 h with a reserve of 5 % (71:24) and not 69 h (72:27).
-    assert plan(setup(2), hours).enough is enough
+    with_reserve = SETTINGS.model_copy(update={"reserve_ppm": PPM // 20})
+    assert plan_power(setup(2), hours * HOUR, with_reserve).enough is enough
 
 
 def test_what_would_last_is_named_for_two_packs_and_72_hours_to_both() -> None:
     found = plan(setup(2, mode="card+computer"), 72)
     assert not found.enough
     assert found.would_last == (
+        "Recording to the card only: about 72 h.",
         "The same packs and an external supply: about 154 h 59 min.",
         "3 full packs, changed before 66 h 29 min after hook-up: about 101 h 29 min.",
     )
@@ -186,7 +193,7 @@ def test_packs_that_were_not_full_are_to_be_charged_first() -> None:
 
 
 def test_recording_to_the_card_only_is_offered_where_that_is_enough() -> None:
-    found = plan(setup(2, mode="card+computer"), 67)
+    found = plan(setup(2, mode="card+computer"), 71)
     assert "Recording to the card only: about 72 h." in found.would_last
 
 
