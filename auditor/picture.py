@@ -325,6 +325,6 @@ def _own_hours(axis: Axis, scale: _Scale) -> tuple[Tick, ...]:
     marks = []
     for hour in range(count + 1):
         civil = axis.civil(scale.start + hour * HOUR) // HOUR % 24
-        if civil % 3 == 0:
+        if civil % 3 == 0 and (not marks or scale.x(scale.start + hour * HOUR) - marks[-1].x > 900):
             marks.append(Tick(scale.x(scale.start + hour * HOUR), f"{civil:02d}:00"))
     return tuple(marks)

@@ -49,7 +49,7 @@
       button.focus();
     });
     tools.append(said, button);
-    table.parentElement.after(tools);
+    table.closest(".table").append(tools);
   }
 
   // Show only some findings.

@@ -49,6 +49,8 @@ def missing(ns: int | None) -> Markup | str:
 
 def _data(ns: int, text: str) -> Markup:
     exact = exact_seconds(ns)
+    if ns == 0:
+        return Markup('<data class="zero" value="0" title="exactly 0 s">{}</data>').format(text)
     return Markup('<data value="{}" title="exactly {} s">{}</data>').format(exact, exact, text)
 
 
@@ -167,7 +169,8 @@ class Clock:
 
     @staticmethod
     def _day(at: datetime) -> str:
-        return f"{_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]}"
+        parts = (_DAYS[at.weekday()], str(at.day), _MONTHS[at.month - 1])
+        return "\N{NO-BREAK SPACE}".join(parts)  # a date breaks only before the time of day
 
 
 def escaped(text: object) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
@@ -96,6 +96,7 @@ def view(audit: Audit) -> dict[str, Any]:
         "segments": listing(audit.coverage.segments, "segments.csv"),
         "files": listing(audit.study.files, "files.csv"),
         "unreadable": listing(audit.study.unreadable, "files.csv"),
+        "inputs": listing(_inputs(audit), "files.csv"),
         "other_files": listing(audit.study.other_files, "the study's folder", 50),
         "hours": listing(audit.hours, "hours.csv"),
         "annotations": listing(audit.annotations, "audit.json"),
@@ -112,7 +113,6 @@ def view(audit: Audit) -> dict[str, Any]:
         "level_words": LEVEL_WORDS,
         "role_words": ROLE_WORDS,
         "mode_words": MODE_WORDS,
-        "numbering": _numbering(),
     }
 
 
@@ -136,13 +136,9 @@ def _parts(audit: Audit) -> tuple[Part, ...]:
     return tuple(parts)
 
 
-def _numbering() -> Callable[[], int]:
-    """Numbers that are different each time, for the ids of one page."""
-    last = 0
-
-    def following() -> int:
-        nonlocal last
-        last += 1
-        return last
-
-    return following
+def _inputs(audit: Audit) -> list[tuple[str, int | None, str | None]]:
+    """(name, bytes, checksum) of every file named in the audit."""
+    readable = [
+        (f.recording.name, f.recording.size_bytes, f.recording.sha256) for f in audit.study.files
+    ]
+    return [*readable, *((f.name, f.size_bytes, f.sha256) for f in audit.study.unreadable)]
