@@ -1,0 +1,124 @@
+"""Small builders for tests of billing, monitoring and video. All data are invented."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from auditor.billing import billing_periods, measure_billing
+from auditor.civil import Axis, civil_ns
+from auditor.coverage import measure_coverage
+from auditor.model import (
+    Billing,
+    Coverage,
+    Finding,
+    Interval,
+    Monitoring,
+    MonitoringCheck,
+    MonitoringLevel,
+    Order,
+    Track,
+    Unit,
+)
+from auditor.monitoring import measure_monitoring
+from auditor.policy import Policy, load_policy
+from auditor.units import HOUR, MINUTE, NS
+
+POLICY = load_policy()
+AXIS = Axis()
+
+
+def hms(text: str) -> int:
+    """'26:00:01' in nanoseconds."""
+    hours, minutes, seconds = (int(part) for part in text.split(":"))
+    return hours * HOUR + minutes * MINUTE + seconds * NS
+
+
+def coverage_of(*pairs: tuple[int, int], floor: int = NS) -> Coverage:
+    """Coverage of recorded intervals given in nanoseconds on the axis."""
+    starts = np.array([a for a, _ in pairs], np.int64)
+    ends = np.array([b for _, b in pairs], np.int64)
+    return measure_coverage([Track("A", starts, ends, int((ends - starts).sum()))], floor)
+
+
+def hours(*pairs: tuple[float, float], start: int = 0) -> Coverage:
+    """Coverage of recorded intervals given in hours (multiples of 1/16 h stay exact)."""
+    return coverage_of(*((start + int(a * HOUR), start + int(b * HOUR)) for a, b in pairs))
+
+
+def order(
+    ordered: int = 72 * HOUR,
+    *,
+    monitoring: MonitoringLevel | None = "unmonitored",
+    video: bool | None = False,
+) -> Order:
+    return Order(ordered_ns=ordered, source="order file", monitoring=monitoring, video=video)
+
+
+def bill(
+    coverage: Coverage, *, policy: Policy = POLICY, axis: Axis = AXIS, given: Order | None = None,
+    **known: object,
+) -> Billing:  # fmt: skip
+    """Billing without its findings, unmonitored and without video where no order is given."""
+    return bill_and_findings(coverage, policy=policy, axis=axis, given=given, **known)[0]
+
+
+def bill_and_findings(
+    coverage: Coverage, *, policy: Policy = POLICY, axis: Axis = AXIS, given: Order | None = None,
+    **known: object,
+) -> tuple[Billing, dict[str, Finding]]:  # fmt: skip
+    wanted = order(coverage.recorded_ns) if given is None else given
+    billing, findings = measure_billing(coverage, axis, wanted, policy.billing, **known)  # type: ignore[arg-type]
+    return billing, {f.code: f for f in findings}
+
+
+def units(found: tuple[Unit, ...]) -> dict[str, int]:
+    """Code to count."""
+    return {unit.code: unit.count for unit in found}
+
+
+def by_reading(billing: Billing, words: str) -> dict[str, int] | None:
+    """Units of the alternative whose reading holds ``words``, ``None`` where it is not shown."""
+    found = [a for a in billing.alternatives if words in a.reading]
+    assert len(found) <= 1, found
+    return units(found[0].technical_totals) if found else None
+
+
+def checks_at(*at: float, start: int = 0) -> list[MonitoringCheck]:
+    """Checks at hours after ``start``."""
+    return [MonitoringCheck(start + int(h * HOUR), "tech 4", "", "checks.csv") for h in at]
+
+
+def monitored(
+    coverage: Coverage,
+    checks: list[MonitoringCheck],
+    level: MonitoringLevel | None = "intermittent",
+    *,
+    policy: Policy = POLICY,
+    axis: Axis = AXIS,
+) -> tuple[Monitoring, dict[str, Finding]]:
+    periods = billing_periods(coverage, axis, policy.billing)
+    monitoring, findings = measure_monitoring(
+        checks, (), coverage, periods, order(monitoring=level), policy.monitoring
+    )
+    return monitoring, {f.code: f for f in findings}
+
+
+def policy_from(folder: Path, text: str) -> Policy:
+    """The default policy with the keys of ``text`` in their place."""
+    path = folder / "policy.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_policy(path)
+
+
+def civil(*parts: int) -> int:
+    """Civil nanoseconds of a date and time."""
+    from datetime import datetime
+
+    return civil_ns(datetime(*parts))  # type: ignore[arg-type]
+
+
+def stretch(a: float, b: float) -> Interval:
+    """An interval given in hours."""
+    return Interval(int(a * HOUR), int(b * HOUR))

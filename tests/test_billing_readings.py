@@ -1,0 +1,351 @@
+"""Other readings of the rules: shown wherever they change a code, and only there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from helpers_billing import (
+    POLICY,
+    bill,
+    bill_and_findings,
+    by_reading,
+    checks_at,
+    civil,
+    coverage_of,
+    hms,
+    hours,
+    monitored,
+    order,
+    policy_from,
+    stretch,
+    units,
+)
+from hypothesis import given
+from hypothesis import strategies as st
+
+from auditor.billing import billing_periods, measure_billing
+from auditor.billing.readings import differing_windows
+from auditor.civil import Axis
+from auditor.policy import Policy
+from auditor.units import HOUR, MINUTE, NS
+from auditor.video import measure_video
+
+SHORT, LONG = "95705", "95708"
+MIDNIGHT = 0
+
+# Filling 26 h first (no source; the lower count): hand-made from n = floor(T / 26) and the same
+# rule for what is left over.
+LONGEST_FIRST = [
+    ("26:00:00", None, "one unit either way"),
+    ("26:00:01", {LONG: 1}, "one 26 h unit, one second left over"),
+    ("28:00:00", {LONG: 1}, "two hours left over join"),
+    ("28:00:01", None, "more than two hours left over: one of each in both readings"),
+    ("36:00:00", None, "one of each in both readings"),
+    ("36:00:01", {LONG: 1, SHORT: 1}, "10:00:01 left over is a 2-12 unit"),
+    ("38:00:00", {LONG: 1, SHORT: 1}, "12 h left over is still a 2-12 unit"),
+    ("38:00:01", None, "two 12-26 units in both readings"),
+    ("50:00:01", {LONG: 2}, "26 h, and 24:00:01"),
+    ("52:00:00", {LONG: 2}, "26 h twice"),
+    ("60:00:01", {LONG: 2, SHORT: 1}, "26 h twice and 8:00:01"),
+    ("72:00:00", None, "26 h twice and 20 h: three in both"),
+    ("84:00:01", {LONG: 3, SHORT: 1}, "26 h three times and 6:00:01"),
+]
+
+
+@pytest.mark.parametrize(("recorded", "expected", "why"), LONGEST_FIRST)
+def test_filling_26_hours_first(recorded: str, expected: dict[str, int] | None, why: str) -> None:
+    billing = bill(coverage_of((0, hms(recorded))))
+    assert by_reading(billing, "filled up to 26 h") == expected, why
+
+
+def test_the_reading_names_the_totals_for_which_to_ask_the_coder() -> None:
+    billing = bill(coverage_of((0, hms("27:00:00"))))
+    texts = [a.reading for a in billing.alternatives if "filled up to 26 h" in a.reading]
+    assert texts[0].endswith(
+        "Ask the coder: the readings differ for every total of more than 26:00:00 and up to 28:00:00"
+    )
+
+
+def test_the_totals_to_ask_about_follow_from_the_policy() -> None:
+    windows = differing_windows(POLICY.billing, 60 * HOUR)
+    assert windows == ((26 * HOUR, 28 * HOUR), (36 * HOUR, 38 * HOUR), (50 * HOUR, 54 * HOUR))
+
+
+@given(st.integers(1, 110 * HOUR))
+def test_a_total_lies_in_a_window_to_ask_about_exactly_where_the_readings_differ(
+    recorded: int,
+) -> None:
+    windows = differing_windows(POLICY.billing, 120 * HOUR)
+    shown = by_reading(bill(coverage_of((0, recorded))), "filled up to 26 h") is not None
+    assert shown == any(low < recorded <= high for low, high in windows)
+
+
+def test_each_period_by_itself_is_shown_where_gaps_move_a_code() -> None:
+    # Day one 24 h, day two 10 h, day three 16 h: total 50 h is two 12-26 units; by period they are
+    # two 12-26 and one 2-12.
+    billing = bill(hours((0, 34), (56, 72)))
+    assert billing.periods[1].recorded_ns == 10 * HOUR
+    assert units(billing.technical_totals) == {LONG: 2}
+    assert by_reading(billing, "banded by itself") == {LONG: 2, SHORT: 1}
+    assert [units(p.technical.units) for p in billing.periods] == [{LONG: 1}, {SHORT: 1}, {LONG: 1}]
+
+
+def test_each_period_by_itself_is_not_shown_without_gaps() -> None:
+    assert by_reading(bill(hours((0, 72))), "banded by itself") is None
+
+
+def test_a_day_of_exactly_two_hours_in_the_middle_is_a_unit_of_its_own() -> None:
+    # Only what is left over at the end joins the day before.
+    billing = bill(hours((0, 26), (48, 72)))
+    assert [p.recorded_ns for p in billing.periods] == [24 * HOUR, 2 * HOUR, 24 * HOUR]
+    assert by_reading(billing, "banded by itself") == {LONG: 2, SHORT: 1}
+
+
+def test_periods_from_a_fixed_hour() -> None:
+    # From 15:30: 8:30 to midnight, 24 h, and 15:30 on the last day.
+    start = 15 * HOUR + 30 * MINUTE
+    billing = bill(coverage_of((start, start + 48 * HOUR)))
+    assert units(billing.technical_totals) == {LONG: 2}
+    assert by_reading(billing, "start at 00:00 each day") == {LONG: 2, SHORT: 1}
+
+
+def test_a_recording_from_the_fixed_hour_has_no_other_reading_by_it() -> None:
+    billing = bill(coverage_of((MIDNIGHT, 48 * HOUR)))
+    assert by_reading(billing, "start at 00:00 each day") is None
+
+
+def test_fixed_hours_follow_the_civil_clock() -> None:
+    # America/Denver, 2027-11-07: the clocks are put back, so the civil day lasts 25 h (IANA).
+    axis = Axis("America/Denver")
+    policy = _policy_with(readings={"default": "fixed_hour"})
+    start = axis.instant(civil(2027, 11, 7))
+    coverage = coverage_of((start, start + 49 * HOUR))
+    periods = billing_periods(coverage, axis, policy.billing)
+    assert [p.duration for p in periods] == [25 * HOUR, 24 * HOUR]
+    assert units(bill(coverage, policy=policy, axis=axis).technical_totals) == {LONG: 2}
+
+
+def test_a_restart_that_moves_the_clock_is_shown_where_it_changes_a_code() -> None:
+    # 13 h, a gap of an hour, 13 h: 26 h in all is one 12-26 unit; two clocks give two.
+    coverage = hours((0, 13), (14, 27))
+    billing = bill(coverage, restarts=(14 * HOUR,))
+    assert units(billing.technical_totals) == {LONG: 1}
+    assert by_reading(billing, "each restart after a gap (1 here)") == {LONG: 2}
+
+
+def test_a_file_that_begins_without_a_gap_is_no_restart() -> None:
+    billing = bill(hours((0, 13), (14, 27)), restarts=(5 * HOUR,))
+    assert by_reading(billing, "restart") is None
+
+
+def test_a_policy_may_let_restarts_move_the_clock() -> None:
+    policy = _policy_with(restart={"moves_clock": True})
+    billing = bill(hours((0, 13), (14, 27)), policy=policy, restarts=(14 * HOUR,))
+    assert units(billing.technical_totals) == {LONG: 2}
+    assert [p.start for p in billing.periods] == [0, 14 * HOUR]
+    assert by_reading(billing, "one clock runs from the first record") == {LONG: 1}
+
+
+def test_small_gaps_that_decide_a_code_are_shown() -> None:
+    # 60 h and a second, less a gap of 30 s: the gap decides the whole-study band and a unit.
+    gap = (HOUR, HOUR + 30 * NS)
+    coverage = coverage_of((0, gap[0]), (gap[1], 60 * HOUR + NS))
+    billing = bill(coverage)
+    assert units(billing.technical_totals) == {LONG: 2, SHORT: 1}
+    found = [a for a in billing.alternatives if "gaps shorter than 1 min count" in a.reading]
+    assert units(found[0].technical_totals) == {LONG: 3}
+    assert found[0].professional.whole_study.code == "95723"
+
+
+def test_a_policy_may_count_small_gaps() -> None:
+    policy = _policy_with(gaps={"tolerance_ns": 60 * NS})
+    coverage = coverage_of((0, HOUR), (HOUR + 30 * NS, 60 * HOUR + NS))
+    billing = bill(coverage, policy=policy)
+    assert billing.basis == "recorded, gaps shorter than 1 min counted"
+    assert units(billing.technical_totals) == {LONG: 3}
+
+
+@pytest.mark.parametrize(
+    ("recorded", "shown"), [("26:00:00", False), ("26:00:01", True), ("36:00:00", True), ("36:00:01", False)]
+)  # fmt: skip
+def test_26_to_36_hours_read_once_is_from_memory(recorded: str, shown: bool) -> None:
+    billing = bill(coverage_of((0, hms(recorded))))
+    found = [a for a in billing.alternatives if "read and reported once" in a.reading]
+    assert bool(found) is shown
+    if found:
+        whole = found[0].professional.whole_study
+        assert (whole.code, whole.also) == ("95719", ("95717",))
+        assert "memory" in found[0].source
+        assert "ask the coder" in billing.professional.whole_study.band
+
+
+def test_one_missed_check_may_lower_the_study_by_policy() -> None:
+    coverage = hours((0, 72))
+    log, _ = monitored(coverage, checks_at(*[h for h in range(2, 72, 2) if h != 30]))
+    policy = _policy_with(lapse={"lowers": "study"})
+    billing, found = bill_and_findings(
+        coverage, policy=policy, given=order(monitoring="intermittent"), monitoring=log
+    )
+    assert units(billing.technical_totals) == {LONG: 3}
+    assert by_reading(billing, "lowers only the period that holds it") == {LONG: 1, "95709": 2}
+    assert "in 3 of 3 periods" in found["monitoring_level_lowered"].text
+    assert "A lapse in another period lowers this one" in billing.periods[0].notes[0]
+
+
+# --- what the order or a log does not say --------------------------------------------------------
+
+
+def test_an_order_that_says_nothing_gives_codes_without_video_and_unmonitored() -> None:
+    billing, found = bill_and_findings(hours((0, 72)), given=order(monitoring=None, video=None))
+    assert units(billing.technical_totals) == {LONG: 3}
+    assert {"video_not_stated", "monitoring_not_stated"} <= set(found)
+
+
+def test_no_order_at_all_gives_the_same() -> None:
+    coverage = hours((0, 72))
+    billing, findings = measure_billing(coverage, Axis(), None, POLICY.billing)
+    assert units(billing.technical_totals) == {LONG: 3}
+    assert {"video_not_stated", "monitoring_not_stated"} <= {f.code for f in findings}
+
+
+def test_monitoring_without_a_log_is_not_documented_and_both_codes_are_given() -> None:
+    given_order = order(monitoring="intermittent")
+    for log in (None, monitored(hours((0, 72)), [])[0]):
+        billing, found = bill_and_findings(hours((0, 72)), given=given_order, monitoring=log)
+        assert units(billing.technical_totals) == {LONG: 3}
+        assert by_reading(billing, "intermittent monitoring is documented elsewhere") == {
+            "95709": 3
+        }
+        assert found["monitoring_not_documented"].severity == "caution"
+
+
+def test_continuous_monitoring_cannot_be_shown_by_a_list_of_checks() -> None:
+    coverage = hours((0, 72))
+    log, _ = monitored(coverage, checks_at(*range(1, 72)), "continuous")
+    billing, found = bill_and_findings(
+        coverage, given=order(monitoring="continuous"), monitoring=log
+    )
+    assert log.supported == "intermittent"
+    assert units(billing.technical_totals) == {"95709": 3}
+    assert by_reading(billing, "continuous monitoring is documented elsewhere") == {"95710": 3}
+    assert "monitoring_level_lowered" in found
+
+
+def test_a_policy_may_say_how_often_continuous_watching_is_logged(tmp_path: Path) -> None:
+    policy = policy_from(
+        tmp_path,
+        "[monitoring.continuous]\ninterval = { hours = 1, source = 'a made-up payer' }\n",
+    )
+    coverage = hours((0, 72))
+    log, _ = monitored(coverage, checks_at(*range(1, 72)), "continuous", policy=policy)
+    billing = bill(coverage, policy=policy, given=order(monitoring="continuous"), monitoring=log)
+    assert units(billing.technical_totals) == {"95710": 3}
+
+
+def test_video_without_a_log_is_not_documented_and_both_codes_are_given() -> None:
+    empty = measure_video([], hours((0, 72)), POLICY.video)
+    for log in (None, empty):
+        billing, found = bill_and_findings(hours((0, 72)), given=order(video=True), video=log)
+        assert units(billing.technical_totals) == {LONG: 3}
+        assert by_reading(billing, "video of enough of the recording") == {"95714": 3}
+        assert "video_not_documented" in found
+
+
+def test_video_over_enough_of_the_study_gives_the_codes_with_video() -> None:
+    coverage = hours((0, 72))
+    video = measure_video([stretch(0, 60)], coverage, POLICY.video)
+    billing, found = bill_and_findings(coverage, given=order(video=True), video=video)
+    assert units(billing.technical_totals) == {"95714": 3}
+    assert billing.professional.whole_study.code == "95724"
+    assert "video_below_share" not in found
+    # Day three has video for half of its time: period by period it has the code without.
+    assert by_reading(billing, "period by period") == {LONG: 1, "95714": 2}
+
+
+def test_video_over_too_little_gives_the_codes_without_and_says_so() -> None:
+    coverage = hours((0, 72))
+    video = measure_video([stretch(0, 40)], coverage, POLICY.video)
+    billing, found = bill_and_findings(coverage, given=order(video=True), video=video)
+    assert units(billing.technical_totals) == {LONG: 3}
+    assert found["video_below_share"].observed == "55.55 %"
+    assert by_reading(billing, "period by period") == {LONG: 2, "95714": 1}
+
+
+def test_video_that_was_not_ordered_changes_no_code_and_is_told() -> None:
+    coverage = hours((0, 72))
+    video = measure_video([stretch(0, 72)], coverage, POLICY.video)
+    billing, found = bill_and_findings(coverage, given=order(video=False), video=video)
+    assert units(billing.technical_totals) == {LONG: 3}
+    assert "video_not_ordered" in found
+
+
+# --- usable time as a second column --------------------------------------------------------------
+
+
+def test_usable_time_is_a_second_column_and_says_where_codes_rest_on_unreadable_hours() -> None:
+    coverage = hours((0, 72))
+    pair = (hours((0, 30), (47, 72)).union_starts, hours((0, 30), (47, 72)).union_ends)
+    billing, found = bill_and_findings(coverage, usable=pair)
+    assert [p.usable_ns for p in billing.periods] == [24 * HOUR, 7 * HOUR, 24 * HOUR]
+    assert billing.usable_totals is not None
+    assert units(billing.usable_totals) == {LONG: 2, SHORT: 1}
+    assert billing.usable_professional is not None
+    assert billing.usable_professional.whole_study.code == "95721"
+    assert units(billing.technical_totals) == {LONG: 3}
+    assert "72:00:00" in found["usable_band_below_recorded"].text
+    assert "55:00:00" in found["usable_band_below_recorded"].text
+
+
+def test_usable_time_outside_the_recording_does_not_count() -> None:
+    coverage = hours((0, 24))
+    wide = hours((-5, 30))
+    billing = bill(coverage, usable=(wide.union_starts, wide.union_ends))
+    assert [p.usable_ns for p in billing.periods] == [24 * HOUR]
+
+
+def test_without_a_scan_the_second_column_is_not_known() -> None:
+    billing = bill(hours((0, 24)))
+    assert billing.usable_totals is None
+    assert billing.periods[0].usable_ns is None
+
+
+# --- totals always agree with their parts --------------------------------------------------------
+
+MINUTES = st.integers(1, 40 * 60)
+
+
+@given(st.lists(st.tuples(MINUTES, MINUTES), min_size=1, max_size=6))
+def test_periods_add_up_to_the_recorded_time_whatever_the_gaps(
+    pieces: list[tuple[int, int]],
+) -> None:
+    at, pairs = 0, []
+    for recorded, gap in pieces:
+        pairs.append((at, at + recorded * MINUTE))
+        at += (recorded + gap) * MINUTE
+    billing = bill(coverage_of(*pairs))
+    assert sum(p.recorded_ns for p in billing.periods) == sum(b - a for a, b in pairs)
+    assert len(billing.professional.each_day) == len(billing.periods)
+    by_period: dict[str, int] = {}
+    for period in billing.periods:
+        for code, count in units(period.technical.units).items():
+            by_period[code] = by_period.get(code, 0) + count
+    shown = by_reading(billing, "banded by itself")
+    assert by_period == (units(billing.technical_totals) if shown is None else shown)
+
+
+def test_a_span_of_centuries_lists_only_periods_that_hold_time() -> None:
+    # One file with a wrong date must not make a hundred thousand empty periods.
+    late = 200 * 365 * 24 * HOUR
+    billing = bill(coverage_of((0, 30 * HOUR), (late, late + 3 * HOUR)))
+    assert len(billing.periods) < 6
+    assert sum(p.recorded_ns for p in billing.periods) == 33 * HOUR
+
+
+def _policy_with(**sections: dict[str, object]) -> Policy:
+    billing = POLICY.billing
+    update = {
+        name: getattr(billing, name).model_copy(update=keys) for name, keys in sections.items()
+    }
+    return replace(POLICY, billing=billing.model_copy(update=update))
