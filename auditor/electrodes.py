@@ -33,7 +33,7 @@ _KIND = re.compile(r"EEG(?=[\s_:-]|$)[\s_:-]*", re.IGNORECASE)
 @lru_cache(maxsize=1)
 def standard_names() -> dict[str, str]:
     """Every standard electrode name of mne's 10-05 montage, keyed by its lower-case form."""
-    from mne.channels import get_builtin_montages, make_standard_montage  # noqa: PLC0415
+    from mne.channels import get_builtin_montages, make_standard_montage
 
     # The same positions; mne 1.14 knows them only by the newer name.
     newer = "colin27_1005"

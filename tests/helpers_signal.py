@@ -140,9 +140,7 @@ class Scanned:
         """Usable intervals in seconds after the first record."""
         assert self.facts.usable_starts is not None
         assert self.facts.usable_ends is not None
-        pairs = zip(
-            self.facts.usable_starts.tolist(), self.facts.usable_ends.tolist(), strict=True
-        )
+        pairs = zip(self.facts.usable_starts.tolist(), self.facts.usable_ends.tolist(), strict=True)
         zero = self.coverage.first_start
         return [((a - zero) / NS, (b - zero) / NS) for a, b in pairs]
 
@@ -164,9 +162,7 @@ def settings(**changes: object) -> SignalSettings:
 
 def coverage_of(study: Study) -> Coverage:
     """Coverage of a study's counted files with the default gap floor."""
-    tracks = [
-        Track(f.copy or "A", f.run_starts, f.run_ends, f.records_ns) for f in study.counted
-    ]
+    tracks = [Track(f.copy or "A", f.run_starts, f.run_ends, f.records_ns) for f in study.counted]
     return measure_coverage(tracks, NS)
 
 

@@ -60,7 +60,12 @@ def test_flat_and_railed_are_exact_to_the_second_for_any_record(
     found = scan_one(tmp_path, channels, 4, duration=duration, onsets=onsets, bdf=bdf)
     end = found.coverage.recorded_ns / NS
     assert end == pytest.approx(119 if duration in ("7", "0.7") else 120, abs=1.1)
-    for label, state, lost in (("C3", "flat", 0), ("C4", "flat", 21), ("O1", "railed", 11), ("O2", "railed", 7)):
+    for label, state, lost in (
+        ("C3", "flat", 0),
+        ("C4", "flat", 21),
+        ("O1", "railed", 11),
+        ("O2", "railed", 7),
+    ):
         held = found.seconds(f"EEG {label}")
         assert held[state] == pytest.approx(lost, abs=1e-3), label
         assert held["live"] == pytest.approx(end - lost, abs=1e-3), label
@@ -72,24 +77,28 @@ def test_flat_and_railed_are_exact_to_the_second_for_any_record(
     assert found.facts.usable_ns <= found.coverage.recorded_ns
 
 
-@pytest.mark.parametrize(("duration", "rate"), [("1", 256), ("2", 400), ("0.5", 250), ("0.333333", 85)])
+@pytest.mark.parametrize(
+    ("duration", "rate"), [("1", 256), ("2", 400), ("0.5", 250), ("0.333333", 85)]
+)
 @pytest.mark.parametrize("hz", [50, 60])
 def test_hum_and_size_are_known_to_within_a_second_at_each_end(
     tmp_path: Path, duration: str, rate: int, hz: int
 ) -> None:
     live, at = made(duration, rate)
-    hum = live + np.where(during(at, 30.5, 70.5), np.round(60 * UV * np.sin(2 * np.pi * hz * at)), 0).astype(int)
+    hum = live + np.where(
+        during(at, 30.5, 70.5), np.round(60 * UV * np.sin(2 * np.pi * hz * at)), 0
+    ).astype(int)
     large = noise(len(at) // rate, rate, 5)
     drift = np.round(1500 * UV * np.sin(2 * np.pi * 0.5 * at)).astype(int)
     large += np.where(during(at, 80.25, 100.25), drift, 0)
-    found = scan_one(
-        tmp_path, [Chan("C3", rate, hum), Chan("C4", rate, large)], duration=duration
-    )
+    found = scan_one(tmp_path, [Chan("C3", rate, hum), Chan("C4", rate, large)], duration=duration)
     assert 39 <= found.seconds("C3")["hum"] <= 42
     assert 19 <= found.seconds("C4")["large"] <= 22
     assert found.seconds("C3")["large"] == found.seconds("C4")["hum"] == 0
     for label in ("C3", "C4"):  # separate states: neither takes anything from live time
-        assert found.seconds(label)["live"] == pytest.approx(found.coverage.recorded_ns / NS, abs=1e-3)
+        assert found.seconds(label)["live"] == pytest.approx(
+            found.coverage.recorded_ns / NS, abs=1e-3
+        )
     hourly = next(c for c in found.facts.channels if c.label == "C3").hourly
     assert sum(hour[3] for hour in hourly) / NS == found.seconds("C3")["hum"]
 
@@ -141,7 +150,9 @@ def test_a_single_different_sample_keeps_its_second_from_being_flat(tmp_path: Pa
 def test_limits_are_the_headers_digital_limits(tmp_path: Path, rails: tuple[int, int]) -> None:
     signal = np.clip(noise(20, 256), -2000, 2000)
     signal[5 * 256 : 9 * 256 : 2] = 2047
-    found = scan_one(tmp_path, [Chan("C3", 256, signal, digital=rails, physical=("-204.8", "204.7"))])
+    found = scan_one(
+        tmp_path, [Chan("C3", 256, signal, digital=rails, physical=("-204.8", "204.7"))]
+    )
     assert found.seconds("C3")["railed"] == (4 if rails == (-2048, 2047) else 0)
 
 
@@ -197,14 +208,23 @@ def test_an_offset_far_above_the_signal_changes_no_judgement(tmp_path: Path) -> 
     step = 32  # digital steps in a microvolt
     offset = 200_000 * step
     live = noise(60, rate, uv=25) * step // UV + offset
-    hum = live + np.round(100 * step * np.sin(2 * np.pi * 60 * np.arange(60 * rate) / rate)).astype(int)
+    hum = live + np.round(100 * step * np.sin(2 * np.pi * 60 * np.arange(60 * rate) / rate)).astype(
+        int
+    )
     flat = np.full(60 * rate, offset)
     chans = [
         Chan(name, rate, x, digital=(-8388608, 8388607), physical=scale)
         for name, x in (("C3", live), ("C4", hum), ("O1", flat))
     ]
     found = scan_one(tmp_path, chans, bdf=True)
-    assert found.seconds("C3") == {"live": 60, "flat": 0, "railed": 0, "hum": 0, "large": 0, "recorded": 60}
+    assert found.seconds("C3") == {
+        "live": 60,
+        "flat": 0,
+        "railed": 0,
+        "hum": 0,
+        "large": 0,
+        "recorded": 60,
+    }
     assert found.seconds("C4")["hum"] == 60
     assert found.seconds("O1")["flat"] == 60
     assert found.seconds("O1")["hum"] == 0
@@ -263,7 +283,11 @@ def test_channels_are_told_apart_by_rate_and_place(tmp_path: Path) -> None:
 
 
 def test_too_slow_and_too_fast_channels_are_named_and_never_live(tmp_path: Path) -> None:
-    chans = [Chan("C3", 256, noise(10, 256)), Chan("C4", 1, noise(10, 1)), Chan("Battery", 1, noise(10, 1), "V")]
+    chans = [
+        Chan("C3", 256, noise(10, 256)),
+        Chan("C4", 1, noise(10, 1)),
+        Chan("Battery", 1, noise(10, 1), "V"),
+    ]
     found = scan_one(tmp_path, chans, 2)
     assert [c.label for c in found.facts.channels] == ["C3"]
     assert found.facts.usable_ns == 0

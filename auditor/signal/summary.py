@@ -214,7 +214,7 @@ def summarise(
         usable_ends=usable[1],
         longest_usable_run=_longest(usable, seams),
         below_minimum_from=_last_of(usable, recorded, coverage, settings),
-        bad_stretches=bad_stretches(times, iv.subtract(recorded, usable), recorded, settings),
+        bad_stretches=bad_stretches(times, iv.subtract(recorded, usable), gaps, settings),
         usable_minutes=_minutes(usable, recorded),
     )
 
