@@ -16,8 +16,8 @@ from auditor.safe_text import printable
 EDF_VERSION = b"0       "
 BDF_VERSION = b"\xffBIOSEMI"
 _FORMS = (
-    (168, 8, rb"\d\d.\d\d.(\d\d|yy)"),
-    (176, 8, rb"\d\d.\d\d.\d\d"),
+    (168, 8, rb"\d\d\D\d\d\D(\d\d|yy)"),
+    (176, 8, rb"\d\d\D\d\d\D\d\d"),
     (184, 8, rb" *\d+[ \0]*"),
     (236, 8, rb" *-?\d+[ \0]*"),
     (244, 8, rb" *\d+([.,]\d*)?[ \0]*"),

@@ -97,7 +97,16 @@ class Notes:
     ) -> None:
         """Add one finding; ``at`` says where in the file (field, byte, record)."""
         self._findings.append(
-            Finding(code, severity, self._where(at), text, expected, observed, action, self.name)
+            Finding(
+                code,
+                severity,
+                self._where(at),
+                text,
+                expected,
+                printable(observed),
+                action,
+                self.name,
+            )
         )
 
     def field(self, code: str, field_name: str, offset: int, observed: str) -> None:

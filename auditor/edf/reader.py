@@ -216,7 +216,10 @@ def _note_scan(source: ByteSource, header: Header, scan: Scan, tail: Tail, notes
             action="The disk or card may be failing. Copy the file again from the recorder's card "
             "at once.",
         )
-    missing = np.flatnonzero(scan.onsets_ns[: tail.counted] == UNKNOWN)
+    without = scan.onsets_ns[: tail.counted] == UNKNOWN
+    if scan.unread is not None:
+        without &= ~scan.unread[: tail.counted]
+    missing = np.flatnonzero(without)
     if len(missing) < tail.counted:
         _note_blank_inside(source, header, missing[:_BLANK_CHECKS].tolist(), notes)
 

@@ -35,7 +35,9 @@ MAX_READ_ERRORS = 50
 UNKNOWN = int(np.iinfo(np.int64).min)
 """Stands for the onset of a record that states none."""
 
-_HEAD = 24  # sign, 10 digits, point, 9 digits, the two separators and the closing zero
+_HEAD = 24
+"""Room for a sign, 9 digits, a point, 9 digits, both separators and the closing zero. Nine digits
+are 30 years of seconds, which nanoseconds in 64 bits hold."""
 _TEXT_END = re.compile(rb"[^\x14\0]\x14")
 _LIST = re.compile(rb"[^\0]+")
 
@@ -183,7 +185,7 @@ def read_time_keeping(rows: NDArray[np.uint8]) -> Int64:
     for key in np.flatnonzero(np.bincount(group, minlength=1)).tolist():
         last, dot = divmod(key, _HEAD)
         whole, fraction = (last - 1, 0) if not dot else (dot - 1, last - dot - 1)
-        if not (1 <= whole <= 10 and 0 <= fraction <= 9 and last + 2 < head.shape[1]):
+        if not (1 <= whole <= 9 and 0 <= fraction <= 9 and last + 2 < head.shape[1]):
             continue
         mine = np.flatnonzero(group == key)
         part = head[mine]

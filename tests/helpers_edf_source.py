@@ -1,0 +1,54 @@
+"""Bytes in memory in place of a file, with reads that can be watched and made to fail."""
+
+from __future__ import annotations
+
+import errno
+from pathlib import Path
+
+from auditor.edf import read_recording
+from auditor.model import Recording
+
+
+class Bytes:
+    """A ``ByteSource`` over ``raw``.
+
+    Reads that touch a byte of ``bad`` raise an I/O error, as on a failing card. ``touched`` marks
+    every byte that was read.
+    """
+
+    def __init__(self, raw: bytes, *, bad: range = range(0), through_bytes: int = 0) -> None:
+        self.raw, self.bad, self.through_bytes = raw, bad, through_bytes
+        self.touched = bytearray(len(raw))
+        self.reads = 0
+
+    @property
+    def size(self) -> int:
+        return len(self.raw)
+
+    def read_into(self, offset: int, buffer: memoryview) -> int:
+        self.reads += 1
+        end = min(len(self.raw), offset + len(buffer))
+        if self.bad and offset < self.bad.stop and end > self.bad.start:
+            raise OSError(errno.EIO, "Input/output error")
+        part = self.raw[offset:end]
+        buffer[: len(part)] = part
+        self.touched[offset:end] = b"\1" * len(part)
+        return len(part)
+
+
+def read(raw: bytes | Bytes, name: str = "card/study.edf") -> Recording:
+    """Read bytes as a recording."""
+    source = raw if isinstance(raw, Bytes) else Bytes(raw)
+    return read_recording(Path(name), name, source)
+
+
+def codes(recording: Recording, *severities: str) -> list[str]:
+    """The codes of the findings of the given severities (all without any), sorted."""
+    return sorted(
+        f.code for f in recording.findings if not severities or f.severity in severities
+    )
+
+
+def seconds(recording: Recording) -> list[float]:
+    """Each record's start in seconds after the header's start, for readable tests."""
+    return [o / 1e9 for o in recording.offsets_ns.tolist()]

@@ -1,0 +1,597 @@
+"""A file that breaks a rule of EDF, EDF+ or BDF is found and the rule's field is named.
+
+Sources: EDF specification (edfplus.info/specs/edf.html), EDF+ specification
+(edfplus.info/specs/edfplus.html; sections and numbers as there), the description of BDF
+(biosemi.com/faq/file_format.htm). Each test says which rule it breaks.
+"""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from helpers_edf import SIGNAL_FIELDS, Sig, edf, event, layout, with_bytes
+from helpers_edf_source import codes, read, seconds
+
+from auditor.civil import iso
+from auditor.edf import VOCABULARY, looks_like_recording
+from auditor.errors import RecordingError
+from auditor.model import Finding, Recording, UnknownStart
+from auditor.units import NS
+
+GOOD = edf(onsets=[0, 1, 2], reserved="EDF+C")
+
+
+def finding(recording: Recording, code: str) -> Finding:
+    [found] = [f for f in recording.findings if f.code == code]
+    assert found.text.endswith(".")
+    assert found.where.startswith("card/study.edf")
+    assert code in VOCABULARY
+    return found
+
+
+def refused(raw: bytes) -> RecordingError:
+    with pytest.raises(RecordingError) as caught:
+        read(raw)
+    assert caught.value.code in VOCABULARY
+    assert "card/study.edf" in str(caught.value)
+    return caught.value
+
+
+@pytest.mark.parametrize("kind", ["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"])
+def test_a_file_that_keeps_every_rule_has_no_finding(kind: str) -> None:
+    bdf, plain = kind.startswith("BDF"), "+" not in kind
+    raw = edf(onsets=[0, 1, 2], bdf=bdf, plain=plain, reserved=None if plain else kind)
+    recording = read(raw)
+    assert recording.format == kind
+    assert recording.findings == ()
+    assert recording.sample_bytes == (3 if bdf else 2)
+    assert seconds(recording) == [0, 1, 2]
+    assert len(raw) == recording.data_offset + 3 * recording.record_bytes
+
+
+# Rule 1: the layout (EDF specification, header record).
+
+
+@pytest.mark.parametrize("length", [0, 1, 8, 255])
+def test_1_a_file_shorter_than_a_header_is_refused_with_its_size(length: int) -> None:
+    error = refused(GOOD[:length])
+    assert error.code == ("too_short" if length else "empty")
+    assert error.offset == length
+
+
+def test_1_a_file_that_is_no_recording_is_refused() -> None:
+    error = refused(b"%PDF-1.7\n" + b"any text " * 100)
+    assert (error.code, error.field, error.offset) == ("not_a_recording", "version", 0)
+
+
+def test_1_a_damaged_version_is_named_and_the_rest_read() -> None:
+    recording = read(b"\1" + GOOD[1:])
+    assert finding(recording, "version_wrong").severity == "problem"
+    assert seconds(recording) == [0, 1, 2]
+
+
+def test_1_every_field_lies_where_the_layout_says() -> None:
+    sizes = [width for _, width in SIGNAL_FIELDS]
+    assert sum(sizes) == 256
+    channel = read(edf(onsets=[0], signals=[Sig("EEG Fp1"), Sig("EEG O2", 4, "mV", ("-3", "4"), ("-100", "200"), "cup", "HP:1Hz")])).channels[1]
+    assert (channel.label, channel.transducer, channel.dimension, channel.prefilter) == ("EEG O2", "cup", "mV", "HP:1Hz")
+    assert (channel.physical_min, channel.physical_max) == (-3.0, 4.0)
+    assert (channel.digital_min, channel.digital_max) == (-100, 200)
+    assert (channel.samples_per_record, channel.offset, channel.electrode) == (4, 16, "O2")
+
+
+# Rule 2: header length (EDF specification), characters and justification (EDF+ 2.1.3 no. 1).
+
+
+@pytest.mark.parametrize("text", ["1025", "512", "x", "", "1E3", "99999999", "-1"])
+def test_2_a_wrong_header_length_is_found_and_the_data_still_found(text: str) -> None:
+    recording = read(edf(onsets=[0, 1], fields={"header bytes": text}))
+    found = finding(recording, "header_length_wrong")
+    assert found.severity == "caution"  # the records begin where they should: nothing is in doubt
+    assert found.expected == "1024"
+    assert seconds(recording) == [0, 1]
+
+
+def test_2_a_longer_header_that_the_data_follow_is_believed() -> None:
+    raw = edf(onsets=[0, 1], fields={"header bytes": "1280"})
+    recording = read(raw[:1024] + b" " * 256 + raw[1024:])
+    assert recording.data_offset == 1280
+    assert seconds(recording) == [0, 1]
+    assert finding(recording, "header_length_wrong").severity == "caution"
+
+
+def test_2_a_wrong_header_length_that_nothing_settles_is_a_problem() -> None:
+    raw = edf(records=2, plain=True, fields={"header bytes": "x"}, tail=b"123")
+    assert finding(read(raw), "header_length_wrong").severity == "problem"
+
+
+@pytest.mark.parametrize("text", ["EEG Fp\xe9", "EEG\tFp1", "EEG Fp1\0"])
+def test_2_header_bytes_outside_printable_ascii_are_found(text: str) -> None:
+    recording = read(edf(onsets=[0], signal_fields={("label", 1): text}))
+    found = finding(recording, "header_not_ascii")
+    assert f"label of signal 2 (byte {layout(GOOD, 'label', 1).start})" in found.observed
+
+
+def test_2_text_that_is_not_left_justified_is_found() -> None:
+    recording = read(edf(onsets=[0, 1], fields={"record count": "       2"}))
+    assert "record count (byte 236)" in finding(recording, "header_not_left_justified").observed
+    assert codes(recording, "caution", "problem") == []
+
+
+def test_2_the_patient_field_is_never_quoted() -> None:
+    recording = read(edf(onsets=[0], patient="P-2041 F X M\xfcller"))
+    assert "ller" not in repr(recording.findings)
+    assert "patient (byte 8)" in finding(recording, "header_not_ascii").observed
+
+
+# Rule 3: record count and file size (EDF+ 2.1.3 no. 10; the size by arithmetic).
+
+
+def test_3_a_record_count_of_minus_one_is_a_file_never_closed() -> None:
+    recording = read(edf(onsets=[0, 1, 2], fields={"record count": "-1"}))
+    assert not recording.closed
+    assert recording.records == 3
+    assert finding(recording, "never_closed").severity == "caution"
+
+
+def test_3_records_missing_from_the_file_are_a_problem_with_both_figures() -> None:
+    found = finding(read(edf(onsets=[0, 1, 2], fields={"record count": "5"})), "records_missing")
+    assert (found.severity, found.expected, found.observed) == ("problem", "5 records", "3 records")
+
+
+def test_3_records_beyond_the_count_are_counted_and_told() -> None:
+    recording = read(edf(onsets=[0, 1, 2], fields={"record count": "2"}))
+    assert recording.records == 3
+    found = finding(recording, "more_records_than_claimed")
+    assert (found.severity, found.expected, found.observed) == ("caution", "2 records", "3 records")
+
+
+@pytest.mark.parametrize("text", ["", "x", "1E2", "-2", "3.5", "nan"])
+def test_3_a_count_that_is_none_is_told_and_the_bytes_counted(text: str) -> None:
+    recording = read(edf(onsets=[0, 1, 2], fields={"record count": text}))
+    assert recording.records == 3
+    assert codes(recording, "caution", "problem") == ["record_count_unreadable"]
+
+
+def test_3_a_partial_last_record_is_told_with_its_bytes() -> None:
+    raw = edf(onsets=[0, 1, 2])
+    recording = read(raw[:-10])
+    assert recording.records == 2
+    assert finding(recording, "partial_last_record").observed == "86 bytes more"
+    assert finding(recording, "records_missing").severity == "problem"
+
+
+def test_3_bytes_after_the_last_record_are_told() -> None:
+    recording = read(edf(onsets=[0, 1], tail=b"end of file"))
+    assert recording.records == 2
+    assert finding(recording, "trailing_bytes").observed == "11 bytes more"
+
+
+# Rule 4: record duration (EDF specification; EDF+ 2.1.2 allows less than a second).
+
+
+@pytest.mark.parametrize(
+    ("text", "ns"),
+    [("1", NS), ("0.1", NS // 10), ("0.333333", 333_333_000), ("30", 30 * NS), ("0.050", 50_000_000),
+     ("1.", NS), (".25", NS // 4), ("+1", NS), ("0.000001", 1000), ("2.500000", 2_500_000_000)],
+)  # fmt: skip
+def test_4_any_duration_of_eight_characters_is_exact(text: str, ns: int) -> None:
+    recording = read(edf(records=4, plain=True, duration="1", fields={"record duration": text}))
+    assert recording.record_ns == ns
+    assert recording.offsets_ns.tolist() == [0, ns, 2 * ns, 3 * ns]
+
+
+@pytest.mark.parametrize("text", ["0,5", "", "nan", "inf", "-1", "1E0", "0", "1 1", "\xb2", "0x10", "1_0"])
+def test_4_a_plain_file_without_a_duration_is_refused_naming_the_field(text: str) -> None:
+    error = refused(edf(records=3, plain=True, fields={"record duration": text}))
+    assert (error.code, error.field, error.offset) == ("header_field_unreadable", "record duration", 244)
+
+
+@pytest.mark.parametrize("text", ["0,5", "", "nan", "-1", "1E0", "0"])
+def test_4_the_records_own_starts_give_a_duration_that_the_header_lacks(text: str) -> None:
+    recording = read(edf(onsets=[0, 0.5, 1, 1.5, 8], fields={"record duration": text}))
+    assert recording.record_ns == NS // 2
+    found = finding(recording, "record_duration_unreadable")
+    assert (found.severity, found.observed) == ("problem", f"'{text}'")
+
+
+def test_4_a_duration_that_the_starts_contradict_is_doubtful_with_both_figures() -> None:
+    recording = read(edf(onsets=range(0, 40, 2), duration="1", reserved="EDF+C"))
+    assert codes(recording) == ["record_duration_doubtful"]
+    text = finding(recording, "record_duration_doubtful").text
+    assert "20.000 s" in text
+    assert "40.000 s" in text
+
+
+def test_4_thirds_of_a_second_are_no_accusation_even_after_three_days() -> None:
+    # 0.333333 for 1/3 s: 1/3 us a record (arithmetic); only the last hour is written here.
+    thirds = [f"{(3 * 3600 * 71 + i) * 10**9 // 3 / 1e9:.9f}" for i in range(3600)]
+    thirds[0] = "0.2"
+    recording = read(edf(onsets=thirds, duration="0.333333", annotation_bytes=32, signals=[Sig(rate=2)]))
+    assert codes(recording) == []
+    continuous = [f"{i / 3:.6f}" for i in range(3600)]
+    assert codes(read(edf(onsets=continuous, duration="0.333333", reserved="EDF+C", signals=[Sig(rate=2)]))) == []
+
+
+def test_4_a_record_larger_than_recommended_is_mentioned() -> None:
+    recording = read(edf(records=1, plain=True, signals=[Sig(rate=30721)]))
+    assert finding(recording, "record_large").observed == "61442 bytes"
+    assert codes(recording, "caution", "problem") == []
+
+
+def test_4_a_record_of_more_than_an_hour_that_nothing_confirms_is_a_problem() -> None:
+    assert codes(read(edf(records=2, plain=True, fields={"record duration": "7200"}))) == ["record_duration_unusual"]
+    assert codes(read(edf(onsets=[0, 7200], duration="7200"))) == []
+
+
+def test_4_a_duration_that_makes_decades_is_refused() -> None:
+    error = refused(edf(records=300, plain=True, fields={"record duration": "99999999"}))
+    assert error.field == "record duration"
+
+
+# Rule 5: continuity and order (EDF+ 2.1.1 and 2.1.2).
+
+
+def test_5_a_continuous_file_that_jumps_is_a_problem_and_its_starts_are_taken() -> None:
+    recording = read(edf(onsets=[0, 1, 61, 62, 100], reserved="EDF+C"))
+    found = finding(recording, "continuous_file_jumps")
+    assert found.severity == "problem"
+    assert "2 times, together 96.000 s, at most 59.000 s" in found.text
+    assert "records 1 and 2" in found.where
+    assert seconds(recording) == [0, 1, 61, 62, 100]
+
+
+def test_5_an_interrupted_file_may_jump() -> None:
+    assert read(edf(onsets=[0, 1, 61, 62, 100])).findings == ()
+
+
+@pytest.mark.parametrize("onsets", [[0, 1, 2, 0, 1], [0, 1, 2, 2.5], [10.5, 0.5, 1.5]])
+def test_5_starts_that_run_back_or_overlap_are_a_problem(onsets: list[float]) -> None:
+    recording = read(edf(onsets=onsets))
+    assert finding(recording, "onsets_run_backwards").severity == "problem"
+    assert seconds(recording) == onsets
+
+
+def test_5_a_single_start_that_cannot_be_is_placed_between_its_neighbours() -> None:
+    recording = read(edf(onsets=[0, 1, 90002, 3, 4]))
+    assert codes(recording) == ["onset_out_of_line"]
+    assert finding(recording, "onset_out_of_line").observed == "90002.000 s"
+    assert seconds(recording) == [0, 1, 2, 3, 4]
+
+
+def test_5_a_slow_drift_of_a_continuous_file_is_told_with_its_sum() -> None:
+    onsets = [f"{i * 1.0005:.4f}" for i in range(200)]
+    assert codes(read(edf(onsets=onsets, reserved="EDF+C"))) == ["onsets_drift"]
+
+
+# Rule 6: at least one annotation signal (EDF+ 2.2.1).
+
+
+@pytest.mark.parametrize(("reserved", "severity"), [("EDF+C", "caution"), ("EDF+D", "problem")])
+def test_6_a_file_without_its_annotation_signal_is_found(reserved: str, severity: str) -> None:
+    recording = read(edf(records=3, plain=True, reserved=reserved))
+    assert finding(recording, "annotation_signal_missing").severity == severity
+    assert seconds(recording) == [0, 1, 2]
+    unknown = (UnknownStart(1, 2, NS, None),) if severity == "problem" else ()
+    assert recording.unknown_starts == unknown
+
+
+def test_6_a_label_written_otherwise_is_read_and_told() -> None:
+    recording = read(edf(onsets=[0, 1], bdf=True, signal_fields={("label", 2): "EDF Annotations"}))
+    assert recording.channels[2].is_annotation
+    assert codes(recording) == ["annotation_label_other"]
+
+
+# Rule 7: annotation lists (EDF+ 2.2.2).
+
+
+@pytest.mark.parametrize(
+    ("piece", "kind", "kept"),
+    [
+        (b"+1\x14Lights off", "closing bytes", ["Lights off"]),
+        (b"+1\x14Lights off\x14", None, ["Lights off"]),
+        (b"\0+1\x14Lights off\x14\0", "bytes 0 before or between", ["Lights off"]),
+        (b"1\x14Lights off\x14\0", "without its sign", ["Lights off"]),
+        (b"+1,5\x14Lights off\x14\0", "no signed number", []),
+        (b"+1e3\x14Lights off\x14\0", "no signed number", []),
+        (b"+1\x15-2\x14Lights off\x14\0", "no unsigned number", ["Lights off"]),
+        (b"+" + b"9" * 30 + b"\x14Lights off\x14\0", "20 years", []),
+        (b"Lights off\0", "closing bytes", []),
+    ],
+)  # fmt: skip
+def test_7_each_broken_list_is_named_and_the_rest_kept(piece: bytes, kind: str | None, kept: list[str]) -> None:
+    recording = read(edf(onsets=[0, 1], events={1: [piece]}))
+    assert [a.text for a in recording.annotations] == kept
+    assert seconds(recording) == [0, 1]
+    if kind is None:
+        assert recording.findings == ()
+    else:
+        found = finding(recording, "annotations_malformed")
+        assert kind in found.observed
+        assert "record 1" in found.where
+
+
+def test_7_a_list_that_crosses_the_record_is_named() -> None:
+    full = b"+0\x14\x14\0" + b"+0.5\x14" + b"x" * 54
+    recording = read(edf(onsets=[0, 1], raw_annotations={(0, 0): full}))
+    assert "closing bytes" in finding(recording, "annotations_malformed").observed
+    assert [a.text for a in recording.annotations] == ["x" * 54]
+
+
+# Rule 8: time-keeping (EDF+ 2.2.4).
+
+
+@pytest.mark.parametrize("raw", [b"", b"+1\x14Lights off\x14\0", b"rubbish\0", b"+" + b"1" * 60 + b"\x14\x14\0"])
+def test_8_a_record_without_its_start_is_placed_by_its_neighbours(raw: bytes) -> None:
+    recording = read(edf(onsets=[0, 1, 2], raw_annotations={(1, 0): raw}))
+    assert seconds(recording) == [0, 1, 2]
+    assert finding(recording, "time_keeping_restored").severity == "caution"
+    assert recording.unknown_starts == ()
+
+
+def test_8_a_file_without_any_time_keeping_is_a_problem() -> None:
+    for reserved in ("EDF+C", "EDF+D"):
+        assert finding(read(edf(onsets=[None] * 3, reserved=reserved)), "time_keeping_absent").severity == "problem"
+
+
+@pytest.mark.parametrize(("first", "severity"), [("1", "caution"), ("-0.5", "caution"), ("60.5", "problem"), ("-3600", "problem")])
+def test_8_a_first_onset_outside_the_first_second_is_told_and_taken(first: str, severity: str) -> None:
+    recording = read(edf(onsets=[first]))
+    assert finding(recording, "first_onset_off").severity == severity
+    assert seconds(recording) == [float(first)]
+
+
+def test_8_a_subsecond_start_is_kept_to_the_nanosecond() -> None:
+    recording = read(edf(onsets=["0.123456789", "1.123456789"], reserved="EDF+C"))
+    assert recording.offsets_ns.tolist() == [123_456_789, 1_123_456_789]
+    assert recording.findings == ()
+
+
+# Rule 9: events count from the header's start, texts are UTF-8 (EDF+ 2.2.2 and 2.2.3).
+
+
+def test_9_events_may_lie_before_the_start_and_in_other_records() -> None:
+    raw = edf(onsets=[0, 1], events={0: [event("-0.065", "Beep"), event("77.5", "Später", duration="2.5")]})
+    recording = read(raw)
+    found = [(a.onset_ns, a.duration_ns, a.text, a.record) for a in recording.annotations]
+    assert found == [(-65_000_000, None, "Beep", 0), (77_500_000_000, 2_500_000_000, "Später", 0)]
+    assert recording.findings == ()
+
+
+def test_9_text_that_is_not_utf_8_is_told_and_kept() -> None:
+    recording = read(edf(onsets=[0, 1], events={1: [event(1, b"Anfall M\xfcde")]}))
+    assert [a.text for a in recording.annotations] == ["Anfall M\\xfcde"]
+    assert codes(recording) == ["annotation_not_utf8"]
+    recording.annotations[0].text.encode("utf-8")
+
+
+# Rule 10: files without ordinary signals (EDF+ 2.1.2).
+
+
+def test_10_a_file_of_annotations_alone_records_no_time() -> None:
+    recording = read(edf(onsets=[0], signals=[], duration="0", events={0: [event(5, "Lights off")]}))
+    assert recording.record_ns == 0
+    assert codes(recording) == ["annotation_only_file"]
+    assert [a.onset_ns for a in recording.annotations] == [5 * NS]
+
+
+def test_10_a_duration_above_0_in_such_a_file_is_told_and_not_counted() -> None:
+    recording = read(edf(onsets=[0, 30], signals=[], duration="30"))
+    assert recording.record_ns == 0
+    assert finding(recording, "annotation_only_duration").observed == "30.0 s"
+
+
+def test_10_single_samples_of_an_interrupted_file_may_last_no_time() -> None:
+    recording = read(edf(onsets=[0, 7], signals=[Sig(rate=1)], duration="0"))
+    assert recording.record_ns == 0
+    assert codes(recording) == ["point_samples"]
+
+
+# Rule 11: years (EDF+ 2.1.3 no. 2).
+
+
+@pytest.mark.parametrize(
+    ("field", "recording_field", "start"),
+    [("31.12.85", "X", "1985"), ("01.01.99", "X", "1999"), ("01.01.00", "X", "2000"), ("31.12.84", "X", "2084"),
+     ("01.01.yy", "Startdate 01-JAN-2085 X X X", "2085"), ("01.01.yy", "Startdate 01-JAN-2190 X X X", "2190")],
+)  # fmt: skip
+def test_11_two_digit_years_begin_in_1985(field: str, recording_field: str, start: str) -> None:
+    recording = read(edf(records=1, plain=True, start_date=field, recording=recording_field))
+    assert iso(recording.start_civil_ns)[:4] == start
+    assert recording.findings == ()
+
+
+def test_11_yy_without_a_date_in_the_recording_field_has_no_start() -> None:
+    error = refused(edf(records=1, plain=True, start_date="01.01.yy", recording="X"))
+    assert (error.code, error.field, error.offset) == ("no_start_date", "start date", 168)
+
+
+# Rule 12: the recording and patient fields (EDF+ 2.1.3 no. 3 and 4).
+
+
+def test_12_two_dates_that_disagree_are_told_with_both() -> None:
+    recording = read(edf(onsets=[0], start_date="03.02.27"))
+    found = finding(recording, "start_date_conflict")
+    assert (found.expected, found.observed) == ("2027-03-02", "2027-02-03")
+    assert iso(recording.start_civil_ns) == "2027-03-02T09:30:00"
+
+
+@pytest.mark.parametrize("text", ["02-MRZ-2027", "2-MAR-2027", "30-FEB-2027", "02-MAR-27", "02-MAR-9999", "02.03.2027"])
+def test_12_a_date_that_is_none_gives_way_to_the_two_digit_field(text: str) -> None:
+    recording = read(edf(onsets=[0], recording=f"Startdate {text} X X X"))
+    assert finding(recording, "recording_date_unreadable").severity == "caution"
+    assert iso(recording.start_civil_ns) == "2027-03-02T09:30:00"
+
+
+@pytest.mark.parametrize(("patient", "recording"), [("Patient 7", "Startdate 02-MAR-2027 X X X"), ("X X X X", "Long-term EEG"), ("P-1 W X X", "Startdate 02-MAR-2027 X X X")])
+def test_12_missing_subfields_are_mentioned_without_their_text(patient: str, recording: str) -> None:
+    found = finding(read(edf(onsets=[0], patient=patient, recording=recording)), "subfields_missing")
+    assert found.severity == "info"
+    assert "Patient 7" not in repr(found)
+
+
+# Rule 13: the start time (EDF+ 2.1.3 no. 8: local time, no zone).
+
+
+@pytest.mark.parametrize("text", ["", "24.00.00", "09.60.00", "09.30.60", "09.30Z", "9h30", "aa.bb.cc"])
+def test_13_a_start_time_that_is_none_is_a_problem_and_loses_no_hour(text: str) -> None:
+    recording = read(edf(onsets=[0, 1], fields={"start time": text}))
+    found = finding(recording, "start_time_unreadable")
+    assert (found.severity, found.observed) == ("problem", text)
+    assert iso(recording.start_civil_ns) == "2027-03-02T00:00:00"
+    assert seconds(recording) == [0, 1]
+
+
+@pytest.mark.parametrize("text", ["09:30:00", "9.30.00", "09-30-00"])
+def test_13_a_start_time_in_another_form_is_read_and_told(text: str) -> None:
+    recording = read(edf(onsets=[0], fields={"start time": text}))
+    assert codes(recording) == ["start_stamp_form"]
+    assert iso(recording.start_civil_ns) == "2027-03-02T09:30:00"
+
+
+# Rule 14: numbers and scales (EDF+ 2.1.3 no. 5 to 7).
+
+
+@pytest.mark.parametrize("text", ["-187,5", "nan", "inf", "", "1e999", "x", "--1", "\xb2", "1_0"])
+@pytest.mark.parametrize("end", ["physical minimum", "physical maximum"])
+def test_14_a_physical_limit_that_is_no_number_loses_the_scale_alone(end: str, text: str) -> None:
+    recording = read(edf(onsets=[0], signal_fields={(end, 0): text}))
+    assert f"{end} of signal 1 (byte " in finding(recording, "channel_scale_unreadable").observed
+    assert str(recording.channels[0].physical_min) == str(recording.channels[0].physical_max) == "nan"
+    assert recording.channels[1].physical_max == 3200
+
+
+@pytest.mark.parametrize("text", ["-1e3", "-1.5E+02", "-.5", "+7"])
+def test_14_exponents_of_physical_limits_are_read(text: str) -> None:
+    recording = read(edf(onsets=[0], signal_fields={("physical minimum", 0): text}))
+    assert recording.channels[0].physical_min == float(text)
+
+
+@pytest.mark.parametrize(
+    ("field", "text"),
+    [("digital maximum", "-32768"), ("digital maximum", "-40000"), ("digital maximum", "40000"), ("physical maximum", "-3200")],
+)  # fmt: skip
+def test_14_limits_that_cannot_be_scaled_by_are_found(field: str, text: str) -> None:
+    recording = read(edf(onsets=[0], signal_fields={(field, 1): text}))
+    assert "of signal 2 (byte " in finding(recording, "channel_scale_wrong").observed
+    assert str(recording.channels[1].physical_min) == "nan"
+
+
+def test_14_a_negative_gain_is_allowed() -> None:
+    recording = read(edf(onsets=[0], signals=[Sig(physical=("3200", "-3200"))]))
+    assert recording.findings == ()
+    assert recording.channels[0].physical_min == 3200
+
+
+@pytest.mark.parametrize("text", ["", "-8", "8.0", "8,0", "1E1", "x", "nan", "\xb2", "99999999"])
+def test_14_samples_per_record_that_are_no_number_are_refused_by_name(text: str) -> None:
+    error = refused(edf(onsets=[0], signal_fields={("samples per record", 1): text}))
+    if text == "99999999":
+        assert error.code == "nothing_recorded"
+        assert "takes 2000000" in str(error)
+    else:
+        assert error.field == "samples per record of signal 2"
+        assert error.offset == layout(GOOD, "samples per record", 1).start
+
+
+def test_14_a_channel_of_no_samples_is_told() -> None:
+    recording = read(edf(onsets=[0], signals=[Sig(rate=0), Sig("EEG O1")]))
+    assert codes(recording) == ["channel_without_samples"]
+
+
+@pytest.mark.parametrize("text", ["9999", "0", "-1", "", "x", "3.0", "1E0"])
+def test_14_a_number_of_signals_that_cannot_be_is_taken_from_the_header_length(text: str) -> None:
+    recording = read(with_bytes(GOOD, layout(GOOD, "signals"), text))
+    found = finding(recording, "signal_count_wrong")
+    assert (found.severity, found.expected, found.observed) == ("problem", "3", text)
+    assert seconds(recording) == [0, 1, 2]
+
+
+def test_14_a_number_of_signals_that_nothing_gives_is_refused_by_name() -> None:
+    raw = edf(onsets=[0], fields={"signals": "9999", "header bytes": "x"})
+    error = refused(raw)
+    assert (error.field, error.offset) == ("signals", 252)
+    assert "2560000" in str(error)
+
+
+# Rule 15: BDF (the description of BDF; BDF+ by its author's description).
+
+
+def test_15_three_bytes_a_sample_and_its_own_marks() -> None:
+    recording = read(edf(onsets=[0, 1], bdf=True, signals=[Sig(digital=("-8388608", "8388607"))]))
+    assert recording.findings == ()
+    assert recording.channels[0].digital_max == 8_388_607
+
+
+@pytest.mark.parametrize(
+    ("bdf", "reserved", "severity"),
+    [(False, "BDF+C", "problem"), (False, "24BIT", "problem"), (True, "EDF+C", "caution")],
+)  # fmt: skip
+def test_15_version_and_reserved_field_that_disagree_are_found(bdf: bool, reserved: str, severity: str) -> None:
+    recording = read(edf(onsets=[0, 1], bdf=bdf, reserved=reserved))
+    assert finding(recording, "format_contradiction").severity == severity
+    assert recording.sample_bytes == (3 if bdf else 2)
+    assert seconds(recording) == [0, 1]
+
+
+@pytest.mark.parametrize("reserved", ["EDF+", "EDF+X", "BDF+"])
+def test_15_a_mark_that_is_none_is_told_and_the_starts_taken(reserved: str) -> None:
+    recording = read(edf(onsets=[0, 1, 9], reserved=reserved))
+    assert "reserved_unknown" in codes(recording, "caution")
+    assert seconds(recording) == [0, 1, 9]
+
+
+# Rule 16: a record without time-keeping right after a gap has no known start.
+
+
+def test_16_a_start_that_nothing_tells_has_bounds_and_is_a_problem() -> None:
+    recording = read(edf(onsets=[0, 1, None, None, 60, 61]))
+    assert recording.unknown_starts == (UnknownStart(2, 3, 2 * NS, 58 * NS),)
+    assert seconds(recording) == [0, 1, 2, 3, 60, 61]
+    found = finding(recording, "record_start_unknown")
+    assert found.severity == "problem"
+    assert "2.000 s" in found.observed
+    assert "58.000 s" in found.observed
+
+
+def test_16_at_the_end_only_the_earliest_start_is_known() -> None:
+    recording = read(edf(onsets=[0, 1, None]))
+    assert recording.unknown_starts == (UnknownStart(2, 2, 2 * NS, None),)
+
+
+def test_16_at_the_beginning_the_second_record_tells_when_within_the_first_second() -> None:
+    recording = read(edf(onsets=[None, "1.25", "2.25"]))
+    assert seconds(recording) == [0.25, 1.25, 2.25]
+    assert codes(recording) == ["time_keeping_restored"]
+    late = read(edf(onsets=[None, "100", "101"]))
+    assert late.unknown_starts == (UnknownStart(0, 0, 0, 99 * NS),)
+
+
+# Every word has its meaning, and every file that begins as a recording is known as one.
+
+
+def test_every_code_in_use_is_in_the_vocabulary() -> None:
+    from pathlib import Path
+
+    import auditor.edf as room
+
+    used: set[str] = set()
+    for path in Path(room.__file__).parent.glob("*.py"):
+        text = path.read_text("utf-8")
+        used |= set(re.findall(r'notes\.add\(\s*"(\w+)"', text))
+        used |= set(re.findall(r'fields\.note\("(\w+)"', text))
+        used |= set(re.findall(r'code="(\w+)"', text))
+    assert len(used) > 40
+    assert used - VOCABULARY.keys() == set()
+
+
+@pytest.mark.parametrize("raw", [GOOD, edf(onsets=[0], bdf=True), edf(records=1, plain=True), edf(records=1, plain=True, bdf=True)])
+def test_a_recording_is_known_by_its_first_256_bytes(raw: bytes) -> None:
+    assert looks_like_recording(raw[:256])
+    assert not looks_like_recording(raw[:255])
+
+
+@pytest.mark.parametrize("raw", [b"", b"0       " + b"text " * 60, b"\0" * 512, b"0" * 512, bytes(range(256)) * 2, b"\xffBIOSEMI" + b"x" * 300])
+def test_other_files_are_no_recordings(raw: bytes) -> None:
+    assert not looks_like_recording(raw)
