@@ -90,7 +90,8 @@ def untimed(recording: Recording) -> str:
 
 def untimed_tail(recording: Recording) -> str:
     """Padding or surplus records after the last data record."""
-    if _plus(recording) and _has(recording, "padding_at_end", "surplus_records"):
+    timed = any(c.is_annotation for c in recording.channels)
+    if timed and _has(recording, "padding_at_end", "surplus_records"):
         return "padding or surplus bytes without time-keeping follow the last data record"
     return ""
 
@@ -310,7 +311,7 @@ _PYEDFLIB: tuple[tuple[str, tuple[Fact, ...]], ...] = (
     ),
     (r"(Physical|Digital) (Maximum|Minimum)", (scale, annotation_signal_header, header_text)),
     (r"Duration", (duration_form, header_text)),
-    (r"Bytes Header", (header_size, header_text)),
+    (r"Bytes Header", (header_size, signal_count, header_text)),
     (r"Reserved field", (reserved_form, header_text)),
     (r"Sample in Datarecord", (empty_channel, header_text)),
     (r"[Nn]umber of signals", (signal_count, header_text)),
@@ -325,7 +326,7 @@ _PYEDFLIB: tuple[tuple[str, tuple[Fact, ...]], ...] = (
 _MNE: tuple[tuple[str, tuple[Fact, ...]], ...] = (
     (r"Only (EDF|BDF) files are supported", (other_name,)),
     (r"invalid byte in at least one annotations channel", (annotation_bytes, untimed_tail)),
-    (r"could not convert string to float", (duration_form, scale, header_text)),
+    (r"could not convert string to float", (duration_form, scale, signal_count, header_text)),
     (r"must be in 0\.\.", (time_form,)),
     (r"AssertionError|Bad (EDF|BDF) file", (header_size,)),
     (r"UnicodeDecodeError", (header_text, signal_text)),
