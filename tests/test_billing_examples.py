@@ -214,3 +214,24 @@ def test_seams_do_not_count() -> None:
     billing = bill(coverage_of((0, HOUR), (HOUR + NS // 2, 2 * HOUR)))
     assert billing.technical_totals == ()
     assert billing.total.to_next_ns == NS // 2
+
+
+CLOSE = [
+    ("59:56:00", "4 min below the limit at 60:00:00", "units and the whole-study band alike"),
+    ("59:54:59", None, "five minutes and a second below"),
+    ("59:55:00", "5 min below the limit at 60:00:00", "five minutes below"),
+    ("12:00:00", "exactly on the limit at 12:00:00", "on it"),
+    ("26:00:03", "3 s above the limit at 26:00:00", "just above"),
+    ("1:58:00", "2 min below the limit at 2:00:00", "below the first of all"),
+    ("0:03:00", None, "no limit is met, so none lies just below"),
+    ("72:00:00", None, "far from any"),
+]
+
+
+@pytest.mark.parametrize(("recorded", "told", "why"), CLOSE)
+def test_a_total_close_to_a_limit_is_told(recorded: str, told: str | None, why: str) -> None:
+    _, found = bill_and_findings(coverage_of((0, hms(recorded))))
+    assert ("close_to_limit" in found) is (told is not None), why
+    if told is not None:
+        text = found["close_to_limit"].text
+        assert text == f"The recorded {recorded} lies {told}: there codes change."

@@ -26,6 +26,8 @@ VOCABULARY = {
     "the set-up code needs.",
     "band_below_order": "The recorded time reaches a lower band or fewer units than the ordered "
     "time would have.",
+    "close_to_limit": "The recorded time lies just below or just above a limit at which codes "
+    "change.",
     "usable_band_below_recorded": "Codes rest partly on time that nobody could read.",
     "readings_differ": "Another reading of the billing rules gives other codes: ask the coder.",
 }
@@ -47,6 +49,7 @@ def billing_findings(
         *_monitoring(billing, outcome, facts),
         *_channels(billing, settings, eeg_channels, live_channels),
         *_against_order(outcome, order, settings),
+        *_close(billing, outcome, settings),
     ]
     if readable is not None and readable.codes != outcome.codes:
         found.append(
@@ -251,8 +254,41 @@ def _against_order(
             f"{hms(recorded)} recorded of {hms(ordered)} ordered reaches: {'; '.join(parts)}.",
             expected=hms(ordered),
             observed=hms(recorded),
-            action="Bill by what was recorded, not by what was ordered.",
+            action="Use the codes that the recorded time reaches, not those of the ordered time.",
         )
+
+
+def _close(billing: Billing, outcome: Outcome, settings: BillingSettings) -> Iterator[Finding]:
+    """Limits of units and of the whole-study band that lie near, each once."""
+    total, report = billing.total, billing.professional
+    met = bool(total.units)
+    sides = [
+        ("below", total.to_next_ns),
+        ("below", report.whole_to_next_ns),
+        ("above", total.above_ns if met else None),
+        ("above", report.whole_above_ns if report.whole_above_ns else None),
+    ]
+    recorded = outcome.recorded_ns
+    near: dict[int, str] = {}
+    for side, distance in sides:
+        if distance is not None and distance <= settings.near_ns:
+            limit = recorded + distance if side == "below" else recorded - distance
+            near.setdefault(limit, f"{_distance(distance, side)} the limit at {hms(limit)}")
+    if near:
+        told = " and ".join(near.values())
+        yield Finding(
+            "close_to_limit",
+            "info",
+            "billing",
+            f"The recorded {hms(recorded)} lies {told}: there codes change.",
+            expected=", ".join(hms(limit) for limit in near),
+            observed=hms(recorded),
+            action="Check the gaps and any finding on times before a code that rests on so little.",
+        )
+
+
+def _distance(distance: int, side: str) -> str:
+    return f"{in_words(distance, up=side == 'below')} {side}" if distance else "exactly on"
 
 
 def _counts(counts: dict[str, int]) -> str:

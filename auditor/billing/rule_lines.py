@@ -97,6 +97,12 @@ def billing_lines(settings: BillingSettings) -> Iterator[RuleLine]:
         ends = f"{shorter.from_minutes} to {shorter.to_minutes} whole minutes"
         yield _line(f"Shorter recording, {ends}", value, shorter)
     yield RuleLine(
+        "A total is told as close to a limit",
+        f"within {in_words(settings.near_ns)} of it on either side",
+        "common practice, no source",
+        "common practice",
+    )
+    yield RuleLine(
         "Annotations that show sleep",
         _patterns(settings.sleep_patterns),
         "common practice, no source: a lab enters its own words",

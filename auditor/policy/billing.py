@@ -269,6 +269,8 @@ class BillingSettings(Strict):
     lapse: LapseRule
     video_share: VideoShareRule
     undocumented: UndocumentedRule
+    near_ns: Annotated[Seconds, Field(ge=0, le=DAY)] = Field(default=0, alias="near_limit_s")
+    """A total this close to a limit, on either side, is told."""
     sleep_patterns: Many[Pattern] = ()
     """Regular expressions (any case) of annotations that show sleep or drowsiness."""
     code_marks: dict[str, Sourced] = Field(default_factory=dict)
