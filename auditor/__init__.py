@@ -16,9 +16,10 @@ person can act on are ``auditor.AuditorError``.
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from auditor.errors import AuditorError
 
@@ -32,7 +33,14 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 __all__ = ["AuditorError", "__version__", "audit_study", "tables", "write_audit"]
 
-# Heavy imports wait until a function is called: 'auditor --help' imports this module too.
+
+def _python_use() -> Any:
+    """The module behind these functions, imported when the first of them is called.
+
+    'auditor --help' imports this package too, and must not wait for numpy; and modules below that
+    one import this package, so it is named here and not imported.
+    """
+    return importlib.import_module("auditor.python_use")
 
 
 def audit_study(
@@ -56,9 +64,7 @@ def audit_study(
     ``SettingsError`` for an order, policy or log file, ``NothingReadable`` where there is no
     recording.
     """
-    from auditor.python_use import audit_from
-
-    return audit_from(
+    audit: Audit = _python_use().audit_from(
         paths,
         order=order,
         ordered_hours=ordered_hours,
@@ -67,6 +73,7 @@ def audit_study(
         scan_signal=scan_signal,
         second_readers=second_readers,
     )
+    return audit
 
 
 def tables(audit: Audit) -> dict[str, pd.DataFrame]:
@@ -77,9 +84,8 @@ def tables(audit: Audit) -> dict[str, pd.DataFrame]:
     end in ``_s``); times are civil times at the patient (datetime64[ns]), with ``…_utc`` beside
     them where the time zone is known. A table without rows keeps its columns.
     """
-    from auditor.python_use import audit_tables
-
-    return audit_tables(audit)
+    found: dict[str, pd.DataFrame] = _python_use().audit_tables(audit)
+    return found
 
 
 def write_audit(audit: Audit, out: str | Path, *, force: bool = False) -> None:
@@ -88,6 +94,4 @@ def write_audit(audit: Audit, out: str | Path, *, force: bool = False) -> None:
     Raises ``OutputError`` where ``out`` already holds an audit (unless ``force``) or the disk
     refuses.
     """
-    from auditor.python_use import write_outputs
-
-    write_outputs(audit, Path(out), force=force)
+    _python_use().write_outputs(audit, Path(out), force=force)
