@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from auditor.civil import Axis
-from auditor.model import Finding, Order, Recording, Study, StudyFile, TimeMap
+from auditor.model import Finding, Order, Recording, Study, StudyFile
 from auditor.policy import Policy
 from auditor.progress import Progress
 from auditor.study import clocks, leftovers
@@ -17,7 +18,7 @@ from auditor.study.intake import take_in
 from auditor.study.merging import match_copies
 from auditor.study.overlaps import overlap_findings
 from auditor.study.pieces import stepped_findings
-from auditor.study.placing import in_order, place, set_aside
+from auditor.study.placing import in_order, set_aside
 from auditor.study.sequence import Doubt, in_sequence
 
 __all__ = ["build_study"]
@@ -47,7 +48,7 @@ def build_study(
     hookup = _hookup(order, axis)
     where = intake.name
 
-    stamped = in_order(_by_stamp(r, axis) for r in intake.recordings)
+    stamped = in_order(_by_stamps(intake.recordings, axis, hookup))
     sorting = leftovers.Sorting(kept=stamped)
     leftovers.sort_by_patient(sorting, order, where)
     far = sort_by_time(sorting, order, hookup, settings)
@@ -65,12 +66,16 @@ def build_study(
     counted = in_order(matched.counted)
     reference = matched.files["A"]
     changes, steps = clocks.change_findings(reference, counted, axis, settings)
-    explained = {(s.before, s.after) for s in steps} | {(s.after, s.before) for s in steps}
     findings: list[Finding] = [
         *intake.findings,
         *leftovers.left_over_findings(sorting, counted, axis, where),
         *copy_findings(matched, axis, settings, where),
-        *overlap_findings(list(matched.files.values()), explained, settings, where),
+        *overlap_findings(
+            list(matched.files.values()),
+            lambda a, b: any(step.explains(a, b) for step in steps),
+            settings,
+            where,
+        ),
         *changes,
         *clocks.doubt_findings(doubts, reference, counted, axis, settings, where),
         *stepped_findings(reference, counted, axis, settings),
@@ -99,5 +104,12 @@ def _hookup(order: Order | None, axis: Axis) -> int | None:
     return axis.instant(order.hookup_civil_ns)
 
 
-def _by_stamp(recording: Recording, axis: Axis) -> StudyFile:
-    return place(recording, TimeMap(axis.instant(recording.start_civil_ns)))
+def _by_stamps(
+    recordings: Sequence[Recording], axis: Axis, hookup: int | None
+) -> Iterator[StudyFile]:
+    """Every file by its own stamp, each folder in its own sequence."""
+    folders: dict[str, list[Recording]] = defaultdict(list)
+    for recording in recordings:
+        folders[recording.name.rpartition("/")[0]].append(recording)
+    for found in folders.values():
+        yield from in_sequence(found, axis, hookup)[0]

@@ -14,7 +14,7 @@ from auditor.civil import Axis, iso
 from auditor.durations import hms, in_words
 from auditor.model import Finding, Interval, Order, StudyFile, TimeMap
 from auditor.policy.study import StudySettings
-from auditor.study.intake import some_of
+from auditor.study.folder import some_of
 from auditor.study.leftovers import at_default_date
 from auditor.study.placing import end_of, in_order, moved, names, recorded_ns, start_of
 from auditor.study.sequence import Doubt
@@ -130,6 +130,12 @@ class Step:
     shift: int
     before: str
     after: str
+    later: frozenset[str]
+    """The names of ``after`` and of every file stamped later."""
+
+    def explains(self, one: str, other: str) -> bool:
+        """Whether an overlap of two files comes from this step: one before it, one after."""
+        return (one in self.later) != (other in self.later)
 
 
 def change_findings(
@@ -148,10 +154,8 @@ def change_findings(
     for at, shift in transitions(axis, wide):
         step = _unfollowed(timed, at, shift, settings)
         if step is not None:
-            later = [f.recording.name for f in timed]
-            later = later[later.index(step.after) :]
             shifted = [
-                moved(f, TimeMap(f.map.anchor + shift)) if f.recording.name in later else f
+                moved(f, TimeMap(f.map.anchor + shift)) if f.recording.name in step.later else f
                 for f in counted
             ]
             other, recorded = recorded_ns(shifted), recorded_ns(counted)
@@ -201,12 +205,15 @@ def _unfollowed(
     size = abs(shift)
     # By stamps that lag behind, a later file may seem to start before an earlier one has ended.
     by_stamp = sorted(timed, key=lambda f: (f.recording.start_civil_ns, f.recording.name))
-    for before, after in pairwise(by_stamp):
+    for index, (before, after) in enumerate(pairwise(by_stamp), 1):
         if start_of(before) > at + size or end_of(before) < at - size:
             continue
         hole = start_of(after) - end_of(before)
         if abs(hole + shift) <= min(settings.join_tolerance_ns, size // 4) and (end_of(after) > at):
-            return Step(at, shift, before.recording.name, after.recording.name)
+            later = by_stamp[index:]
+            return Step(
+                at, shift, before.recording.name, after.recording.name, frozenset(names(later))
+            )
     return None
 
 

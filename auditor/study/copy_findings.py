@@ -11,7 +11,7 @@ from auditor.model import Finding, StudyCopy, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.alignment import Alignment
 from auditor.study.copies import Device
-from auditor.study.intake import some_of
+from auditor.study.folder import some_of
 from auditor.study.placing import names, recorded_ns
 
 VOCABULARY = {

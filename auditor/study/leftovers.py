@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from auditor.civil import Axis
 from auditor.model import Finding, Order, PatientField, Recording, StudyFile
 from auditor.policy.study import StudySettings
-from auditor.study.intake import some_of
+from auditor.study.folder import some_of
 from auditor.study.placing import end_of, in_order, names, recorded_ns, set_aside, start_of
 from auditor.study.samples import signal_channels
 

@@ -5,7 +5,7 @@ One device cannot record twice at once, so the time counts once, and the other f
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from auditor import intervals
@@ -13,7 +13,7 @@ from auditor.durations import hms, in_words
 from auditor.model import Finding, Interval, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.clocks import likely_step
-from auditor.study.intake import some_of
+from auditor.study.folder import some_of
 from auditor.study.matching import same_samples
 from auditor.study.placing import end_of, in_order, recorded_ns, start_of
 
@@ -58,13 +58,13 @@ def _held(file: StudyFile) -> intervals.Pair:
 
 def overlap_findings(
     copies: Sequence[Sequence[StudyFile]],
-    explained: Collection[tuple[str, str]],
+    explained: Callable[[str, str], bool],
     settings: StudySettings,
     where: str,
 ) -> list[Finding]:
     """Findings on the overlaps inside each of ``copies``.
 
-    ``explained`` are pairs of file names whose overlap another finding explains.
+    ``explained`` tells of two file names whether another finding explains their overlap.
     """
     recorded = recorded_ns(f for files in copies for f in files)
     findings: list[Finding] = []
@@ -73,8 +73,7 @@ def overlap_findings(
         different: list[Overlap] = []
         small: list[Overlap] = []
         for count, overlap in enumerate(overlaps(files)):
-            pair = (overlap.first.recording.name, overlap.second.recording.name)
-            if pair in explained:
+            if explained(overlap.first.recording.name, overlap.second.recording.name):
                 continue
             if overlap.shared_ns <= settings.small_overlap_ns:
                 small.append(overlap)

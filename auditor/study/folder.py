@@ -1,0 +1,265 @@
+"""The walk through a returned folder.
+
+Links to files are read, links to folders are not followed (a link may lead anywhere, or in a
+circle), and nothing but a regular file is ever opened, read-only.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from auditor.edf import looks_like_recording
+from auditor.model import Finding
+
+VOCABULARY = {
+    "cannot_open": "A file or folder that could not be opened or listed",
+    "link_not_followed": "A link in the folder that was not followed",
+    "linked_twice": "One file under several names; it was read once",
+    "too_many_files": "More files than the limit; the rest were not looked at",
+}
+
+HEAD_BYTES = 256
+MAX_ENTRIES = 500_000
+"""A folder with more entries than this is hardly a returned study; the walk stops and says so."""
+_SHOWN = 8
+_TRASH = frozenset({"$recycle.bin", "recycler", ".trashes", ".trash", "__macosx", "found.000"})
+"""Folders in which operating systems keep deleted or accompanying files (from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFile:
+    """A regular file. ``name`` is safe text relative to the root, with ``/`` between parts.
+
+    ``size_bytes`` is ``None`` where the file could not be opened.
+    """
+
+    name: str
+    path: Path
+    size_bytes: int | None
+    modified_ns: int
+    begins_as_recording: bool
+    in_trash: bool = False
+
+    @property
+    def named_as_recording(self) -> bool:
+        """Whether the name ends in .edf or .bdf; resource forks ('._' names) do not count."""
+        base = self.name.rsplit("/", 1)[-1]
+        return base.lower().endswith((".edf", ".bdf")) and not base.startswith("._")
+
+
+@dataclass(slots=True)
+class Listing:
+    """What a walk found: regular files, other entries by name, and findings."""
+
+    name: str
+    root: Path
+    files: list[FoundFile] = field(default_factory=list)
+    others: list[str] = field(default_factory=list)
+    denied: list[tuple[FoundFile, OSError]] = field(default_factory=list)
+    """Files named like recordings that could not be opened, with the error."""
+    findings: list[Finding] = field(default_factory=list)
+
+
+def safe_name(name: str) -> str:
+    """A file name as text that can be written as UTF-8; bytes that are none appear as ``\\xff``."""
+    return os.fsencode(name).decode("utf-8", "backslashreplace")
+
+
+def some_of(names: Sequence[str]) -> str:
+    """The first few of ``names`` in a sentence."""
+    shown = ", ".join(names[:_SHOWN])
+    return f"{shown} and {len(names) - _SHOWN} more" if len(names) > _SHOWN else shown
+
+
+def list_files(paths: Sequence[Path]) -> Listing:
+    """Every regular file under ``paths``, each real file once, in the order of their names."""
+    tops = [Path(os.path.abspath(p)) for p in paths]  # noqa: PTH100  links are not resolved
+    root = _root(tops)
+    listing = Listing(name=safe_name(root.name) or "study", root=root)
+    entries: list[tuple[str, Path, bool]] = []
+    for top in tops:
+        entries += _walk(top, root, listing)
+    seen: dict[tuple[int, int], str] = {}
+    names: set[str] = set()
+    # Names of real entries go before links, so that a link never takes a file's own name away.
+    for name, path, is_link in sorted(set(entries), key=lambda e: (e[2], e[0], os.fsencode(e[1]))):
+        _take(_unused(name, names), path, is_link, listing, seen)
+    listing.files.sort(key=lambda f: f.name)
+    return listing
+
+
+def _root(tops: Sequence[Path]) -> Path:
+    folders = [p if p.is_dir() else p.parent for p in tops]
+    try:
+        return Path(os.path.commonpath(folders))
+    except ValueError:  # different drives
+        return folders[0]
+
+
+def _unused(name: str, names: set[str]) -> str:
+    """``name``, or with a number where two names of different bytes look alike as text."""
+    unused, number = name, 1
+    while unused in names:
+        number += 1
+        unused = f"{name} ({number})"
+    names.add(unused)
+    return unused
+
+
+def _relative(path: Path, root: Path) -> str:
+    try:
+        return safe_name(path.relative_to(root).as_posix())
+    except ValueError:
+        return safe_name(path.as_posix())
+
+
+def _walk(top: Path, root: Path, listing: Listing) -> Iterator[tuple[str, Path, bool]]:
+    if not top.is_dir():
+        yield _relative(top, root), top, False
+        return
+    folders, count = [top], 0
+    while folders:
+        folder = folders.pop()
+        try:
+            with os.scandir(folder) as scan:
+                entries = sorted(scan, key=lambda e: os.fsencode(e.name))
+        except OSError as error:
+            listing.findings.append(_cannot_open(_relative(folder, root) or ".", error, "folder"))
+            continue
+        for entry in entries:
+            count += 1
+            if count > MAX_ENTRIES:
+                listing.findings.append(_too_many(listing.name))
+                return
+            path = Path(entry.path)
+            link = entry.is_symlink()
+            if not link and entry.is_dir(follow_symlinks=False):
+                folders.append(path)
+            else:
+                yield _relative(path, root), path, link
+
+
+def _take(
+    name: str,
+    path: Path,
+    is_link: bool,
+    listing: Listing,
+    seen: dict[tuple[int, int], str],
+) -> None:
+    try:
+        handle = open_regular(path)
+    except NotRegularError as error:
+        listing.others.append(name)
+        if is_link and error.is_folder:
+            listing.findings.append(_link_not_followed(name, "it leads to a folder"))
+        return
+    except OSError as error:
+        if is_link and error.errno in (errno.ENOENT, errno.ELOOP):
+            why = "it leads in a circle" if error.errno == errno.ELOOP else "it leads nowhere"
+            listing.findings.append(_link_not_followed(name, why))
+            listing.others.append(name)
+            return
+        file = FoundFile(name, path, None, 0, False)
+        if file.named_as_recording:
+            listing.denied.append((file, error))
+        else:
+            listing.others.append(name)
+            listing.findings.append(_cannot_open(name, error, "file"))
+        return
+    with os.fdopen(handle, "rb", buffering=0) as file_object:
+        status = os.fstat(handle)
+        key = (status.st_dev, status.st_ino)
+        if status.st_ino and key in seen:
+            listing.others.append(name)
+            listing.findings.append(_linked_twice(name, seen[key]))
+            return
+        seen[key] = name
+        try:
+            head = file_object.read(HEAD_BYTES) or b""
+        except OSError:
+            head = b""  # reading it as a recording will say why
+    parts = [part.lower() for part in name.split("/")[:-1]]
+    listing.files.append(
+        FoundFile(
+            name=name,
+            path=path,
+            size_bytes=status.st_size,
+            modified_ns=status.st_mtime_ns,
+            begins_as_recording=looks_like_recording(head),
+            in_trash=any(p in _TRASH or p.startswith(".trash-") for p in parts),
+        )
+    )
+
+
+class NotRegularError(Exception):
+    """A folder, device, socket or pipe where a file was expected."""
+
+    def __init__(self, is_folder: bool) -> None:
+        super().__init__()
+        self.is_folder = is_folder
+
+
+def open_regular(path: Path) -> int:
+    """A read-only descriptor of a regular file.
+
+    A device, socket or pipe is not opened, and should one take the file's place meanwhile, the
+    open does not wait for it (O_NONBLOCK).
+    """
+    mode = path.stat().st_mode
+    if not stat.S_ISREG(mode):
+        raise NotRegularError(stat.S_ISDIR(mode))
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    handle = os.open(path, flags)
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        raise NotRegularError(False)
+    return handle
+
+
+def _cannot_open(name: str, error: OSError, kind: str) -> Finding:
+    why = error.strerror or "input or output error"
+    return Finding(
+        "cannot_open",
+        "problem" if kind == "folder" else "caution",
+        name,
+        f"This {kind} could not be opened ({why}). Recordings in it, if any, are not counted.",
+        observed=why,
+        action="Check its permissions, then run the audit again.",
+        file=name if kind == "file" else None,
+    )
+
+
+def _link_not_followed(name: str, why: str) -> Finding:
+    return Finding(
+        "link_not_followed",
+        "caution",
+        name,
+        f"This link was not followed: {why}. Recordings behind it, if any, are not counted.",
+        action="Give the folder itself if it belongs to the study.",
+    )
+
+
+def _linked_twice(name: str, first: str) -> Finding:
+    return Finding(
+        "linked_twice",
+        "info",
+        name,
+        "This name and another lead to one and the same file; it was read once.",
+        observed=f"the same file as {first}",
+    )
+
+
+def _too_many(name: str) -> Finding:
+    return Finding(
+        "too_many_files",
+        "problem",
+        name,
+        f"The folder holds more than {MAX_ENTRIES} entries; the rest were not looked at, and "
+        "recordings among them are not counted.",
+        action="Give the folder of one study.",
+    )
