@@ -21,7 +21,7 @@ from helpers_studies import (
 
 from auditor.edf import read_recording
 from auditor.model import Recording
-from auditor.second_readers import compare, process, read_second
+from auditor.second_readers import MOST_RECORDS, compare, process, read_second
 from auditor.second_readers.known import our_figures
 from auditor.second_readers.process import Answer, ReaderProcess
 from auditor.units import NS
@@ -315,10 +315,10 @@ def test_a_file_that_is_not_on_this_machine_is_left_out_and_named(sound: Recordi
 
 
 def test_a_file_of_very_many_records_is_left_out_and_the_others_are_read(sound: Recording) -> None:
-    many = replace(sound, name="many.edf", offsets_ns=np.arange(1_000_001, dtype=np.int64))
+    many = replace(sound, name="many.edf", offsets_ns=np.arange(MOST_RECORDS + 1, dtype=np.int64))
     readings, findings = read_second([counted(many), counted(sound)])
     assert {r.file for r in readings} == {"sound.edf"}
-    assert "1,000,000 records" in findings[0].text
+    assert f"{MOST_RECORDS:,} records" in findings[0].text
     assert "many.edf" in findings[0].text
 
 

@@ -18,8 +18,8 @@ import warnings
 from importlib.metadata import version
 from typing import Any
 
-MEMORY_BYTES = 6 << 30
-"""Address space: the libraries and their thread stacks alone reserve about 2 GB."""
+MEMORY_BYTES = 3 << 30
+"""Address space; a file of 72 h in records of 1 s takes 0.6 GB of it (measured)."""
 CPU_SECONDS = 1800
 MAX_WORDS = 300
 
