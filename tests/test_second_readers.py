@@ -212,6 +212,13 @@ def test_a_refusal_without_a_fact_behind_it_is_unexplained(sound: Recording) -> 
         assert compare(sound, "pyedflib", "", Answer(refused=words)).status == "unexplained"
 
 
+def test_a_librarys_words_are_shown_without_the_path_and_made_harmless(sound: Recording) -> None:
+    words = f"OSError: {sound.path}: bad\x1b[2J '{sound.path}' \u202e"
+    note = compare(sound, "pyedflib", "", Answer(refused=words)).reading.note
+    assert str(sound.path.parent) not in note
+    assert "bad\\x1b[2J 'the file' \\u202e" in note
+
+
 def test_an_unexplained_difference_is_a_problem_that_names_both_figures(
     sound: Recording, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from helpers_studies import write_piece
 from hypothesis import given
 from hypothesis import strategies as st
 
+from auditor import cli
 from auditor.civil import Axis, civil_datetime, civil_ns, iso
 from auditor.errors import SettingsError
 from auditor.model import Order
@@ -88,6 +90,22 @@ def test_an_order_file_that_ends_in_json_is_read_as_a_service_request() -> None:
     path = FIXTURES / "S-2041-quantity.json"
     order = read_order(path, default_pack_ns=36 * HOUR, default_factor_ppm={})
     assert order == read_service_request(path)
+
+
+def test_the_command_takes_a_service_request_as_its_order(tmp_path: Path) -> None:
+    """The start is the hook-up in the patient's zone, and the ordered hours are those asked for."""
+    study = tmp_path / "S-2041"
+    write_piece(study / "01.edf", (0, 60), fmt="EDF+C")
+    order, out = FIXTURES / "S-2041-quantity.json", tmp_path / "out"
+    status = cli.main(["study", str(study), "--order", str(order), "--out", str(out), "--quiet"])
+    assert status == 1
+    audit = json.loads((out / "audit.json").read_text(encoding="utf-8"))
+    assert audit["order"]["source"] == "service request"
+    assert audit["order"]["ordered_s"] == 72 * 3600
+    assert audit["order"]["hookup"] == "2027-03-02T09:30:00"
+    assert audit["study"]["study_id"] == "S-2041"
+    assert audit["study"]["timezone"] == "America/Denver"
+    assert audit["shortfall"]["short_s"] == 72 * 3600 - 60
 
 
 def test_a_period_over_the_night_when_clocks_go_forward_is_counted_in_elapsed_hours() -> None:

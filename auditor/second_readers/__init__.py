@@ -183,7 +183,8 @@ def _moment(civil_ns: int | None) -> str:
 
 def _words(refused: str, recording: Recording) -> str:
     """The library's own words without the file's path, made harmless."""
-    return printable(refused.replace(f"{recording.path}: ", ""), 200)
+    path = str(recording.path)
+    return printable(refused.replace(f"{path}: ", "").replace(path, "the file"), 200)
 
 
 def _too_costly(recording: Recording) -> str:
