@@ -27,7 +27,7 @@ class SignalSettings(Strict):
     flat_uv: Annotated[Number, Field(ge=0)]
     flat_ns: Annotated[Seconds, Field(gt=0)] = Field(alias="flat_s")
     rail_ppm: Annotated[Share, Field(gt=0)] = Field(alias="rail_share")
-    mains: Literal["auto", "50", "60"]
+    mains: Literal["auto", "50", "60", "off"]
     hum_ppm: Annotated[Share, Field(gt=0)] = Field(alias="hum_share")
     large_uv: Positive
     doubtful_ppm: Annotated[Share, Field(gt=0)] = Field(alias="doubtful_share")
@@ -49,8 +49,8 @@ class SignalSettings(Strict):
 
     @property
     def mains_hz(self) -> tuple[int, ...]:
-        """The mains frequencies to look for."""
-        return (50, 60) if self.mains == "auto" else (int(self.mains),)
+        """The mains frequencies to look for; none where hum is not to be judged."""
+        return {"auto": (50, 60), "50": (50,), "60": (60,), "off": ()}[self.mains]
 
 
 def _second_of_day(value: time) -> int:

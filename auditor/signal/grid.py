@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from math import gcd
 
 import numpy as np
+from numpy.typing import NDArray
 
 from auditor.model import Int64, Recording
 from auditor.units import NS
@@ -24,27 +25,61 @@ follows the onsets all the same, and a hole is never counted as time."""
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """A file's seconds in file order; arrays of shape (seconds,) unless said otherwise.
+    """A file's seconds in file order, held by its runs; arrays have shape (runs,).
 
-    ``starts`` and ``ends`` are nanoseconds after the file's header start. ``first_record`` and
-    ``end_record`` bound the records (half open) that hold a second's samples. ``whole`` is false
-    for a run's last second where it is shorter than one. ``run`` is each second's run and
-    ``number`` its number in that run; ``run_first`` (runs,) is each run's first record.
+    ``run_first`` is each run's first record, ``run_end`` the record after its last, ``run_second``
+    its first second. ``offsets`` (records,) are the records' starts after the header's start. The
+    methods give what is asked of seconds ``[first, end)``, each as shape (end - first,).
     """
 
     record_ns: int
-    records: int
+    offsets: Int64
     run_first: Int64
-    run: Int64
-    number: Int64
-    starts: Int64
-    ends: Int64
-    first_record: Int64
-    end_record: Int64
-    whole: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    run_end: Int64
+    run_second: Int64
+    seconds: int
 
     def __len__(self) -> int:
-        return len(self.run)
+        return self.seconds
+
+    def _runs(self, first: int, end: int) -> tuple[Int64, Int64]:
+        """Each second's run, and its number in that run."""
+        every = np.arange(first, end)
+        run = np.searchsorted(self.run_second, every, side="right") - 1
+        return run, every - self.run_second[run]
+
+    def records(self, first: int, end: int) -> tuple[Int64, Int64]:
+        """The first record that holds samples of each second, and the record after the last."""
+        run, number = self._runs(first, end)
+        begin = self.run_first[run] + number * NS // self.record_ns
+        after = self.run_first[run] - (-(number + 1) * NS // self.record_ns)
+        return begin, np.minimum(after, self.run_end[run])
+
+    def first_seconds(self, records: Int64) -> list[int]:
+        """The first second that begins in or after each of ``records``, ascending, no two alike."""
+        run = np.maximum(np.searchsorted(self.run_first, records, side="right") - 1, 0)
+        inside = (records - self.run_first[run]) * self.record_ns
+        found = self.run_second[run] - (-inside // NS)
+        return [int(second) for second in np.unique(found[found < self.seconds])]
+
+    def whole(self, first: int, end: int) -> NDArray[np.bool_]:
+        """Whether each second is a whole one: a run's last may be shorter."""
+        run, number = self._runs(first, end)
+        length = (self.run_end[run] - self.run_first[run]) * self.record_ns
+        full: NDArray[np.bool_] = (number + 1) * NS <= length
+        return full
+
+    def times(self) -> tuple[Int64, Int64]:
+        """Start and end of every second, nanoseconds after the file's header start."""
+        if not self.seconds:
+            return np.empty(0, np.int64), np.empty(0, np.int64)
+        run, number = self._runs(0, self.seconds)
+        at, rest = np.divmod(number * NS, self.record_ns)
+        starts = self.offsets[self.run_first[run] + at] + rest
+        last = np.append(self.run_second[1:], self.seconds) - 1
+        ends = np.append(starts[1:], 0)
+        ends[last] = self.offsets[self.run_end - 1] + self.record_ns
+        return starts, ends
 
     def bounds(self, first: int, end: int, samples_per_record: int) -> Int64:
         """First sample of each second ``first .. end`` (inclusive), shape (end - first + 1,).
@@ -53,8 +88,7 @@ class Grid:
         a run starts ``i * record_ns / samples_per_record`` after the run does; a second holds the
         samples that start in it.
         """
-        upto = min(end + 1, len(self))
-        run, number = self.run[first:upto], self.number[first:upto]
+        run, number = self._runs(first, min(end + 1, self.seconds))
         step, per = NS * samples_per_record, self.record_ns
         common = gcd(step, per)
         step, per = step // common, per // common
@@ -64,8 +98,8 @@ class Grid:
         else:
             within = -(-number * step // per)
         found = self.run_first[run] * samples_per_record + within
-        if end + 1 > len(self):
-            found = np.append(found, np.int64(self.records * samples_per_record))
+        if end + 1 > self.seconds:
+            found = np.append(found, np.int64(len(self.offsets) * samples_per_record))
         return found
 
 
@@ -74,25 +108,11 @@ def grid_of(recording: Recording) -> Grid:
     offsets, length = recording.offsets_ns, recording.record_ns
     if not len(offsets) or length <= 0:
         none = np.empty(0, np.int64)
-        return Grid(
-            length, len(offsets), none, none, none, none, none, none, none, np.empty(0, np.bool_)
-        )
+        return Grid(length, offsets, none, none, none, 0)
     jitter = min(_JITTER_NS, length // 10)
     apart = np.abs(np.diff(offsets) - length) > jitter
     run_first = np.append(0, np.flatnonzero(apart) + 1).astype(np.int64)
-    run_records = np.diff(np.append(run_first, len(offsets)))
-    seconds = -(-run_records * length // NS)
-    run = np.repeat(np.arange(len(run_first)), seconds)
-    number = np.arange(len(run)) - np.repeat(np.cumsum(seconds) - seconds, seconds)
-    at, rest = np.divmod(number * NS, length)
-    first_record = run_first[run] + at
-    starts = offsets[first_record] + rest
-    last = np.append(run[1:] != run[:-1], True)
-    ends = np.append(starts[1:], 0)
-    run_last = run_first + run_records - 1
-    ends[last] = offsets[run_last[run[last]]] + length
-    end_record = np.minimum(run_first[run] + -(-(number + 1) * NS // length), run_last[run] + 1)
-    whole = (number + 1) * NS <= run_records[run] * length
-    return Grid(
-        length, len(offsets), run_first, run, number, starts, ends, first_record, end_record, whole
-    )
+    run_end = np.append(run_first[1:], len(offsets))
+    seconds = -(-(run_end - run_first) * length // NS)
+    run_second = np.cumsum(seconds) - seconds
+    return Grid(length, offsets, run_first, run_end, run_second, int(seconds.sum()))

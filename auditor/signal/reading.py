@@ -105,11 +105,10 @@ def blocks_of(scan: FileScan) -> Iterator[Block]:
         records = max(1, BLOCK_BYTES // recording.record_bytes)
         targets = np.arange(0, recording.records, records)
         # A block begins with the first second that begins in its records.
-        cuts = np.unique(np.searchsorted(grid.first_record, targets)).tolist()
-    cuts = [c for c in cuts if c < len(grid)]
-    for first, end in zip(cuts, [*cuts[1:], len(grid)], strict=True):
-        held = int(grid.first_record[end]) if end < len(grid) else recording.records
-        size = (held - int(grid.first_record[first])) * recording.record_bytes
+        cuts = grid.first_seconds(targets)
+    starts = [int(grid.records(cut, cut + 1)[0][0]) for cut in cuts] + [recording.records]
+    for index, (first, end) in enumerate(zip(cuts, [*cuts[1:], len(grid)], strict=True)):
+        size = (starts[index + 1] - starts[index]) * recording.record_bytes
         yield Block(scan, first, end, size)
 
 
@@ -133,7 +132,8 @@ def _judge_whole_records(
 ) -> None:
     scan, grid = block.scan, block.scan.grid
     recording = scan.recording
-    first, end = int(grid.first_record[block.first]), int(grid.end_record[block.end - 1])
+    begins, after = grid.records(block.first, block.end)
+    first, end = int(begins[0]), int(after[-1])
     bad = _read_records(scan, source, first, end, space)
     _take_stamps(scan, first, end, space)
     flat = space.samples(
@@ -152,7 +152,7 @@ def _judge_whole_records(
             judge_stream(
                 stream,
                 bounds - first * group.samples_per_record,
-                grid.whole[block.first : block.end],
+                grid.whole(block.first, block.end),
                 group,
                 settings,
                 space,
@@ -160,8 +160,7 @@ def _judge_whole_records(
             )
     for low, high in bad:
         scan.seen[low:high] = False
-        held = slice(block.first, block.end)
-        out[(grid.first_record[held] < high) & (grid.end_record[held] > low)] = UNREAD
+        out[(begins < high) & (after > low)] = UNREAD
 
 
 def _take_stamps(scan: FileScan, first: int, end: int, space: Workspace) -> None:
@@ -234,7 +233,7 @@ def _judge_by_channel(
                 judge_stream(
                     stream.reshape(1, -1),
                     bounds - bounds[0],
-                    scan.grid.whole[block.first : block.end],
+                    scan.grid.whole(block.first, block.end),
                     single,
                     settings,
                     space,

@@ -66,7 +66,7 @@ class Placed:
 
 def place(file: StudyFile, scan: FileScan) -> Placed:
     """A scanned file on the study axis."""
-    starts, ends = file.map.instants(scan.grid.starts), file.map.instants(scan.grid.ends)
+    starts, ends = (file.map.instants(times) for times in scan.grid.times())
     return Placed(file, scan, starts, np.maximum(starts, ends))
 
 

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from auditor.model import Int64, Recording
 
-STAMP_BYTES = 24
-"""Enough for a sign, 9 digits, a point, 9 decimals and the two closing bytes."""
+STAMP_BYTES = 16
+"""Enough for a sign, 6 digits (11 days), a point, 6 decimals and the two closing bytes."""
 UNSTATED = np.int64(np.iinfo(np.int64).min)
 _MARK = 0x14
 _DECIMALS = 9
