@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from helpers_billing import (
     POLICY,
@@ -349,3 +350,30 @@ def _policy_with(**sections: dict[str, object]) -> Policy:
         name: getattr(billing, name).model_copy(update=keys) for name, keys in sections.items()
     }
     return replace(POLICY, billing=billing.model_copy(update=update))
+
+
+def test_a_lapse_lowers_the_usable_column_too_wherever_it_lies() -> None:
+    # Hours 25 to 40 could not be read, and the lapse lies inside them.
+    coverage = hours((0, 72))
+    log, _ = monitored(coverage, checks_at(*[h for h in range(2, 72, 2) if h != 30]))
+    good = hours((0, 25), (40, 72))
+    billing = bill(
+        coverage, given=order(monitoring="intermittent"), monitoring=log,
+        usable=(good.union_starts, good.union_ends),
+    )  # fmt: skip
+    usable = [p.usable_technical for p in billing.periods]
+    assert [units(t.units) for t in usable if t] == [{"95709": 1}, {"95705": 1}, {"95709": 1}]
+
+
+def test_no_usable_time_at_all_is_no_unit() -> None:
+    empty = np.empty(0, np.int64)
+    billing, found = bill_and_findings(hours((0, 72)), usable=(empty, empty))
+    assert billing.usable_totals == ()
+    assert [p.usable_ns for p in billing.periods] == [0, 0, 0]
+    assert "usable_band_below_recorded" in found
+
+
+def test_thousands_of_restarts_are_read() -> None:
+    pieces = [(k * MINUTE, k * MINUTE + 50 * NS) for k in range(5000)]
+    billing = bill(coverage_of(*pieces), restarts=tuple(a for a, _ in pieces[1:]))
+    assert by_reading(billing, "each restart after a gap (4999 here)") == {}

@@ -11,7 +11,8 @@ from auditor.billing.periods import billing_periods
 from auditor.billing.readings import alternatives, split_words
 from auditor.billing.setup import setup_code, shorter_code, sleep_seen
 from auditor.billing.split import band_limits, band_margins, band_of, margins, total_margins
-from auditor.billing.units import Choices, Day, Facts, Outcome, read
+from auditor.billing.support import Choices, Facts
+from auditor.billing.units import Day, Outcome, read
 from auditor.billing.words import day_notes
 from auditor.civil import Axis
 from auditor.durations import in_words

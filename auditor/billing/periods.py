@@ -9,7 +9,6 @@ import numpy as np
 
 from auditor import intervals as iv
 from auditor.civil import Axis
-from auditor.intervals import Pair
 from auditor.model import Coverage, Interval
 from auditor.policy.billing import BillingSettings
 from auditor.units import DAY
@@ -90,11 +89,3 @@ def _fixed_edges(coverage: Coverage, axis: Axis, hour_ns: int) -> list[int]:
     instants = (axis.instant(day * DAY + hour_ns) for day in sorted(days))
     inside = [at for at in instants if coverage.first_start < at < coverage.last_end]
     return [coverage.first_start, *inside]
-
-
-def recorded_in(pair: Pair, windows: Sequence[Window]) -> list[int]:
-    """How much of ``pair`` lies in each of ``windows``, in nanoseconds."""
-    starts = np.array([w.start for w in windows], np.int64)
-    ends = np.array([w.end for w in windows], np.int64)
-    held: list[int] = (iv.held_before(pair, ends) - iv.held_before(pair, starts)).tolist()
-    return held

@@ -6,7 +6,8 @@ from collections.abc import Hashable, Iterator
 from dataclasses import dataclass, replace
 
 from auditor.billing.split import split_total, total_limits, within_longest
-from auditor.billing.units import LEVELS, Choices, Facts, Outcome, read
+from auditor.billing.support import LEVELS, Choices, Facts
+from auditor.billing.units import Outcome, read
 from auditor.durations import hms, in_words
 from auditor.model import Alternative
 from auditor.policy.billing import BillingSettings, SplitReading

@@ -8,84 +8,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from auditor import intervals as iv
-from auditor.billing.periods import Window, period_windows, recorded_in
-from auditor.billing.split import band_of, split_total, within
-from auditor.civil import Axis
+from auditor.billing.periods import Window, period_windows
+from auditor.billing.split import band_of, split_total, within, within_longest
+from auditor.billing.support import Choices, Facts, Support, held_in
 from auditor.durations import in_words
 from auditor.intervals import Pair
-from auditor.model import (
-    Coverage,
-    DayCode,
-    Int64,
-    Interval,
-    Monitoring,
-    MonitoringLevel,
-    Professional,
-    Unit,
-    Video,
-)
-from auditor.policy.billing import BillingSettings, SplitReading, TechnicalBand
-
-LEVELS: tuple[MonitoringLevel, ...] = ("unmonitored", "intermittent", "continuous")
-"""Levels of monitoring, lowest first."""
-
-
-@dataclass(frozen=True, slots=True)
-class Choices:
-    """One answer to each open question. The policy's answers are the default reading."""
-
-    split: SplitReading
-    gap_tolerance_ns: int
-    restart_moves_clock: bool
-    lapse_lowers: Literal["period", "study"]
-    video_by: Literal["study", "period"]
-    monitoring_as_ordered: bool
-    video_as_ordered: bool
-    once: bool = False
-    """Whether one report over a time without whole-study code carries the day codes."""
-
-    @classmethod
-    def of(cls, settings: BillingSettings) -> Choices:
-        """The policy's answers."""
-        return cls(
-            split=settings.readings.default,
-            gap_tolerance_ns=settings.gaps.tolerance_ns,
-            restart_moves_clock=settings.restart.moves_clock,
-            lapse_lowers=settings.lapse.lowers,
-            video_by=settings.video_share.by,
-            monitoring_as_ordered=settings.undocumented.monitoring == "as_ordered",
-            video_as_ordered=settings.undocumented.video == "as_ordered",
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """What is known of the study. ``pair`` is the time that counts: recorded, or usable."""
-
-    coverage: Coverage
-    axis: Axis
-    pair: Pair
-    ordered_video: bool | None
-    ordered_level: MonitoringLevel | None
-    monitoring: Monitoring | None
-    video: Video | None
-    restarts: tuple[int, ...]
-
-    def counted(self, choices: Choices) -> Pair:
-        """The time that counts, with gaps below the tolerance closed."""
-        if not choices.gap_tolerance_ns:
-            return self.pair
-        return iv.joined(self.pair, choices.gap_tolerance_ns)
-
-    def clock_starts(self, choices: Choices) -> tuple[int, ...]:
-        """Restarts that begin a new clock."""
-        return self.restarts if choices.restart_moves_clock else ()
+from auditor.model import DayCode, Interval, MonitoringLevel, Professional, Unit
+from auditor.policy.billing import BillingSettings, TechnicalBand
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +64,7 @@ class Outcome:
 def read(facts: Facts, choices: Choices, settings: BillingSettings) -> Outcome:
     """The units and professional codes under ``choices``."""
     pair = facts.counted(choices)
-    recorded = iv.total(pair)
+    support = Support(facts, choices)
     windows = period_windows(
         facts.coverage,
         facts.axis,
@@ -137,35 +72,41 @@ def read(facts: Facts, choices: Choices, settings: BillingSettings) -> Outcome:
         fixed_hour=choices.split == "fixed_hour",
         clock_starts=facts.clock_starts(choices),
     )
-    days = _days(facts, choices, settings, pair, windows)
+    days = _days(support, settings, pair, windows)
     placed = [(d.band, d.extent) for d in days if d.band is not None]
     if choices.split in ("total", "longest_first"):
-        by_total = list(_by_total(facts, choices, settings, pair))
+        by_total = _by_total(facts, choices, settings, pair)
         # Where both give the same units, the periods say when each was recorded; so the totals
         # agree with the table of periods.
         if Counter(b.name for b, _ in by_total) != Counter(b.name for b, _ in placed):
             placed = by_total
-    units: Counter[tuple[str, str]] = Counter()
-    for band, extent in placed:
-        level = level_in(facts, choices, pair, extent)
-        code = band.codes.of(level, video_in(facts, choices, pair, extent))
-        units[code, band.name] += 1
+    extents = [extent for _, extent in placed]
+    units = Counter(
+        (band.codes.of(level, video), band.name)
+        for (band, _), level, video in zip(
+            placed, support.levels(extents), support.videos(extents), strict=True
+        )
+    )
+    recorded = iv.total(pair)
+    (whole_video,) = support.videos([facts.coverage.span], by_study=True)
     return Outcome(
         recorded_ns=recorded,
         days=days,
         totals=tuple(Unit(code, n, band) for (code, band), n in sorted(units.items())),
-        professional=_professional(facts, choices, settings, pair, days),
+        # The day codes follow the periods whatever the technical reading, since each report is on
+        # one 24-hour period (American Academy of Neurology, questions on coding).
+        professional=Professional(
+            each_day=tuple(_day_code(day, settings) for day in days),
+            whole_study=_whole_code(recorded, whole_video, choices, settings),
+        ),
     )
 
 
 def _days(
-    facts: Facts,
-    choices: Choices,
-    settings: BillingSettings,
-    pair: Pair,
-    windows: Sequence[Window],
+    support: Support, settings: BillingSettings, pair: Pair, windows: Sequence[Window]
 ) -> tuple[Day, ...]:
-    recorded = recorded_in(pair, windows)
+    """Every period with what counts in it, once what is left over has joined the one before."""
+    recorded = held_in(pair, [w.interval for w in windows]).tolist()
     counted = list(recorded)
     joined: dict[int, int] = {}
     for part in _parts(windows):
@@ -177,26 +118,32 @@ def _days(
             counted[last - 1] += counted[last]
             counted[last] = 0
     took = {before: recorded[last] for last, before in joined.items()}
-    days = []
-    for i, window in enumerate(windows):
-        extent = Interval(window.start, windows[i + 1].end) if i in took else window.interval
-        band = band_of(settings.technical, counted[i])
-        if band is None and counted[i] > settings.minimum_ns:
-            band = settings.technical[-1]
-        days.append(
-            Day(
-                window=window,
-                extent=extent,
-                recorded_ns=recorded[i],
-                counted_ns=counted[i],
-                joins=i in joined,
-                took_ns=took.get(i, 0),
-                band=band,
-                level=level_in(facts, choices, pair, extent),
-                video=video_in(facts, choices, pair, extent),
-            )
+    extents = [
+        Interval(w.start, windows[i + 1].end) if i in took else w.interval
+        for i, w in enumerate(windows)
+    ]
+    levels, videos = support.levels(extents), support.videos(extents)
+    return tuple(
+        Day(
+            window=window,
+            extent=extents[i],
+            recorded_ns=recorded[i],
+            counted_ns=counted[i],
+            joins=i in joined,
+            took_ns=took.get(i, 0),
+            band=_band_of_period(counted[i], settings),
+            level=levels[i],
+            video=videos[i],
         )
-    return tuple(days)
+        for i, window in enumerate(windows)
+    )
+
+
+def _band_of_period(counted_ns: int, settings: BillingSettings) -> TechnicalBand | None:
+    """The band of one period; the longest where a long civil day passes its end."""
+    band = band_of(settings.technical, counted_ns)
+    beyond = counted_ns > settings.minimum_ns and not within_longest(counted_ns, settings)
+    return settings.technical[-1] if band is None and beyond else band
 
 
 def _parts(windows: Sequence[Window]) -> Iterator[range]:
@@ -208,106 +155,38 @@ def _parts(windows: Sequence[Window]) -> Iterator[range]:
 
 def _by_total(
     facts: Facts, choices: Choices, settings: BillingSettings, pair: Pair
-) -> Iterator[tuple[TechnicalBand, Interval]]:
-    """Each unit with the wall time in which its recorded time was recorded."""
+) -> list[tuple[TechnicalBand, Interval]]:
+    """Each unit with the wall time in which its recorded time was recorded, clock by clock."""
     longest = settings.technical[-1]
     length = settings.period.ns
     if choices.split == "longest_first" and longest.upper is not None:
         length = longest.upper.ns
     coverage = facts.coverage
-    begins = sorted({coverage.first_start, *facts.clock_starts(choices)})
-    for begin, end in zip(begins, [*begins[1:], coverage.last_end], strict=True):
-        part = iv.clip(pair, Interval(begin, end))
-        total = iv.total(part)
-        bands = split_total(total, settings, length).bands(longest)
-        for k, band in enumerate(bands):
-            stop = total if k == len(bands) - 1 else min((k + 1) * length, total)
-            yield band, _wall(part, k * length, stop)
+    bounds = sorted({coverage.first_start, *facts.clock_starts(choices), coverage.last_end})
+    before = iv.held_before(pair, np.array(bounds, np.int64)).tolist()
+    bands: list[TechnicalBand] = []
+    from_ns: list[int] = []
+    to_ns: list[int] = []
+    for begin, end in pairwise(before):
+        found = split_total(end - begin, settings, length).bands(longest)
+        bands += found
+        from_ns += [begin + k * length for k in range(len(found))]
+        to_ns += [begin + k * length for k in range(1, len(found))] + [end] * bool(found)
+    return list(zip(bands, _wall(pair, from_ns, to_ns), strict=True))
 
 
-def _wall(pair: Pair, from_ns: int, to_ns: int) -> Interval:
-    """The wall time from ``from_ns`` to ``to_ns`` of the time that ``pair`` holds."""
+def _wall(pair: Pair, from_ns: Sequence[int], to_ns: Sequence[int]) -> list[Interval]:
+    """The wall times between amounts of the time that ``pair`` holds, each shape (n,)."""
+    if not len(pair[0]):
+        return []
     starts, ends = pair
-    before: Int64 = np.cumsum(ends - starts) - (ends - starts)
-    first = int(np.searchsorted(before, from_ns, side="right")) - 1
-    last = int(np.searchsorted(before, to_ns, side="left")) - 1
-    return Interval(
-        int(starts[first]) + from_ns - int(before[first]),
-        int(starts[last]) + to_ns - int(before[last]),
-    )
-
-
-def level_in(facts: Facts, choices: Choices, pair: Pair, extent: Interval) -> MonitoringLevel:
-    """The level of monitoring that order and log support inside ``extent``."""
-    ordered = facts.ordered_level or "unmonitored"
-    if ordered == "unmonitored":
-        return ordered
-    monitoring = facts.monitoring
-    if monitoring is None or monitoring.supported is None:
-        return ordered if choices.monitoring_as_ordered else "unmonitored"
-    if choices.lapse_lowers == "study":
-        extent = facts.coverage.span
-    not_shown = dict(monitoring.not_shown)
-    shown: MonitoringLevel = "unmonitored"
-    for level in LEVELS[1 : LEVELS.index(ordered) + 1]:
-        if level not in not_shown:  # no log of checks can show it
-            if choices.monitoring_as_ordered and shown == LEVELS[LEVELS.index(level) - 1]:
-                shown = level
-        elif not _held(pair, not_shown[level], extent):
-            shown = level
-    return shown
-
-
-def _held(pair: Pair, intervals: Sequence[Interval], extent: Interval) -> bool:
-    inside = iv.clip(pair, extent)
-    return any(iv.total(iv.clip(inside, interval)) for interval in intervals)
-
-
-def video_in(facts: Facts, choices: Choices, pair: Pair, extent: Interval) -> bool:
-    """Whether the codes with video are supported inside ``extent``."""
-    if not facts.ordered_video:
-        return False
-    video = facts.video
-    if video is None:
-        return choices.video_as_ordered
-    if choices.video_by == "study":
-        return video.meets
-    return covers(video, iv.clip(pair, extent))
-
-
-def covers(video: Video, pair: Pair) -> bool:
-    """Whether video covers its share of ``pair``; exactly the share is enough."""
-    stretches = stretches_pair(video)
-    shared = iv.total(iv.intersection(pair, stretches))
-    return shared * 1_000_000 >= iv.total(pair) * video.threshold_ppm
-
-
-def stretches_pair(video: Video) -> Pair:
-    """The stretches of a video log as a plain pair."""
-    return iv.union(
-        np.array([s.start for s in video.stretches], np.int64),
-        np.array([s.end for s in video.stretches], np.int64),
-    )
-
-
-def _professional(
-    facts: Facts,
-    choices: Choices,
-    settings: BillingSettings,
-    pair: Pair,
-    days: Sequence[Day],
-) -> Professional:
-    """Both professional readings: a report on each period, and one report on the whole study.
-
-    The day codes follow the periods whatever the technical reading, since each report is on one
-    24-hour period (American Academy of Neurology, questions on coding).
-    """
-    whole_video = video_in(facts, replace(choices, video_by="study"), pair, facts.coverage.span)
-    total = iv.total(pair)
-    return Professional(
-        each_day=tuple(_day_code(day, settings) for day in days),
-        whole_study=_whole_code(total, whole_video, choices, settings),
-    )
+    before = np.cumsum(ends - starts) - (ends - starts)
+    low, high = np.array(from_ns, np.int64), np.array(to_ns, np.int64)
+    first = np.searchsorted(before, low, side="right") - 1
+    last = np.searchsorted(before, high, side="left") - 1
+    begins = starts[first] + low - before[first]
+    stops = starts[last] + high - before[last]
+    return list(map(Interval, begins.tolist(), stops.tolist()))
 
 
 def _day_code(day: Day, settings: BillingSettings) -> DayCode:

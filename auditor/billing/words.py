@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from auditor.billing.units import Choices, Day, Facts
+from auditor.billing.support import Choices, Facts
+from auditor.billing.units import Day
 from auditor.durations import in_words
 from auditor.policy.billing import BillingSettings
 from auditor.units import NS
