@@ -401,3 +401,65 @@ def test_stamps_of_new_years_eve_join_across_midnight(tmp_path: Path) -> None:
     start = civil(datetime(2027, 12, 31, 20))
     assert study.counted[0].run_starts[0] == start
     assert study.counted[-1].run_ends[-1] == civil(datetime(2027, 12, 31, 20) + timedelta(hours=8))
+
+
+def test_a_computer_that_follows_the_change_of_the_hour_beside_a_card_that_does_not(
+    tmp_path: Path,
+) -> None:
+    """America/Denver changes at 02:00 on 2027-03-14 (IANA database), 4 h after the start."""
+    base = datetime(2027, 3, 13, 22)
+    card = write_copy(tmp_path / "card", pieces((0, 6), step=6), Clock(base=base))
+    pc = [
+        *write_copy(tmp_path / "pc", [(1, 5)], Clock(OFF_37, base=base)),
+        *write_copy(tmp_path / "pc" / "b", [(5, 9)], Clock(OFF_37 + HOUR, base=base)),
+    ]
+    study = build_study(
+        [tmp_path], Order(9 * HOUR, "order file", timezone="America/Denver"), POLICY
+    )
+    assert len(study.copies) == 2
+    assert recorded(study) == 9 * HOUR
+    start = study.axis.instant(civil(base))
+    truth = {p.path: p.runs[0][0] for p in card + pc}
+    for file in study.counted:
+        assert abs(int(file.run_starts[0]) - start - truth[file.recording.path]) < SAMPLE
+
+
+def test_a_clock_set_in_the_middle_has_no_drift_and_every_file_its_place(tmp_path: Path) -> None:
+    card = write_copy(tmp_path / "card", pieces((0, 12), (20, 24)))
+    pc = write_copy(tmp_path / "pc", pieces((0, 9)), Clock(OFF_37))
+    later = tmp_path / "pc" / "later"
+    pc += write_copy(later, pieces((10, 22)), Clock(OFF_37 - 1800 * NS))
+    study = study_of(tmp_path)
+    assert worst_error(study, card + pc) < SAMPLE
+    assert study.copies[1].drift_ppb is None
+    assert "clocks was set" in finding(study, "copies_matched").text
+    assert recorded(study) == 24 * HOUR
+
+
+def test_samples_lost_without_a_gap_are_said(tmp_path: Path) -> None:
+    """The copy's file claims to run on, but twenty seconds of samples are not in it."""
+    write_copy(tmp_path / "card", [(0, 6)])
+    (tmp_path / "pc").mkdir()
+    write_piece(
+        tmp_path / "pc" / "a.edf",
+        (0, 2 * H),
+        (2 * H + 20, 6 * H),
+        amplifier=AMPLIFIER,
+        clock=TRUE_TIME,
+        fmt="EDF",
+    )
+    study = study_of(tmp_path)
+    found = finding(study, "copy_clock_uneven")
+    assert found.severity == "problem"
+    assert found.observed == "20 s"
+    assert recorded(study) == 6 * HOUR
+
+
+def test_a_fast_sampled_slow_signal_is_distinctive_over_two_seconds(tmp_path: Path) -> None:
+    """At 1000 Hz a smooth signal hardly turns within 96 samples."""
+    smooth = Amplifier(rate=1000, labels=("C3",), smooth=60, level=3000)
+    card = write_copy(tmp_path / "card", [(0, 0.1)], amplifier=smooth)
+    pc = write_copy(tmp_path / "pc", [(0.05, 0.2)], Clock(OFF_37), smooth)
+    study = study_of(tmp_path)
+    assert "correlation" not in study.copies[1].method
+    assert worst_error(study, card + pc) < NS // 1000

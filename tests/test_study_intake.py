@@ -10,7 +10,7 @@ import socket
 from pathlib import Path
 
 import pytest
-from helpers_studies import Amplifier, append, write_piece
+from helpers_studies import Amplifier, append, set_field, write_piece
 
 from auditor.errors import NothingReadable
 from auditor.model import Study
@@ -321,6 +321,19 @@ def test_an_input_error_in_the_middle_leaves_no_checksum_and_is_a_problem(
     study = study_of(tmp_path, sums=True)
     assert [f.recording.sha256 is None for f in study.counted] == [True, False]
     assert codes(study)["not_read_to_the_end"] == "problem"
+
+
+@pytest.mark.parametrize("year", ["0001", "2300", "9999"])
+def test_a_start_centuries_away_is_unreadable_and_hides_no_other_file(
+    tmp_path: Path, year: str
+) -> None:
+    piece(tmp_path / "good.edf")
+    far = piece(tmp_path / "far.edf", 1, 2)
+    set_field(far, "recording", f"Startdate 01-JAN-{year} X X N-3")
+    set_field(far, "start_date", "01.01.yy")
+    study = study_of(tmp_path)
+    assert names(study) == ["good.edf"]
+    assert [u.name for u in study.unreadable] == ["far.edf"]
 
 
 # ---------------------------------------------------------------- nothing readable

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -12,6 +14,7 @@ import pytest
 from helpers_studies import BASE, Amplifier, Clock, civil, set_field, write_piece
 from numpy.typing import NDArray
 
+from auditor import study as study_room
 from auditor.model import Order, Study
 from auditor.policy import load_policy
 from auditor.study import build_study
@@ -335,3 +338,24 @@ def test_policy_moves_the_limit_before_the_hookup(tmp_path: Path) -> None:
     settings = POLICY.study.model_copy(update={"before_hookup_ns": 5 * HOUR})
     wider = replace(POLICY, study=settings)
     assert _whole(build_study([tmp_path], ORDER, wider, checksums=False)) == 11 * HOUR
+
+
+def test_many_files_for_one_time_count_once(tmp_path: Path) -> None:
+    for i in range(80):
+        write_piece(
+            tmp_path / f"{i:02d}.edf", (0, 60), amplifier=replace(AMPLIFIER, seed=i), record_s=10
+        )
+    study = build_study([tmp_path], None, POLICY, checksums=False)
+    assert recorded_ns(study.counted) == MINUTE
+    found = next(f for f in study.findings if f.code == "overlapping_recordings")
+    assert found.other_recorded_ns == 80 * MINUTE
+
+
+def test_every_code_that_is_said_is_in_the_vocabulary(tmp_path: Path) -> None:
+    order = everything(tmp_path)
+    said = {f.code for f in build_study([tmp_path], order, POLICY, checksums=False).findings}
+    words: set[str] = set()
+    for module in pkgutil.iter_modules(study_room.__path__):
+        room = importlib.import_module(f"auditor.study.{module.name}")
+        words |= getattr(room, "VOCABULARY", {}).keys()
+    assert said <= words

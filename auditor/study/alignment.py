@@ -16,6 +16,8 @@ from auditor.study.matching import Anchor, Reference, anchors, first_anchor
 from auditor.study.placing import in_order, own_runs, place, place_by_runs
 
 _PPB = 1_000_000_000
+_MOST_PPB = 500_000
+"""No crystal is off by more (500 ppm; common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +42,14 @@ class Alignment:
 
     @property
     def drift_ppb(self) -> int | None:
-        """How much faster the copy's clock runs, in parts per 10^9; ``None`` from one place."""
+        """How much faster the copy's clock runs, in parts per 10^9.
+
+        ``None`` from one place, and for a change that no crystal makes: then the clock was set.
+        """
         if self.over_ns <= 0:
             return None
-        return round(Fraction((self.last_offset_ns - self.offset_ns) * _PPB, self.over_ns))
+        drift = round(Fraction((self.last_offset_ns - self.offset_ns) * _PPB, self.over_ns))
+        return drift if abs(drift) <= _MOST_PPB else None
 
 
 def align(

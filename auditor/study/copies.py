@@ -198,9 +198,9 @@ def choose_reference(
     The clock that agrees with the hook-up where only some do; else the recorder's own card; else
     the device that recorded longest; else the first by folder.
     """
-    chosen = list(range(len(found)))
+    chosen = [i for i, d in enumerate(found) if d.recorded_ns] or list(range(len(found)))
     if len(chosen) == 1:
-        return 0, "the only copy"
+        return chosen[0], "the only copy"
     if hookup is not None:
         agreeing = [
             i for i in chosen if abs(found[i].start - hookup) <= settings.hookup_tolerance_ns

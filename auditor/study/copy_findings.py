@@ -143,6 +143,11 @@ def _clock(alignment: Alignment) -> str:
     offset, last = alignment.offset_ns, alignment.last_offset_ns
     text = f"Its clock was {_ahead(offset)}"
     change = last - offset
+    if alignment.over_ns > 0 and alignment.drift_ppb is None:
+        return (
+            f"{text} at the first common place and {_ahead(last)} at the last, as when one of the "
+            "clocks was set in between."
+        )
     if abs(change) > alignment.sample_ns:
         verb = "gained" if change > 0 else "lost"
         return (

@@ -13,6 +13,7 @@ from auditor.model import Finding, Recording, UnreadableFile
 from auditor.progress import Progress
 from auditor.study.checksums import changes, checksums_of, digest_of
 from auditor.study.folder import FoundFile, Listing, list_files, safe_name, some_of
+from auditor.units import NS
 
 VOCABULARY = {
     "other_files": "Files in the study's folder that are no recordings",
@@ -22,6 +23,8 @@ VOCABULARY = {
 }
 
 _SHOWN = 8
+_FARTHEST = 9_000_000_000 * NS
+"""About the year 2255: what 64-bit nanoseconds hold, with room for arithmetic."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +58,7 @@ def take_in(
     unreadable = [_unreadable(f, _as_recording_error(f.name, e)) for f, e in listing.denied]
     for file in wanted:
         try:
-            recordings.append(with_electrodes(read_recording(file.path, file.name)))
+            recordings.append(_in_range(with_electrodes(read_recording(file.path, file.name))))
         except RecordingError as error:
             unreadable.append(_unreadable(file, error))
         except OSError as error:
@@ -75,6 +78,27 @@ def take_in(
         unreadable=tuple(replace(u, sha256=digest_of(sums, u.name)) for u in unreadable),
         other_files=tuple(sorted(listing.others)),
         findings=tuple(listing.findings),
+    )
+
+
+def _in_range(recording: Recording) -> Recording:
+    """The recording; ``RecordingError`` where its times do not fit 64-bit nanoseconds (to 2262)."""
+    offsets = recording.offsets_ns
+    ends = [int(offsets.min()), int(offsets.max())] if recording.records else [0]
+    low = recording.start_civil_ns + min(ends)
+    high = recording.start_civil_ns + max(ends) + recording.record_ns
+    if (
+        low > -_FARTHEST
+        and high < _FARTHEST
+        and recording.record_ns * recording.records < _FARTHEST
+    ):
+        return recording
+    raise RecordingError(
+        recording.name,
+        "states a start that lies centuries away",
+        "Correct the start date in its header, or ask for the recording again.",
+        code="start_out_of_range",
+        field="start date",
     )
 
 

@@ -19,8 +19,9 @@ from auditor.model import Channel, Interval, Recording, StudyFile
 from auditor.study.samples import Int32, SampleReader, sample_period, signal_channels
 from auditor.units import NS
 
-WINDOW = 96
-"""Samples in a window: EEG of even a few bits a sample repeats none of them by chance."""
+_LEAST, _MOST, _SECONDS = 96, 2048, 2
+"""A window holds two seconds, but at least 96 samples (EEG of even a few bits a sample repeats none
+of them by chance) and at most 2048."""
 _DISTINCT = 20
 _TURNS = 12
 _NEAR_RATE = Fraction(1, 1000)
@@ -105,7 +106,7 @@ class Reference:
         """
         own_period = sample_period(own, window.channel)
         found: Anchor | None = None
-        length = int(own_period * WINDOW)
+        length = int(own_period * len(window.samples))
         for index in self.near(guess - reach, guess + reach + length):
             file, channel = self.files[index], self._channels[index].get(window.key)
             if channel is None:
@@ -173,10 +174,11 @@ def windows(own: Recording, keys: set[str], record: int, most: int = 2) -> list[
         for nudge in _NUDGES:
             best: list[tuple[int, Window]] = []
             for key, channel in sorted(channels.items())[:24]:
-                first, need = record + nudge, -(-WINDOW // channel.samples_per_record)
+                length = _window(own, channel)
+                first, need = record + nudge, -(-length // channel.samples_per_record)
                 if first + need > own.records:
                     continue
-                samples = reader.records(channel, first, first + need)[:WINDOW]
+                samples = reader.records(channel, first, first + need)[:length]
                 score = _distinct(samples)
                 if score >= _DISTINCT:
                     best.append((score, Window(key, channel, first, samples)))
@@ -184,6 +186,12 @@ def windows(own: Recording, keys: set[str], record: int, most: int = 2) -> list[
                 best.sort(key=lambda b: (-b[0], b[1].key))
                 return [w for _, w in best[:most]]
     return []
+
+
+def _window(own: Recording, channel: Channel) -> int:
+    """Samples in a window of ``channel``."""
+    two_seconds = _SECONDS * NS * channel.samples_per_record // max(own.record_ns, 1)
+    return max(_LEAST, min(_MOST, two_seconds))
 
 
 def _distinct(samples: Int32) -> int:
@@ -287,8 +295,10 @@ def anchors(
 
 def _targets(rec: Recording, each: int) -> list[int]:
     """Records at which to compare: spread over the file, and the ends of each of its runs."""
-    per = min((c.samples_per_record for c in signal_channels(rec).values()), default=WINDOW)
-    tail = -(-WINDOW // per)
+    tail = max(
+        (-(-_window(rec, c) // c.samples_per_record) for c in signal_channels(rec).values()),
+        default=1,
+    )
     found = set(spread(0, max(0, rec.records - 1 - tail), each))
     breaks = np.flatnonzero(np.diff(rec.offsets_ns) != rec.record_ns) + 1
     if len(breaks) < _MAX_RUNS:

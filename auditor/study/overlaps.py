@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 from auditor import intervals
 from auditor.durations import hms, in_words
@@ -24,8 +25,10 @@ VOCABULARY = {
     "small_overlap": "Overlaps no longer than the resolution of the start stamps",
 }
 
-_MAX_COMPARED = 2000
-"""Pairs whose samples are compared; a folder with more overlaps than this is told by its count."""
+_MAX_PAIRS = 2000
+"""Pairs that are looked at; where more files overlap, all of them are doubtful."""
+_MAX_COMPARED = 300
+"""Pairs whose samples are compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,11 +71,11 @@ def overlap_findings(
     """
     recorded = recorded_ns(f for files in copies for f in files)
     findings: list[Finding] = []
-    for files in copies:
+    for number, files in enumerate(copies):
         same: list[Overlap] = []
         different: list[Overlap] = []
         small: list[Overlap] = []
-        for count, overlap in enumerate(overlaps(files)):
+        for count, overlap in enumerate(islice(overlaps(files), _MAX_PAIRS)):
             if explained(overlap.first.recording.name, overlap.second.recording.name):
                 continue
             if overlap.shared_ns <= settings.small_overlap_ns:
@@ -85,7 +88,7 @@ def overlap_findings(
             findings.append(_duplicates(same, where))
         if different:
             findings.append(_different(different, files, recorded, where))
-        if small:
+        if small and number == 0:  # other copies lie where their samples put them
             findings.append(_small(small, where))
         findings += _inside(files, recorded, settings)
     return findings
