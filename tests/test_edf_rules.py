@@ -214,6 +214,15 @@ def test_4_thirds_of_a_second_are_no_accusation_even_after_three_days() -> None:
     assert codes(read(edf(onsets=continuous, duration="0.333333", reserved="EDF+C", signals=[Sig(rate=2)]))) == []
 
 
+@pytest.mark.parametrize("decimals", [0, 1, 2, 3, 6])
+def test_4_starts_written_with_few_decimals_are_no_accusation(decimals: int) -> None:
+    onsets = [f"{i / 3:.{decimals}f}" for i in range(300)]
+    assert codes(read(edf(onsets=onsets, duration="0.333333", reserved="EDF+C"))) == []
+    onsets[200:] = [f"{i / 3 + 7:.{decimals}f}" for i in range(200, 300)]
+    recording = read(edf(onsets=onsets, duration="0.333333", reserved="EDF+C"))
+    assert "1 time, together" in finding(recording, "continuous_file_jumps").text
+
+
 def test_4_a_record_larger_than_recommended_is_mentioned() -> None:
     recording = read(edf(records=1, plain=True, signals=[Sig(rate=30721)]))
     assert finding(recording, "record_large").observed == "61442 bytes"

@@ -21,8 +21,8 @@ from auditor.model import Recording, UnknownStart
 
 RECOMMENDED_RECORD_BYTES = 61_440
 """Source: EDF specification, on the size of a data record."""
-MAX_RECORDS = 30_000_000
-"""Records of one file that are read: 34 days of tenths of a second; bounds the memory."""
+MAX_RECORDS = 20_000_000
+"""Records of one file that are read: 23 days of tenths of a second; bounds the memory."""
 _BLANK_CHECKS = 2000
 
 

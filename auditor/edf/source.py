@@ -20,9 +20,11 @@ THROUGH_BYTES = 8192
 Measured: a positioned read costs as much as reading some 12 kB that are in the page cache.
 """
 _BLOCK = 1 << 18
-_BATCH = 512
+_BATCH = 256
 _SLOW_NS = 20_000
 """A positioned read that takes longer did not come from the page cache (those take 1 to 2 us)."""
+_SLOW_BATCHES = 3
+"""Batches in a row that must have been slow: a busy machine may hold up one of them."""
 _SLOW_STRIDE = 1 << 17
 """Beyond this distance skipping is faster on any disk."""
 
@@ -74,7 +76,7 @@ class LocalFile:
                 "Only files are read.",
                 code="cannot_be_read",
             )
-        self.slow = False
+        self.slow_batches = 0
         self._before = (status.st_size, status.st_mtime_ns)
 
     @property
@@ -138,12 +140,14 @@ def read_strided(source: ByteSource, first: int, width: int, stride: int, count:
     parts: list[bytes] = []
     for begin in range(0, count, _BATCH):
         here = min(_BATCH, count - begin)
-        if source.slow and stride <= _SLOW_STRIDE:
+        if source.slow_batches >= _SLOW_BATCHES and stride <= _SLOW_STRIDE:
             parts.append(_read_through(source, places[begin], width, stride, here))
             continue
         started = perf_counter_ns()
-        parts += [pread(fd, width, at) for at in places[begin : begin + here]]
-        source.slow = perf_counter_ns() - started > here * _SLOW_NS
+        # Joined while the pieces are still in the processor's cache.
+        parts.append(b"".join([pread(fd, width, at) for at in places[begin : begin + here]]))
+        waited = perf_counter_ns() - started > here * _SLOW_NS
+        source.slow_batches = source.slow_batches + 1 if waited else 0
     return b"".join(parts)
 
 

@@ -17,8 +17,9 @@ from auditor.model import Int64, UnknownStart
 from auditor.units import NS
 
 STEP_TOLERANCE_NS = 1_000_000
-"""Rounding of written onsets that is no accusation: 1 ms a record (own choice; onsets are written
-with anything from whole milliseconds to 9 decimals)."""
+"""Rounding of written onsets that is no accusation: 1 ms a record (own choice)."""
+MAX_UNKNOWN = 100_000
+"""Stretches without a known start that are listed one by one; the findings count all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,8 @@ def settle(onsets_ns: Int64, record_ns: int, notes: Notes) -> Timeline:
     offsets = onsets_ns.copy()
     _correct_lone_outliers(offsets, record_ns, notes)
     known = offsets != UNKNOWN
-    restored, unknown = 0, []
+    restored = lost = places = 0
+    unknown: list[UnknownStart] = []
     edges = np.flatnonzero(np.diff(np.concatenate(([True], known, [True])).astype(np.int8)))
     for first, after in edges.reshape(-1, 2).tolist():
         length = after - first
@@ -56,10 +58,13 @@ def settle(onsets_ns: Int64, record_ns: int, notes: Notes) -> Timeline:
         if latest is not None and abs(latest - earliest) <= STEP_TOLERANCE_NS * (length + 1):
             restored += length
         else:
-            bound = None if latest is None else max(earliest, latest)
-            unknown.append(UnknownStart(first, after - 1, earliest, bound))
+            lost += length
+            places += 1
+            if len(unknown) < MAX_UNKNOWN:
+                bound = None if latest is None else max(earliest, latest)
+                unknown.append(UnknownStart(first, after - 1, earliest, bound))
     if record_ns:
-        _note_missing(restored, unknown, notes)
+        _note_missing(restored, lost, places, unknown, notes)
         return Timeline(offsets, tuple(unknown))
     return Timeline(offsets, ())
 
@@ -96,7 +101,9 @@ def _correct_lone_outliers(offsets: Int64, record_ns: int, notes: Notes) -> None
     offsets[wrong] = offsets[wrong - 1] + np.int64(record_ns)
 
 
-def _note_missing(restored: int, unknown: list[UnknownStart], notes: Notes) -> None:
+def _note_missing(
+    restored: int, lost: int, places: int, unknown: list[UnknownStart], notes: Notes
+) -> None:
     if restored:
         notes.add(
             "time_keeping_restored",
@@ -109,14 +116,13 @@ def _note_missing(restored: int, unknown: list[UnknownStart], notes: Notes) -> N
             action="The file is damaged there; look at the signals.",
         )
     if unknown:
-        records = sum(u.last - u.first + 1 for u in unknown)
         first = unknown[0]
         latest = "nothing says" if first.latest_ns is None else f"{first.latest_ns / NS:.3f} s"
         notes.add(
             "record_start_unknown",
             "problem",
-            f"{some(records, 'record does', 'records do')} not state a start (in "
-            f"{some(len(unknown), 'place')}), and the records around do not tell it. They count as "
+            f"{some(lost, 'record does', 'records do')} not state a start (in "
+            f"{some(places, 'place')}), and the records around do not tell it. They count as "
             "recorded and are drawn right after the record before; when exactly the recording "
             "stood still beside them is not known.",
             at=f"first in records {first.first} to {first.last}",
@@ -144,7 +150,7 @@ def check_order(
         return
     _check_first(int(offsets_ns[0]), notes)
     holes = np.diff(offsets_ns) - np.int64(record_ns)
-    tolerance = STEP_TOLERANCE_NS + int(rounding_ns)
+    tolerance = _tolerance(offsets_ns, record_ns) + int(rounding_ns)
     jumps = np.flatnonzero(holes > tolerance)
     back = np.flatnonzero(holes < -tolerance)
     doubtful = _check_duration(holes, tolerance, record_ns, notes)
@@ -167,7 +173,8 @@ def check_order(
         _note_back(offsets_ns, holes, back, notes)
     small = holes[np.abs(holes) <= tolerance]
     drift = int(small.sum())
-    if continuous and abs(drift) > len(small) * rounding_ns + 10 * STEP_TOLERANCE_NS:
+    allowed = len(small) * rounding_ns + tolerance + 10 * STEP_TOLERANCE_NS
+    if continuous and abs(drift) > allowed:
         notes.add(
             "onsets_drift",
             "caution",
@@ -178,6 +185,18 @@ def check_order(
             observed=f"{drift / NS:.6f} s over {len(small)} steps",
             action="Nothing to do unless the total matters to you.",
         )
+
+
+def _tolerance(offsets_ns: Int64, record_ns: int) -> int:
+    """How far a step may be off the record duration by rounding alone.
+
+    Starts written with few decimals cannot say where the records of a third of a second begin: a
+    step is then off by up to the last decimal's unit.
+    """
+    for unit in (NS, NS // 10, NS // 100):
+        if record_ns % unit and not (offsets_ns % unit).any():
+            return unit
+    return STEP_TOLERANCE_NS
 
 
 def _check_first(first: int, notes: Notes) -> None:
@@ -198,7 +217,7 @@ def _check_first(first: int, notes: Notes) -> None:
 
 def _check_duration(holes: Int64, tolerance: int, record_ns: int, notes: Notes) -> bool:
     """Whether nearly every step differs from the record duration by one and the same amount."""
-    if len(holes) < 10:
+    if len(holes) < 10 or np.count_nonzero(np.abs(holes) > tolerance) < 0.9 * len(holes):
         return False
     usual = int(np.median(holes))
     if abs(usual) <= tolerance or (np.abs(holes - usual) <= tolerance).mean() < 0.9:
