@@ -281,6 +281,27 @@ def test_hum_for_much_of_the_time_names_the_electrode(tmp_path: Path) -> None:
     assert texts["large_signal"].startswith("C4:")
 
 
+def test_an_electrode_that_hums_until_the_end_is_dated_though_it_counts_as_live(
+    tmp_path: Path,
+) -> None:
+    # Off from 300 s, touched twice (seconds 500 and 700 pass for clean); C4 hums early and recovers.
+    at = np.arange(1200 * 256) / 256
+    wave = 1500 * np.sin(2 * np.pi * 60 * at)
+    off_from = (at >= 300) & ~((at >= 500) & (at < 501)) & ~((at >= 700) & (at < 701))
+    late = np.where(off_from, wave, 0).astype(int)
+    early = np.where((at >= 100) & (at < 900), wave, 0).astype(int)
+    chans = [Chan("C3", 256, noise(1200, 256) + late), Chan("C4", 256, noise(1200, 256, 1) + early)]
+    found = scan_one(tmp_path, chans, 2)
+    zero = found.coverage.first_start
+    c3, c4 = found.facts.channels
+    assert c3.lost_at is c4.lost_at is c4.doubtful_from is None
+    assert c3.doubtful_from == zero + 300 * NS
+    assert c3.live_ns == 1200 * NS
+    (finding,) = [f for f in found.findings if f.code == "electrode_off"]
+    assert finding.text.startswith("C3: from 2027-03-02T09:35:00 until the end")
+    assert found.facts.usable_ns == 1200 * NS
+
+
 def test_a_clean_study_has_nothing_to_say(tmp_path: Path) -> None:
     found = scan_one(tmp_path, [Chan("C3", 256, noise(120, 256))], onsets=list(range(120)))
     assert found.findings == ()

@@ -28,6 +28,9 @@ class ChannelFacts:
     recorded_ns: int
     lost_at: int | None
     hourly: tuple[tuple[int, int, int, int, int], ...] = field(repr=False)
+    doubtful_from: int | None = None
+    """The instant from which the channel was flat, railed, full of mains hum or too large for
+    nearly all (policy share) of the time until the end, as an electrode that has come off is."""
 
     @property
     def is_eeg(self) -> bool:

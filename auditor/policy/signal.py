@@ -31,6 +31,7 @@ class SignalSettings(Strict):
     hum_ppm: Annotated[Share, Field(gt=0)] = Field(alias="hum_share")
     large_uv: Positive
     doubtful_ppm: Annotated[Share, Field(gt=0)] = Field(alias="doubtful_share")
+    doubtful_end_ppm: Annotated[Share, Field(gt=0)] = Field(alias="doubtful_end_share")
     lost_ns: Annotated[Seconds, Field(gt=0)] = Field(alias="lost_s")
     stretch_ns: Annotated[Seconds, Field(gt=0)] = Field(alias="stretch_s")
     stretch_join_ns: Annotated[Seconds, Field(ge=0)] = Field(alias="stretch_join_s")

@@ -14,8 +14,8 @@ from auditor.signal.hum import Float32, hum_share, mark_hum
 from auditor.signal.states import QUIET, Flags, Group, Samples, judge_extremes
 
 PAGE = mmap.PAGESIZE
-HUM_ROOM = 1 << 18
-"""Samples turned to floats at a time: they stay in the processor's cache."""
+HUM_ROOM = 1 << 20
+"""Samples turned to floats at a time: fewer cost more calls, more leave the cache (measured)."""
 
 
 @dataclass(slots=True)

@@ -20,6 +20,8 @@ VOCABULARY: dict[str, str] = {
     "digital steps alone.",
     "electrode_lost": "An electrode was not live from some time on until the end.",
     "electrode_never_live": "An electrode was not live at any time.",
+    "electrode_off": "From some time on until the end an electrode was nearly always flat, railed, "
+    "full of mains hum or too large, as one that has come off is.",
     "few_live_until_end": "From some time on until the end fewer than the minimum of EEG channels "
     "were live.",
     "hum_not_judged": "A channel's sampling rate is too low to tell mains hum.",
@@ -57,6 +59,7 @@ def signal_findings(
     found += _usable_below_recorded(facts, coverage, settings)
     found += _few_live_until_end(facts, study, coverage)
     found += _lost(facts, study, coverage)
+    found += _come_off(facts, study, coverage)
     found += _much_of_the_time(facts, settings)
     return tuple(found)
 
@@ -266,6 +269,27 @@ def _lost(facts: SignalFacts, study: Study, coverage: Coverage) -> Iterator[Find
             observed="never live" if never else f"not live from {study.axis.iso(at)}",
             action="Check these electrodes and their leads before the next hook-up.",
             span=coverage.span if never else Interval(at, coverage.last_end),
+        )
+
+
+def _come_off(facts: SignalFacts, study: Study, coverage: Coverage) -> Iterator[Finding]:
+    for channel in facts.channels:
+        at, lost = channel.doubtful_from, channel.lost_at
+        if not channel.is_eeg or at is None or (lost is not None and lost <= at):
+            continue
+        yield Finding(
+            "electrode_off",
+            "caution",
+            "signals",
+            f"{_named([channel.label])}: from {study.axis.iso(at)} until the end nearly always "
+            "flat, railed, full of mains hum or too large for an EEG, so the electrode may have "
+            "come off then. Hum and size do not keep a channel from counting as live, so usable "
+            "time may be too long.",
+            expected="EEG until the end of the recording",
+            observed=f"doubtful from {study.axis.iso(at)}",
+            action="Look at this channel from that time on; check the electrode's fastening before "
+            "the next hook-up.",
+            span=Interval(at, coverage.last_end),
         )
 
 

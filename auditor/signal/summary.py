@@ -240,6 +240,7 @@ def _facts(
         recorded_ns=iv.total(time.recorded),
         lost_at=_last_of(time.live, recorded, coverage, settings),
         hourly=tuple(zip(*by_hour, strict=True)),
+        doubtful_from=_doubtful_from(time, recorded, coverage, settings),
     )
 
 
@@ -254,6 +255,25 @@ def _last_of(
     last = int(good[1][-1]) if len(good[1]) else coverage.first_start
     after = iv.total(iv.clip(recorded, Interval(last, coverage.last_end)))
     return last if after >= settings.lost_ns else None
+
+
+def _doubtful_from(
+    time: ChannelTime, recorded: Pair, coverage: Coverage, settings: SignalSettings
+) -> int | None:
+    """The earliest end of clean time after which nearly all is doubtful until the end.
+
+    Clean is live without hum and not too large. A second or two that passes for clean does not
+    mean that an electrode was put back, so a share decides.
+    """
+    clean = iv.subtract(iv.subtract(time.live, time.hum), time.large)
+    begins = np.append(np.int64(coverage.first_start), clean[1])
+    left = iv.total(recorded) - iv.held_before(recorded, begins)
+    good = iv.total(clean) - iv.held_before(clean, begins)
+    enough = left >= settings.lost_ns
+    # Milliseconds: nanoseconds times a million would leave 64 bits after three hours.
+    bad_ms, left_ms = (left - good) // 1_000_000, left // 1_000_000
+    enough &= bad_ms * 1_000_000 >= left_ms * settings.doubtful_end_ppm
+    return int(begins[np.argmax(enough)]) if enough.any() else None
 
 
 def _gaps(coverage: Coverage) -> Pair:
