@@ -1,19 +1,21 @@
 """Jobs on a running Dask cluster; results stream back to this machine, which writes them.
 
-The workers must see the studies under the same paths. A worker that dies loses nothing: the
-scheduler gives its jobs to another.
+The workers must see the studies and their logs under the same absolute paths. A worker that dies
+loses nothing: the scheduler gives its jobs to another. Only addresses that the user names are ever
+connected to.
 """
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterator, Sequence
 from itertools import islice
 
-from auditor.batch.jobs import Job, Result, snapshot
-from auditor.batch.summary import failed
+from auditor.batch.jobs import Job, Result, given_up
 from auditor.errors import UsageError
 
-_AHEAD = 4
+_AHEAD = 2
+"""Jobs handed out for each thread of the cluster: enough to keep it busy, few results to hold."""
 _RETRIES = 3
 _CONNECT_S = 30
 
@@ -23,7 +25,7 @@ def run_cluster(
 ) -> Iterator[tuple[Job, Result]]:
     """Yield each job with its result as it is done, in any order.
 
-    Raises ``UsageError`` where the extra is not installed or no scheduler answers.
+    Raises ``UsageError`` where the extra is not installed, no scheduler answers, or it is lost.
     """
     try:
         from distributed import Client, as_completed
@@ -39,7 +41,7 @@ def run_cluster(
         ) from error
     with client:
         waiting = iter(jobs)
-        running = as_completed(with_results=False)
+        running = as_completed(loop=client.loop)
         owners: dict[str, Job] = {}
 
         def hand_out(count: int) -> None:
@@ -53,11 +55,24 @@ def run_cluster(
         while owners:
             future = next(running)
             job = owners.pop(future.key)
-            error = future.exception()
-            if error is None:
-                yield job, future.result()
-            else:
-                text = f"the cluster gave it up ({type(error).__name__})"
-                yield job, Result(job.key, failed(text), snapshot(job.folder))
+            if future.cancelled() or future.status == "lost":
+                raise _lost(address)
+            try:
+                error = future.exception()
+                result = future.result() if error is None else None
+            except (asyncio.CancelledError, OSError) as lost:
+                raise _lost(address) from lost
             future.release()
             hand_out(1)
+            if result is None:
+                why = f"the cluster gave it up ({type(error).__name__})"
+                result = given_up(job, why)
+            yield job, result
+
+
+def _lost(address: str) -> UsageError:
+    return UsageError(
+        f"--cluster {address}",
+        "the scheduler was lost; what was finished is kept",
+        "Start it again and run with --resume.",
+    )

@@ -1,71 +1,97 @@
 """Which folders under a root are studies, and which order goes with each.
 
-A folder that holds an order file is a study, whatever lies below it. Of the rest, a folder that
-holds recordings directly is a study; sibling folders that hold nothing but recordings of one
-patient field (a card and a computer, or one folder a day) are one study in their parent, except
-that the children of the root are never joined.
+A folder with an order is a study, whatever lies below it; the order is ``order.toml`` or
+``order.json`` in it, or a TOML file of the folder's own name beside it. Of the rest, a folder that
+holds recordings directly is a study. Sibling folders whose recordings carry one patient field and
+start within days of each other (a card and a computer, or one folder a day) are one study in their
+parent; the children of the root are never joined. Recordings that lie beside the folders of other
+studies are a study of their own, so that none is left out.
 """
 
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import date, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 from auditor.edf import looks_like_recording
 
 ORDER_NAMES = ("order.toml", "order.json")
-_HEAD = 88  # version and patient field: enough to tell a recording and whose it is
+_HEAD = 176  # version, patient, recording, start date (EDF specification): whose it is, and when
 _DEEPEST = 40
+_APART = timedelta(days=7)
+"""Start dates further apart than this are of two studies (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class StudyFolder:
-    """One study found. ``key`` is its path below the root, with ``/`` between parts."""
+    """One study found. ``key`` is its path below the root, with ``/`` between parts.
+
+    ``files`` names the recordings that are meant where the folder's sub-folders are studies of
+    their own; empty where the whole folder is the study.
+    """
 
     key: str
     folder: Path
     order: Path | None
+    files: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Head:
+    """What the first bytes say: the patient field (empty where unreadable) and the start date."""
+
+    patient: bytes
+    day: date | None
 
 
 @dataclass(slots=True)
 class _Folder:
     path: Path
     order: Path | None = None
-    patients: set[bytes] = field(default_factory=set)
-    """Patient fields of the recordings directly in it."""
+    recordings: dict[Path, _Head] = field(default_factory=dict)
+    """Those directly in it."""
     below: list[_Folder] = field(default_factory=list)
 
-    def all_patients(self) -> set[bytes]:
-        found = set(self.patients)
+    def heads(self) -> Iterator[_Head]:
+        yield from self.recordings.values()
         for child in self.below:
-            found |= child.all_patients()
-        return found
+            yield from child.heads()
 
-    def has_order_below(self) -> bool:
-        return any(c.order is not None or c.has_order_below() for c in self.below)
+    def order_below(self) -> bool:
+        return any(c.order is not None or c.order_below() for c in self.below)
 
 
 def find_studies(root: Path, exclude: Path | None = None) -> tuple[StudyFolder, ...]:
-    """Every study folder under ``root``, sorted by key; ``exclude`` (the output) is left out.
+    """Every study under ``root``, sorted by key; ``exclude`` (the output) is left out.
 
     Folders that cannot be listed are passed over here; the audit of the study that holds them says
     so. Links are not followed, so a loop cannot trap the walk.
     """
     top = _walk(root, exclude.resolve() if exclude is not None else None, 0)
-    found: list[_Folder] = []
+    found: list[tuple[_Folder, bool]] = []  # and whether the whole folder is meant
     if top.order is not None:
-        found.append(top)
+        found.append((top, True))
     else:
         for child in top.below:
             _collect(child, found)
-        if top.patients:
-            found.append(top)
+        if top.recordings:
+            found.append((top, not found))
     studies = []
-    for study in found:
-        key = study.path.relative_to(root).as_posix()
+    for folder, whole in found:
+        relative = os.fsencode(folder.path.relative_to(root).as_posix())
+        key = relative.decode("utf-8", "backslashreplace")
+        files = () if whole else tuple(sorted(folder.recordings))
         studies.append(
-            StudyFolder(key if key != "." else root.resolve().name, study.path, study.order)
+            StudyFolder(
+                key if key != "." else root.resolve().name or "root",
+                folder.path,
+                folder.order,
+                files,
+            )
         )
     return tuple(sorted(studies, key=lambda s: s.key))
 
@@ -77,54 +103,74 @@ def _walk(path: Path, exclude: Path | None, depth: int) -> _Folder:
             entries = sorted(listing, key=lambda e: e.name)
     except OSError:
         return folder
+    tables: dict[str, Path] = {}
     for entry in entries:
+        below = Path(entry.path)
         if entry.is_symlink():
             continue
         if entry.is_dir(follow_symlinks=False):
-            below = Path(entry.path)
             if depth < _DEEPEST and not (exclude is not None and below.resolve() == exclude):
                 folder.below.append(_walk(below, exclude, depth + 1))
         elif entry.is_file(follow_symlinks=False):
             if entry.name in ORDER_NAMES:
-                folder.order = folder.order or Path(entry.path)
+                # Both there: the lab's own file goes before the hospital's request.
+                folder.order = below if entry.name == ORDER_NAMES[0] else folder.order or below
+            elif below.suffix == ".toml":
+                tables[below.stem] = below
             else:
-                patient = _patient_of(Path(entry.path))
-                if patient is not None:
-                    folder.patients.add(patient)
+                head = _head_of(below)
+                if head is not None:
+                    folder.recordings[below] = head
+    for child in folder.below:
+        child.order = child.order or tables.get(child.path.name)
     return folder
 
 
-def _patient_of(path: Path) -> bytes | None:
-    """The raw patient field of a recording; empty for a broken one; ``None`` for other files."""
+def _head_of(path: Path) -> _Head | None:
+    """What a recording's head says; empty for a broken one; ``None`` for any other file."""
     named = path.suffix.lower() in {".edf", ".bdf"} and not path.name.startswith("._")
     try:
         with path.open("rb") as file:
             head = file.read(_HEAD)
     except OSError:
-        return b"" if named else None
+        head = b""
     if looks_like_recording(head):
-        return head[8:88].strip()
-    return b"" if named else None
+        return _Head(head[8:88].strip(), _day(head[168:176]))
+    return _Head(b"", None) if named else None
 
 
-def _collect(folder: _Folder, found: list[_Folder]) -> None:
+def _day(raw: bytes) -> date | None:
+    """The start date field, dd.mm.yy; years 85-99 are 1985-1999 (EDF+ specification, item 2)."""
+    try:
+        day, month, year = (int(part) for part in raw.split(b"."))
+        return date(year + (1900 if year >= 85 else 2000), month, day)
+    except (ValueError, OverflowError):
+        return None
+
+
+def _collect(folder: _Folder, found: list[tuple[_Folder, bool]]) -> None:
     if folder.order is not None:
-        found.append(folder)
+        found.append((folder, True))
         return
-    inner = folder.all_patients()
-    if not inner:
+    if not any(True for _ in folder.heads()) and not folder.order_below():
         return
-    if not folder.has_order_below() and (folder.patients or _one_study(folder)):
-        found.append(folder)
+    if not folder.order_below() and (folder.recordings or _one_study(folder)):
+        found.append((folder, True))
         return
     for child in folder.below:
         _collect(child, found)
+    if folder.recordings:
+        found.append((folder, False))
 
 
 def _one_study(folder: _Folder) -> bool:
     """Whether the sub-folders of a folder without recordings hold pieces of one study.
 
-    They do when all their recordings carry one and the same patient field that says something.
+    They do when all their recordings carry one and the same patient field that says something, and
+    no two start dates in a row lie more than a week apart.
     """
-    known = {p for p in folder.all_patients() if p}
-    return len(known) == 1 and next(iter(known)).upper().split()[:1] != [b"X"]
+    heads = [h for h in folder.heads() if h.patient]
+    if len({h.patient for h in heads}) != 1 or heads[0].patient.upper().split()[:1] == [b"X"]:
+        return False
+    days = sorted(h.day for h in heads if h.day is not None)
+    return all(b - a <= _APART for a, b in pairwise(days))

@@ -2,7 +2,8 @@
 
 Append-only: triggers refuse to change or delete a row. WAL mode, so that a worklist can be read
 while a batch writes. One row of ``audits`` holds the summary that the worklist and the trends are
-made from, and the fingerprint by which ``--resume`` tells what changed.
+made from, and the fingerprint by which ``--resume`` tells what changed; a row of ``decisions``
+names the audit that the person saw.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ CREATE INDEX audits_by_study ON audits (study, id);
 CREATE TABLE decisions (
   id INTEGER PRIMARY KEY,
   study TEXT NOT NULL,
+  audit INTEGER NOT NULL REFERENCES audits (id),
   outcome TEXT NOT NULL CHECK (outcome IN ('complete', 'review', 'repeat')),
   decided_by TEXT NOT NULL CHECK (length(decided_by) > 0),
   note TEXT NOT NULL,
@@ -51,39 +53,42 @@ CREATE TRIGGER decisions_are_kept BEFORE DELETE ON decisions BEGIN
 """
 
 Summary = dict[str, Any]
+Inputs = list[list[Any]]
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """The latest audit of a study: what it was made from, and its summary."""
+    """The latest audit of a study: when it was made, from what, and its summary."""
 
+    audited_utc: str
     fingerprint: str
-    inputs: list[Any]
+    inputs: Inputs
     summary: Summary
 
 
 class History:
-    """The history file of one worklist folder. Use as a context manager."""
+    """The history file of one worklist folder. Use as a context manager.
+
+    Raises ``UsageError`` where there is none and ``create`` is false, ``OutputError`` where the
+    file cannot be opened, read or written.
+    """
 
     def __init__(self, folder: Path, *, create: bool) -> None:
-        path = folder / FILE_NAME
-        if not create and not path.is_file():
+        self._path = folder / FILE_NAME
+        if not create and not self._path.is_file():
             raise UsageError(
                 str(folder), "holds no history", "Name the folder that 'auditor batch' wrote."
             )
-        try:
+        with self._told():
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            if create and not path.exists():
-                path.touch(mode=0o600)
-            self._db = sqlite3.connect(path, timeout=30, isolation_level=None)
+            if create:
+                self._path.touch(mode=0o600)
+            self._db = sqlite3.connect(self._path, timeout=30, isolation_level=None)
             self._db.execute("PRAGMA journal_mode = WAL")
-            self._prepare(path)
-        except (sqlite3.Error, OSError) as error:
-            raise OutputError(
-                str(path), f"cannot be opened ({error})", "Check the folder."
-            ) from error
+            self._db.execute("PRAGMA foreign_keys = ON")
+            self._prepare()
 
-    def _prepare(self, path: Path) -> None:
+    def _prepare(self) -> None:
         with self._transaction():
             (version,) = self._db.execute("PRAGMA user_version").fetchone()
             if version == 0:
@@ -91,17 +96,33 @@ class History:
                     self._db.execute(statement)
                 self._db.execute(f"PRAGMA user_version = {VERSION}")
             elif version != VERSION:
-                raise OutputError(str(path), f"is of version {version}, not {VERSION}", "")
+                raise OutputError(
+                    str(self._path),
+                    f"is of version {version}, not {VERSION}",
+                    "Use the auditor that wrote it, or another --out.",
+                )
+
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except (sqlite3.Error, OSError) as error:
+            raise OutputError(
+                str(self._path),
+                f"cannot be used ({error})",
+                "Check the folder, its permissions and the space on the disk.",
+            ) from error
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[None]:
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-        except BaseException:
-            self._db.execute("ROLLBACK")
-            raise
-        self._db.execute("COMMIT")
+        with self._told():
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
 
     def __enter__(self) -> History:
         return self
@@ -109,8 +130,14 @@ class History:
     def __exit__(self, *_: object) -> None:
         self._db.close()
 
+    def fast(self) -> None:
+        """Leave out the wait for the disk at each commit. A cut of power may then lose the last
+        rows, never harm the file; ``--resume`` makes such audits anew.
+        """
+        self._db.execute("PRAGMA synchronous = NORMAL")
+
     def add_audit(
-        self, study: str, audited_utc: str, fingerprint: str, inputs: list[Any], summary: Summary
+        self, study: str, audited_utc: str, fingerprint: str, inputs: Inputs, summary: Summary
     ) -> None:
         """Append one audit's key facts."""
         with self._transaction():
@@ -120,38 +147,62 @@ class History:
                 (study, audited_utc, fingerprint, json.dumps(inputs), json.dumps(summary)),
             )
 
-    def latest(self) -> dict[str, Known]:
-        """Study -> its latest audit."""
-        rows = self._db.execute(
-            "SELECT study, fingerprint, inputs, summary FROM audits"
-            " WHERE id IN (SELECT max(id) FROM audits GROUP BY study)"
-        )
-        return {r[0]: Known(r[1], json.loads(r[2]), json.loads(r[3])) for r in rows}
+    def known(self, study: str) -> Known | None:
+        """The latest audit of ``study``."""
+        with self._told():
+            row = self._db.execute(
+                "SELECT audited_utc, fingerprint, inputs, summary FROM audits"
+                " WHERE study = ? ORDER BY id DESC LIMIT 1",
+                (study,),
+            ).fetchone()
+        return None if row is None else Known(row[0], row[1], *(json.loads(v) for v in row[2:]))
+
+    def latest(self) -> dict[str, Summary]:
+        """Study -> the summary of its latest audit."""
+        with self._told():
+            rows = self._db.execute(
+                "SELECT study, summary FROM audits"
+                " WHERE id IN (SELECT max(id) FROM audits GROUP BY study)"
+            )
+            return {study: json.loads(summary) for study, summary in rows}
 
     def add_decision(self, study: str, outcome: str, by: str, note: str, recorded_utc: str) -> None:
-        """Append a person's decision. Raises ``UsageError`` for a study that is not known."""
-        known = self._db.execute(
-            "SELECT 1 FROM audits WHERE study = ? LIMIT 1", (study,)
-        ).fetchone()
-        if known is None:
-            raise UsageError(
-                study, "is not a study of this history", "Copy its key from the worklist."
-            )
+        """Append a person's decision about the latest audit of ``study``.
+
+        Raises ``UsageError`` for a study that is not known.
+        """
         with self._transaction():
+            (audit,) = self._db.execute(
+                "SELECT max(id) FROM audits WHERE study = ?", (study,)
+            ).fetchone()
+            if audit is None:
+                raise UsageError(
+                    study, "is not a study of this history", "Copy its key from the worklist."
+                )
             self._db.execute(
-                "INSERT INTO decisions (study, outcome, decided_by, note, recorded_utc)"
-                " VALUES (?, ?, ?, ?, ?)",
-                (study, outcome, by, note, recorded_utc),
+                "INSERT INTO decisions (study, audit, outcome, decided_by, note, recorded_utc)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
+                (study, audit, outcome, by, note, recorded_utc),
             )
 
     def decisions(self) -> dict[str, tuple[PersonDecision, ...]]:
         """Study -> every decision recorded, oldest first."""
         found: dict[str, list[PersonDecision]] = {}
-        for study, *values in self._db.execute(
-            "SELECT study, outcome, decided_by, note, recorded_utc FROM decisions ORDER BY id"
-        ):
-            found.setdefault(study, []).append(PersonDecision(*values))
+        with self._told():
+            for study, *values in self._db.execute(
+                "SELECT study, outcome, decided_by, note, recorded_utc FROM decisions ORDER BY id"
+            ):
+                found.setdefault(study, []).append(PersonDecision(*values))
         return {study: tuple(rows) for study, rows in found.items()}
+
+    def decided_on(self) -> dict[str, Summary]:
+        """Study -> the summary of the audit that the person saw who decided last."""
+        with self._told():
+            rows = self._db.execute(
+                "SELECT d.study, a.summary FROM decisions d JOIN audits a ON a.id = d.audit"
+                " WHERE d.id IN (SELECT max(id) FROM decisions GROUP BY study)"
+            )
+            return {study: json.loads(summary) for study, summary in rows}
 
 
 def _statements(script: str) -> Iterator[str]:

@@ -2,106 +2,104 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from functools import lru_cache
+import shutil
+import stat
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from auditor import __version__
 from auditor.audit import Options, audit_study
-from auditor.batch.history import Known, Summary
+from auditor.batch.folder import AUDITS
+from auditor.batch.history import Inputs, Known, Summary
 from auditor.batch.summary import failed, summarise
-from auditor.errors import AuditorError
+from auditor.errors import AuditorError, OutputError
 from auditor.model import Audit, Order, PersonDecision
 from auditor.outputs import MARKER, write_whole
-from auditor.policy import Policy, load_policy
+from auditor.policy import Policy
 from auditor.publish import audit_texts
 from auditor.redact import redact
-from auditor.safe_text import path_part, storable
+from auditor.safe_text import storable
 
-AUDITS = "audits"
 _CHUNK = 1 << 20
+_SMALL = 1 << 20
+"""Files up to this size that are no recordings are checksummed too."""
+WITHHELD = "the study could not be audited; audit it by itself to see why"
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
     """Everything one study's audit depends on. Plain and picklable.
 
-    ``slug`` names its folder under ``audits/``; ``error`` is set where its order could not be read.
+    ``study`` is its id in the worklist and ``slug`` its folder under ``audits/``. ``paths`` are
+    absolute. ``error`` is set where its order could not be read.
     """
 
-    key: str
+    study: str
     slug: str
-    folder: str
+    paths: tuple[str, ...]
     order: Order | None
     order_sha256: str | None
-    policy_path: str | None
+    policy: Policy = field(repr=False)
     options: Options
     redacted: bool
     decisions: tuple[PersonDecision, ...] = ()
     error: str | None = None
+    debug: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
     """What came of a job: the summary, and the audit's files by name (none where it failed)."""
 
-    key: str
     summary: Summary
-    inputs: list[Any]
+    inputs: Inputs
     texts: Mapping[str, str] = field(default_factory=dict, repr=False)
-
-
-def slug_of(key: str, *, redacted: bool) -> str:
-    """A folder name for a study's audit, unique by a piece of its key's hash where it must be."""
-    digest = hashlib.sha256(os.fsencode(key)).hexdigest()[:10]
-    if redacted:
-        return f"study-{digest}"
-    plain = path_part(key.replace("/", "_"))
-    return plain if plain == key else f"{plain}-{digest}"
-
-
-@lru_cache(maxsize=8)
-def _policy(path: str | None) -> Policy:
-    return load_policy(None if path is None else Path(path))
 
 
 def audit_job(job: Job) -> Result:
     """Audit one study; never raises for what its files hold. Runs in any process."""
-    inputs = snapshot(job.folder)
+    inputs = snapshot(job.paths)
     if job.error is not None:
-        return Result(job.key, failed(job.error), inputs)
+        return Result(failed(WITHHELD if job.redacted else job.error, job.order), inputs)
     try:
-        audit = audit_study(
-            [Path(job.folder)],
+        plain = audit = audit_study(
+            [Path(p) for p in job.paths],
             order=job.order,
-            policy=_policy(job.policy_path),
+            policy=job.policy,
             options=job.options,
             decisions=job.decisions,
         )
+        if job.redacted:
+            audit = redact(audit)
+        texts, summary = audit_texts(audit), summarise(audit)
     except AuditorError as error:
-        text = "the study could not be audited" if job.redacted else str(error)
-        return Result(job.key, failed(text), inputs)
+        text = WITHHELD if job.redacted else str(error)
+        return Result(failed(text, job.order), inputs)
     except Exception as error:  # one bad study never stops the rest
-        text = f"an error that should not happen ({type(error).__name__})"
-        return Result(job.key, failed(text), inputs)
-    checksums = _checksums(audit)
-    for row in inputs:
-        row[3] = checksums.get(row[0])
-    if job.redacted:
-        audit = redact(audit)
-    return Result(job.key, summarise(audit), inputs, audit_texts(audit))
+        if job.debug:
+            raise
+        text = f"an error that should not happen ({type(error).__name__}); report it"
+        return Result(failed(text, job.order), inputs)
+    return Result(summary, _with_checksums(inputs, plain, job), texts)
 
 
 def write_job(job: Job, out: str) -> Result:
     """``audit_job``, with the audit written under ``out`` by this process; no texts come back."""
     result = audit_job(job)
     store(result, job.slug, Path(out))
-    return Result(result.key, result.summary, result.inputs)
+    return replace(result, texts={})
+
+
+def given_up(job: Job, why: str) -> Result:
+    """The result of a job whose process never answered."""
+    return Result(failed(why, job.order), snapshot(job.paths))
 
 
 def store(result: Result, slug: str, out: Path) -> None:
@@ -110,74 +108,104 @@ def store(result: Result, slug: str, out: Path) -> None:
     if result.texts:
         write_whole(folder, result.texts)
     elif (folder / MARKER).exists():
-        for path in sorted(folder.iterdir(), key=lambda p: p.name != MARKER):
-            path.unlink()
-        folder.rmdir()
+        try:
+            aside = Path(tempfile.mkdtemp(prefix=f".{slug[:80]}.", suffix=".old", dir=out / AUDITS))
+            folder.rename(aside / "audit")
+        except OSError as error:
+            raise OutputError(
+                str(folder), f"cannot be replaced ({error.strerror})", "Check the folder."
+            ) from error
+        shutil.rmtree(aside, ignore_errors=True)
 
 
-def snapshot(folder: str) -> list[Any]:
-    """``[name, size, mtime in ns, None]`` of every regular file in the study's folder, sorted."""
-    rows: list[Any] = []
-    for parent, folders, names in os.walk(folder):
-        folders.sort()
-        for name in names:
-            path = Path(parent) / name
-            try:
-                about = path.lstat()
-            except OSError:
-                continue
-            relative = storable(path.relative_to(folder).as_posix())
-            rows.append([relative, about.st_size, about.st_mtime_ns, None])
-    return sorted(rows)
+def snapshot(paths: Iterable[str]) -> Inputs:
+    """``[name, size, mtime in ns, None]`` of every regular file under ``paths``, sorted."""
+    return sorted(row for row, _ in _files(paths))
+
+
+def _files(paths: Iterable[str]) -> Iterator[tuple[list[Any], str]]:
+    """The snapshot's row and the path of every regular file; what vanishes is left out."""
+    for top in paths:
+        if not Path(top).is_dir():
+            yield from _row(top, Path(top).name)
+            continue
+        for parent, folders, names in os.walk(top):
+            folders.sort()
+            for name in names:
+                path = os.path.join(parent, name)  # noqa: PTH118  hot, and the name may be odd
+                yield from _row(path, os.path.relpath(path, top).replace(os.sep, "/"))
+
+
+def _row(path: str, name: str) -> Iterator[tuple[list[Any], str]]:
+    with contextlib.suppress(OSError):
+        about = os.lstat(path)
+        if stat.S_ISREG(about.st_mode):
+            yield [storable(name), about.st_size, about.st_mtime_ns, None], path
+
+
+def _with_checksums(inputs: Inputs, audit: Audit, job: Job) -> Inputs:
+    """``inputs`` with the checksums that the audit took, and those of other small files."""
+    sums = {storable(f.recording.name): f.recording.sha256 for f in audit.study.files}
+    sums |= {storable(f.name): f.sha256 for f in audit.study.unreadable}
+    paths = {row[0]: path for row, path in _files(job.paths)}
+    rows = []
+    for name, size, at, _ in inputs:
+        checksum = sums.get(name)
+        if checksum is None and size <= _SMALL:
+            checksum = file_sha256(paths.get(name))
+        rows.append([name, size, at, checksum])
+    return rows
 
 
 def fingerprint(job: Job) -> str:
-    """All that an audit depends on besides its inputs: order, logs, policy, options, version."""
+    """All that an audit depends on besides its inputs: order, logs, policy, options, version.
+
+    Not the decisions: they are shown in the audit without making it anew.
+    """
     logs = []
     if job.order is not None:
-        logs = [_file_sha256(p) for p in (job.order.monitoring_log, job.order.video_log)]
+        logs = [file_sha256(p) for p in (job.order.monitoring_log, job.order.video_log)]
     facts = {
         "version": __version__,
-        "policy": _policy(job.policy_path).sha256,
+        "policy": job.policy.sha256,
         "order": job.order_sha256,
         "logs": logs,
         "signal": job.options.scan_signal,
         "second_readers": job.options.second_readers,
         "timezone": job.options.timezone,
         "redacted": job.redacted,
-        "decisions": [[d.outcome, d.by, d.note, d.recorded_utc] for d in job.decisions],
         "error": job.error,
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()
 
 
-def unchanged(job: Job, known: Known | None, out: Path) -> bool:
-    """Whether the audit on disk is the one that this job would make.
+def unchanged(
+    job: Job, known: Known | None, out: Path, shown: Callable[[str], str]
+) -> Inputs | None:
+    """The inputs as they now are where the audit on disk is the one that this job would make.
 
-    Files of the same name, size and time are taken as the same; where only the time differs the
-    checksum decides.
+    ``shown`` gives the name by which ``known.inputs`` holds a file. Files of the same name, size
+    and time are taken as the same; where only the time differs the checksum decides. ``None``
+    where the study is to be audited.
     """
     if known is None or known.fingerprint != fingerprint(job):
-        return False
+        return None
     if known.summary["error"] is None and not (out / AUDITS / job.slug / MARKER).is_file():
-        return False
-    now = snapshot(job.folder)
-    if [row[:2] for row in now] != [row[:2] for row in known.inputs]:
-        return False
-    for row, before in zip(now, known.inputs, strict=True):
-        touched = row[2] != before[2]
-        if touched and _file_sha256(str(Path(job.folder) / row[0])) != before[3]:
-            return False
-    return True
+        return None
+    before = {row[0]: row[1:] for row in known.inputs}
+    now: Inputs = []
+    for (name, size, at, _), path in _files(job.paths):
+        old_size, old_at, checksum = before.get(shown(name), (None, None, None))
+        if size != old_size:
+            return None
+        if at != old_at and (checksum is None or file_sha256(path) != checksum):
+            return None
+        now.append([shown(name), size, at, checksum])
+    return sorted(now) if len(now) == len(before) else None
 
 
-def _checksums(audit: Audit) -> dict[str, str | None]:
-    sums = {storable(f.recording.name): f.recording.sha256 for f in audit.study.files}
-    sums |= {storable(f.name): f.sha256 for f in audit.study.unreadable}
-    return sums
-
-
-def _file_sha256(path: str | None) -> str | None:
+def file_sha256(path: str | None) -> str | None:
+    """The checksum of a file, or ``None`` where there is none to read."""
     if path is None:
         return None
     digest = hashlib.sha256()

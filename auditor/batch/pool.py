@@ -5,14 +5,15 @@ At most a few jobs a worker are handed out at a time, so memory stays flat howev
 
 from __future__ import annotations
 
+import os
 import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 
-from auditor.batch.jobs import Job, Result, snapshot
-from auditor.batch.summary import failed
+from auditor.batch.jobs import Job, Result, given_up
 
 _AHEAD = 3
 _TRIES = 3
@@ -25,24 +26,24 @@ def run_pool(
 
     A worker that dies (killed, out of memory) takes down the pool; it is made anew and the jobs
     under way are tried again, one at a time, so that the one to blame is known. Raises nothing for
-    a job; ``KeyboardInterrupt`` stops the workers at once.
+    a job, only what ``work`` itself raises; ``KeyboardInterrupt`` ends the workers at once.
     """
     waiting = list(reversed(jobs))
     suspects: list[Job] = []
     tries: dict[str, int] = {}
     while waiting or suspects:
         alone = bool(suspects)
-        source = suspects if alone else waiting
-        width = 1 if alone else workers
         lost: list[Job] = []
-        yield from _one_pool(source, work, width, alone, lost)
+        yield from _one_pool(
+            suspects if alone else waiting, work, 1 if alone else workers, alone, lost
+        )
         for job in lost:
-            tries[job.key] = tries.get(job.key, 0) + 1
-            if tries[job.key] < _TRIES:
+            tries[job.study] = tries.get(job.study, 0) + 1
+            if tries[job.study] < _TRIES:
                 suspects.append(job)
             else:
-                text = "its audit ended without an answer three times (killed, or out of memory)"
-                yield job, Result(job.key, failed(text), snapshot(job.folder))
+                why = "its audit ended without an answer three times (killed, or out of memory)"
+                yield job, given_up(job, why)
 
 
 def _one_pool(
@@ -53,32 +54,54 @@ def _one_pool(
     lost: list[Job],
 ) -> Iterator[tuple[Job, Result]]:
     """Work through ``source`` until it is empty or the pool breaks: ``lost`` gets the rest."""
-    pool = ProcessPoolExecutor(
-        width, mp_context=get_context("spawn"), initializer=_ignore_interrupts
-    )
+    pool = ProcessPoolExecutor(width, mp_context=get_context("spawn"), initializer=_set_up_worker)
     running: dict[Future[Result], Job] = {}
     ahead = 1 if alone else width * _AHEAD
-    clean = False
+    ended = False
     try:
         while source or running:
-            while source and len(running) < ahead:
-                running[pool.submit(work, source[-1])] = source[-1]
-                source.pop()  # only once it was taken: a broken pool takes none
+            broken = False
+            try:
+                while source and len(running) < ahead:
+                    running[pool.submit(work, source[-1])] = source[-1]
+                    source.pop()  # only once it was taken: a broken pool takes none
+            except BrokenProcessPool:
+                broken = True
             done, _ = wait(running, return_when=FIRST_COMPLETED)
             for future in done:
-                result = future.result()
-                yield running.pop(future), result
-        clean = True
-    except BrokenProcessPool:
-        lost += running.values()
-        clean = True
+                if isinstance(future.exception(), BrokenProcessPool):
+                    broken = True  # the others of this pool follow; those that ended well count
+                else:
+                    yield running.pop(future), future.result()
+            if broken:
+                yield from _saved(running, lost)
+                break
+        ended = True
     finally:
-        if not clean:
-            for process in list(pool._processes.values()):  # no public way to end them at once
+        if not ended:
+            for process in list((pool._processes or {}).values()):  # no public way to end them now
                 process.terminate()
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _ignore_interrupts() -> None:
-    """Ctrl-C is the parent's to handle; it ends the workers."""
+def _saved(running: dict[Future[Result], Job], lost: list[Job]) -> Iterator[tuple[Job, Result]]:
+    """What a broken pool had finished; ``lost`` gets the rest."""
+    wait(running)
+    for future, job in running.items():
+        if future.exception() is None:
+            yield job, future.result()
+        else:
+            lost.append(job)
+
+
+def _set_up_worker() -> None:
+    """Ctrl-C is the parent's to handle: it ends the workers. A dying parent takes them along."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent.join,), daemon=True).start()
+
+
+def _end_with(parent_ended: Callable[[], None]) -> None:
+    parent_ended()
+    os._exit(1)

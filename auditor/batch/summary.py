@@ -5,24 +5,30 @@ Every number is read from the audit; sums are made in the trends, in nanoseconds
 
 from __future__ import annotations
 
+from collections import Counter
+
 from auditor.batch.history import Summary
-from auditor.model import Audit
+from auditor.model import SEVERITIES, Audit, Order, PowerSetup
 from auditor.safe_text import storable
 
-_FINDINGS = 50
+_LONGEST = 300
 
 
 def summarise(audit: Audit) -> Summary:
-    """The audit's key facts as JSON values; durations in integer nanoseconds (``…_ns``)."""
+    """The audit's key facts as JSON values; durations in integer nanoseconds (``…_ns``).
+
+    ``findings`` are the codes with their severity and how often each was found, worst first; the
+    texts are in the audit.
+    """
     order, shortfall, billing = audit.order, audit.shortfall, audit.billing
     axis, coverage = audit.study.axis, audit.coverage
-    power = order.power if order is not None else None
+    found = Counter((SEVERITIES.index(f.severity), f.code) for f in audit.findings)
     return {
-        "study_id": audit.study_id,
-        "patient_code": audit.patient_code,
-        "recorder": audit.recorder,
+        "study_id": _text(audit.study_id),
+        "patient_code": _text(audit.patient_code),
+        "recorder": _text(audit.recorder),
         "outcome": audit.decision.outcome,
-        "headline": audit.decision.headline,
+        "headline": _text(audit.decision.headline),
         "reasons": [r.code for r in audit.decision.reasons],
         "first_start": axis.iso(coverage.first_start),
         "last_end": axis.iso(coverage.last_end),
@@ -39,16 +45,14 @@ def summarise(audit: Audit) -> Summary:
         if billing is None
         else [{"code": u.code, "count": u.count} for u in billing.technical_totals],
         "professional": None if billing is None else billing.professional.whole_study.code,
-        "power": None
-        if power is None
-        else f"{power.packs} packs, {power.mode}" + (", external" if power.external_ns else ""),
+        "power": _power(order),
+        "electrodes": sorted({c.electrode for c in audit.signal.channels if c.electrode}),
         "electrodes_lost": sorted(
             {c.electrode for c in audit.signal.channels if c.electrode and c.lost_at is not None}
         ),
-        "electrodes": sorted({c.electrode for c in audit.signal.channels if c.electrode}),
         "findings": [
-            {"code": f.code, "severity": f.severity, "text": storable(f.text)}
-            for f in audit.findings[:_FINDINGS]
+            {"code": code, "severity": SEVERITIES[rank], "count": found[rank, code]}
+            for rank, code in sorted(found, key=lambda f: (-f[0], f[1]))
         ],
         "problems": sum(f.severity == "problem" for f in audit.findings),
         "cautions": sum(f.severity == "caution" for f in audit.findings),
@@ -56,23 +60,48 @@ def summarise(audit: Audit) -> Summary:
     }
 
 
-def failed(error: str) -> Summary:
-    """The row of a study that could not be audited."""
+def failed(error: str, order: Order | None = None) -> Summary:
+    """The row of a study that could not be audited, with what its order says."""
     empty = dict.fromkeys(
         ("study_id", "patient_code", "recorder", "first_start", "last_end", "ordered_ns",
          "recorded_ns", "usable_ns", "short_ns", "early_stop_ns", "gaps_ns", "gaps", "stop",
-         "stop_cause", "professional", "power")
+         "stop_cause", "professional")
     )  # fmt: skip
+    known = {}
+    if order is not None:
+        known = {"study_id": _text(order.study_id), "ordered_ns": order.ordered_ns}
     return {
         **empty,
+        **known,
         "outcome": "unreadable",
         "headline": storable(error),
         "reasons": [],
         "technical": [],
-        "electrodes_lost": [],
+        "power": _power(order),
         "electrodes": [],
+        "electrodes_lost": [],
         "findings": [],
-        "problems": 1,
+        "problems": 0,
         "cautions": 0,
         "error": storable(error),
     }
+
+
+def _text(text: str | None) -> str | None:
+    if text is None:
+        return None
+    text = storable(text)
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+
+
+def _power(order: Order | None) -> str | None:
+    """The power set-up in words, alike for alike set-ups."""
+    if order is None or order.power is None:
+        return None
+    return power_words(order.power)
+
+
+def power_words(setup: PowerSetup) -> str:
+    """'2 packs, card', '1 pack and external supply, card+computer'."""
+    packs = {0: "no pack", 1: "1 pack"}.get(setup.packs, f"{setup.packs} packs")
+    return f"{packs}{' and external supply' if setup.external_ns else ''}, {setup.mode}"

@@ -30,6 +30,7 @@ from auditor.model.billing import (
     Video,
 )
 from auditor.model.coverage import CopyCoverage, Coverage, Gap, Segment, Shortfall, Stop, Track
+from auditor.model.lists import Share, Trend, TrendGroup, WorkRow
 from auditor.model.order import (
     MonitoringCheck,
     MonitoringLevel,
@@ -60,6 +61,7 @@ __all__ = [
     "PatientField", "Period", "PersonDecision", "PlacedAnnotation", "PolicyUsed", "PowerMode",
     "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Reason", "Recording",
     "RecordingField", "Role", "RuleLine", "SecondReading", "Segment", "Setup", "Severity",
-    "Shorter", "Shortfall", "SignalFacts", "Stop", "Study", "StudyCopy", "StudyFile", "Technical",
-    "TimeMap", "Track", "Unit", "UnknownStart", "UnreadableFile", "Video",
+    "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study", "StudyCopy", "StudyFile",
+    "Technical", "TimeMap", "Track", "Trend", "TrendGroup", "Unit", "UnknownStart",
+    "UnreadableFile", "Video", "WorkRow",
 ]  # fmt: skip

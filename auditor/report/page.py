@@ -7,7 +7,7 @@ import hashlib
 from functools import lru_cache
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from auditor import durations
@@ -25,11 +25,15 @@ def render_html(audit: Audit) -> str:
     The same audit gives the same bytes. Nothing is measured here: every duration is read from
     ``audit`` and only written out (recorded time rounded down, missing time up).
     """
-    environment = _environment(_folder())
     clock = text.Clock(audit.study.axis)
-    return environment.get_template("audit.html").render(
-        view(audit), clock=clock, **_inline(environment)
+    return template("audit.html").render(
+        view(audit), clock=clock, **inline(style="audit.css", script="audit.js")
     )
+
+
+def template(name: str) -> Template:
+    """One template by its file's name."""
+    return _environment(_folder()).get_template(name)
 
 
 def _folder() -> str:
@@ -70,12 +74,17 @@ def _environment(folder: str) -> Environment:
     return environment
 
 
-def _inline(environment: Environment) -> dict[str, Markup | str]:
-    """Style sheet and script with the hashes that the page's policy allows them by."""
+def inline(**files: str) -> dict[str, Markup | str]:
+    """Style sheets and scripts with the hashes that the page's policy allows them by.
+
+    ``style="audit.css"`` gives the file's content as ``style`` and its hash as ``style_hash``.
+    """
+    environment = _environment(_folder())
     assert environment.loader is not None
     parts: dict[str, Markup | str] = {}
-    for name, file, end in (("style", "audit.css", "</style"), ("script", "audit.js", "</script")):
+    for name, file in files.items():
         source = environment.loader.get_source(environment, file)[0]
+        end = "</style" if file.endswith(".css") else "</script"
         assert end not in source.lower(), f"{file} would end its own element"
         digest = base64.b64encode(hashlib.sha256(source.encode()).digest()).decode()
         parts[name] = Markup(source)  # noqa: S704  our own file, never input

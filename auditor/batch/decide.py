@@ -1,0 +1,112 @@
+"""``auditor decide``: what a person decided, kept in the history and shown in the audit.
+
+The audit's own outcome stays what the files suggest. The decision is written into audit.json and
+into marked places of audit.html, so that the inputs are not needed again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+
+from auditor.audit import now_utc
+from auditor.batch.folder import AUDITS, held, slug_of
+from auditor.batch.history import History
+from auditor.batch.worklist import listed, write_worklist
+from auditor.errors import OutputError, UsageError
+from auditor.model import PersonDecision
+from auditor.outputs import write_whole
+from auditor.report import with_decisions
+from auditor.safe_text import printable, storable
+
+_LONGEST = 2000
+_WAIT_S = 10
+
+
+def decide(arguments: argparse.Namespace) -> int:
+    """Record one decision; 0. Raises ``UsageError`` for a study that is not known or not clear."""
+    out = Path(arguments.out)
+    by, note = (_clean(arguments.by, "--by"), _clean(arguments.note, "--note"))
+    if not by:
+        raise UsageError("--by", "names nobody", "Say who decided.")
+    with History(out, create=False) as history:
+        study = _named(history, arguments.study)
+        history.add_decision(study, arguments.outcome, by, note, now_utc())
+        with held(out, wait_s=_WAIT_S) as free:
+            if free:
+                show_decisions(history, [study], out)
+                studies, awaited = listed(out) or (tuple(history.latest()), ())
+                write_worklist(history, studies, out, awaited)
+    if not arguments.quiet:
+        later = "" if free else " A batch is at work there: it shows the decision when it ends."
+        said = f"Recorded for {study}: {arguments.outcome}, by {by}.{later}"
+        sys.stdout.write(printable(said) + "\n")
+    return 0
+
+
+def show_decisions(history: History, studies: Iterable[str], out: Path) -> None:
+    """Bring the audits of ``studies`` up to the decisions of the history, where they differ.
+
+    An audit is replaced as a whole or stays. Raises ``OutputError``.
+    """
+    decisions = history.decisions()
+    for study in studies:
+        if study in decisions:
+            _show(out / AUDITS / slug_of(study), decisions[study])
+
+
+def _show(folder: Path, decisions: tuple[PersonDecision, ...]) -> None:
+    wanted = [
+        {"outcome": d.outcome, "by": storable(d.by), "note": storable(d.note),
+         "recorded_utc": d.recorded_utc}
+        for d in decisions
+    ]  # fmt: skip
+    try:
+        if not (folder / "audit.json").is_file():
+            return  # the study could not be audited; the worklist shows the decision
+        texts = {p.name: _read(p) for p in sorted(folder.iterdir()) if p.is_file()}
+        document = json.loads(texts["audit.json"])
+        if document["person_decisions"] == wanted:
+            return
+        document["person_decisions"] = wanted
+        texts["audit.json"] = (
+            json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        )
+        texts["audit.html"] = with_decisions(texts["audit.html"], decisions)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise OutputError(
+            str(folder),
+            "holds no audit that can take the decision; it is kept in the history",
+            "Run 'auditor batch --resume' after removing that folder.",
+        ) from error
+    write_whole(folder, texts)
+
+
+def _read(path: Path) -> str:
+    with path.open(encoding="utf-8", newline="") as file:
+        return file.read()
+
+
+def _named(history: History, name: str) -> str:
+    """The study whose key is ``name``, or the only one whose study id it is."""
+    latest = history.latest()
+    if name in latest:
+        return name
+    fitting = sorted(s for s, summary in latest.items() if summary["study_id"] == name)
+    if len(fitting) == 1:
+        return fitting[0]
+    if fitting:
+        raise UsageError(
+            name, f"is the id of {len(fitting)} studies", f"Name one: {', '.join(fitting[:8])}."
+        )
+    raise UsageError(name, "is not a study of this history", "Copy its name from the worklist.")
+
+
+def _clean(text: str, option: str) -> str:
+    text = storable(text).strip()
+    if len(text) > _LONGEST:
+        raise UsageError(option, f"is longer than {_LONGEST} characters", "Shorten it.")
+    return text

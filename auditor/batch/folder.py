@@ -1,0 +1,129 @@
+"""The folder that a batch writes: who holds it, what a killed run left there, and its names."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import hmac
+import os
+import secrets
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+from auditor.batch.history import FILE_NAME, Inputs
+from auditor.errors import OutputError, UsageError
+from auditor.safe_text import path_part
+
+AUDITS = "audits"
+LOCK = "batch.lock"
+KEY = "redact.key"
+_KEY_BYTES = 32
+
+
+@contextlib.contextmanager
+def held(out: Path, *, wait_s: float = 0) -> Iterator[bool]:
+    """Hold ``out`` against other batches; ``False`` where one is at work there.
+
+    The lock is one of the operating system on an empty SQLite file, so it ends with the process,
+    however that ends. Raises ``OutputError`` where the folder cannot be written.
+    """
+    path = out / LOCK
+    try:
+        out.mkdir(parents=True, exist_ok=True, mode=0o700)
+        path.touch(mode=0o600)
+        lock = sqlite3.connect(path, timeout=wait_s, isolation_level=None)
+    except (OSError, sqlite3.Error) as error:
+        raise OutputError(
+            str(out), f"cannot be written ({error})", "Check the folder and its permissions."
+        ) from error
+    try:
+        try:
+            lock.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError:
+            yield False
+            return
+        yield True
+    finally:
+        lock.close()
+
+
+def sweep(out: Path) -> None:
+    """Remove what a killed run left unfinished beside its outputs. Only while ``held``."""
+    unfinished = [*(out / AUDITS).glob(".*.part"), *(out / AUDITS).glob(".*.old")]
+    beside = Path(os.path.abspath(out))  # noqa: PTH100  as the writing of outputs names it
+    for path in (*unfinished, *beside.parent.glob(f".{_literal(beside.name[:80])}.*.part")):
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def _literal(name: str) -> str:
+    """``name`` for a glob in which no character is special."""
+    return "".join(f"[{c}]" if c in "*?[" else c for c in name)
+
+
+class Names:
+    """What studies and their files are called in a batch's outputs.
+
+    As they are; or, redacted, by a keyed hash of their names (HMAC, RFC 2104), the same in every
+    run. The key lies in ``redact.key``: who has an id but not the key cannot try names out.
+
+    Raises ``UsageError`` where the folder's history holds the other kind of names.
+    """
+
+    def __init__(self, out: Path, *, redacted: bool) -> None:
+        path = out / KEY
+        if (out / FILE_NAME).exists() and path.exists() != redacted:
+            held_names = "no names" if path.exists() else "the names of studies"
+            raise UsageError(
+                str(out),
+                f"holds the history of batches with {held_names}",
+                f"{'Leave out' if redacted else 'Give'} --redact, or give another --out.",
+            )
+        self._secret = _secret(path) if redacted else None
+
+    def study(self, key: str) -> str:
+        """The id of the study ``key``."""
+        return key if self._secret is None else f"study-{self._hash(key, 12)}"
+
+    def file(self, name: str) -> str:
+        """What an input file of this ``name`` is called in the history."""
+        return name if self._secret is None else self._hash(name, 32)
+
+    def inputs(self, rows: Inputs) -> Inputs:
+        """The snapshot's rows by these names."""
+        return sorted([self.file(row[0]), *row[1:]] for row in rows)
+
+    def _hash(self, text: str, digits: int) -> str:
+        assert self._secret is not None
+        return hmac.new(self._secret, text.encode(), hashlib.sha256).hexdigest()[:digits]
+
+
+def is_redacted(out: Path) -> bool:
+    """Whether the batches of ``out`` are redacted."""
+    return (out / KEY).exists()
+
+
+def slug_of(study: str) -> str:
+    """A folder name for the audit of ``study``, unique by a piece of its hash where it must be."""
+    plain = path_part(study.replace("/", "_"))
+    if plain == study:
+        return plain
+    return f"{plain}-{hashlib.sha256(study.encode()).hexdigest()[:10]}"
+
+
+def _secret(path: Path) -> bytes:
+    try:
+        if not path.exists():
+            beside = path.with_name(f".{KEY}.{secrets.token_hex(4)}.part")
+            descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with os.fdopen(descriptor, "wb") as file:
+                file.write(secrets.token_bytes(_KEY_BYTES))
+            beside.replace(path)
+        secret = path.read_bytes()
+    except OSError as error:
+        raise OutputError(str(path), f"cannot be used ({error.strerror})", "Check it.") from error
+    if len(secret) != _KEY_BYTES:
+        raise OutputError(str(path), "is not the key that was written", "Give another --out.")
+    return secret

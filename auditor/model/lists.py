@@ -1,0 +1,82 @@
+"""Many studies at once: the worklist's rows and the trends' groups."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from auditor.model.audit import PersonDecision
+
+
+@dataclass(frozen=True, slots=True)
+class WorkRow:
+    """One study of the worklist.
+
+    ``link`` to its audit is relative to the worklist, empty without one. ``summary`` holds the
+    audit's key facts. ``decided`` is a person's latest decision, which does not change what the
+    files suggest; ``outdated`` says that it was made on other numbers than those of now.
+    """
+
+    study: str
+    link: str
+    summary: dict[str, Any]
+    decided: PersonDecision | None = None
+    outdated: bool = False
+
+    @property
+    def settled(self) -> bool:
+        """Whether nobody needs to act: complete, or decided by a person on these numbers."""
+        if self.decided is not None and not self.outdated:
+            return self.decided.outcome != "review"
+        return bool(self.summary["outcome"] == "complete")
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """``count`` of ``of`` with its 95 % interval in parts per million; all 0 where ``of`` is 0.
+
+    ``apart`` says that the whole interval lies above the share of all studies together.
+    """
+
+    count: int
+    of: int
+    low_ppm: int
+    high_ppm: int
+    apart: bool = False
+
+    @property
+    def ppm(self) -> int:
+        """The share itself in parts per million, rounded down."""
+        return self.count * 1_000_000 // self.of if self.of else 0
+
+
+@dataclass(frozen=True, slots=True)
+class TrendGroup:
+    """Studies that have one thing in common. Durations in nanoseconds.
+
+    ``compared_ns`` is the recorded time of the studies with an order, which ``ordered_ns`` sums.
+    For an electrode, ``studies`` are those that recorded it and ``lost`` counts those of them in
+    which it was lost before the end; elsewhere ``lost`` counts studies that lost any electrode.
+    """
+
+    name: str
+    studies: int
+    ordered_ns: int
+    compared_ns: int
+    recorded_ns: int
+    early: Share
+    short: Share
+    repeat: Share
+    lost: Share
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Every group of one kind ('Recorder unit'), and which share its picture shows."""
+
+    key: str
+    title: str
+    column: str
+    groups: tuple[TrendGroup, ...]
+    shown: str
+    shown_words: str
