@@ -34,12 +34,6 @@ def parser() -> argparse.ArgumentParser:
     reading.add_argument(
         "--redact", action="store_true", help="no patient code, name, birth date or file name"
     )
-    reading.add_argument(
-        "--second-readers",
-        choices=("on", "off"),
-        default="on",
-        help="also read each file with mne and pyedflib, and compare",
-    )
 
     top = argparse.ArgumentParser(
         prog="auditor",
@@ -61,6 +55,7 @@ def parser() -> argparse.ArgumentParser:
     study.add_argument("--order", metavar="FILE", help="order file (TOML, or FHIR JSON)")
     study.add_argument("--ordered-hours", metavar="N", help="ordered hours, instead of the file's")
     study.add_argument("--out", metavar="DIR", help="default: audit-<study id or folder name>")
+    _second_readers(study, "on", "also read each file with mne and pyedflib, and compare (default)")
     study.add_argument("--force", action="store_true", help="replace an audit that is in DIR")
 
     batch = commands.add_parser(
@@ -71,6 +66,10 @@ def parser() -> argparse.ArgumentParser:
     )
     batch.add_argument("root", metavar="ROOT", help="the folder that holds the studies")
     batch.add_argument("--out", metavar="DIR", required=True, help="where the worklist goes")
+    _second_readers(
+        batch, "off", "also read each file with mne and pyedflib; off by default: it starts a "
+        "process for each study and takes about twice the time",
+    )  # fmt: skip
     batch.add_argument("--orders", metavar="FILE", help="list of orders (CSV or TOML)")
     batch.add_argument("--workers", metavar="N", type=int, help="processes (default: one a core)")
     batch.add_argument("--cluster", metavar="ADDRESS", help="address of a running Dask scheduler")
@@ -127,6 +126,10 @@ def parser() -> argparse.ArgumentParser:
     )
     demo.add_argument("--out", metavar="DIR", default="demo", help="default: demo")
     return top
+
+
+def _second_readers(command: argparse.ArgumentParser, default: str, words: str) -> None:
+    command.add_argument("--second-readers", choices=("on", "off"), default=default, help=words)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
