@@ -134,6 +134,10 @@ def zone_info(name: str) -> ZoneInfo | timezone:
     return found
 
 
+STUDY_YEARS = range(1900, 2201)
+"""Years of a start that are taken; nanoseconds in 64 bits end in 2262."""
+
+
 def in_calendar(civil: int) -> bool:
     """Whether ``civil`` lies within the years that a calendar date can show here."""
     return _MIN_S * NS <= civil <= _MAX_S * NS

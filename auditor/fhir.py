@@ -17,7 +17,7 @@ from typing import Annotated, Any, NoReturn, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from auditor.civil import civil_ns
+from auditor.civil import STUDY_YEARS, civil_ns
 from auditor.errors import SettingsError
 from auditor.units import DAY, HOUR, MINUTE, NS
 
@@ -285,6 +285,9 @@ def parse_moment(text: str, source: Source, path: str) -> Moment:
         )  # fmt: skip
     except ValueError as error:
         raise source.error(path, f"is {shown!r}: {error}", "Correct it.") from None
+    if moment.year not in STUDY_YEARS:
+        years = f"{STUDY_YEARS.start} to {STUDY_YEARS.stop - 1}"
+        raise source.error(path, f"is {shown!r}, not in the years {years}", "Correct it.")
     if hour is None:
         return Moment(text, None, None)
     if offset is None:

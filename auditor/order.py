@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from auditor.civil import civil_ns, zone_info
+from auditor.civil import STUDY_YEARS, civil_ns, zone_info
 from auditor.errors import SettingsError, UsageError
 from auditor.model import Order, PowerSetup
 from auditor.service_request import read_service_request
@@ -45,6 +45,10 @@ class _OrderTable(Strict):
                 raise ValueError(
                     "must be civil time at the patient, without an offset; "
                     "name the zone in the key timezone"
+                )
+            if value.year not in STUDY_YEARS:
+                raise ValueError(
+                    f"must lie in the years {STUDY_YEARS.start} to {STUDY_YEARS.stop - 1}"
                 )
             return value
         if isinstance(value, date | time):

@@ -88,6 +88,8 @@ def test_a_third_of_an_hour_is_the_nearest_nanosecond(tmp_path: Path) -> None:
             ["line 3", "offset", "timezone"],
         ),
         ("[order]\nordered_hours = 72\nhookup = 2027-03-02\n", ["hookup", "time of day"]),
+        ("[order]\nordered_hours = 72\nhookup = 0001-01-01T00:00:00\n", ["hookup", "1900"]),
+        ("[order]\nordered_hours = 72\nhookup = 9999-12-31T23:59:59\n", ["hookup", "2200"]),
         ("[order]\nordered_hours = 72\nhookup = '2027-03-02T09:30:00'\n", ["hookup"]),
         ("[order]\nordered_hours = 72\ntimezone = 'Mars/Olympus'\n", ["line 3", "Mars/Olympus"]),
         ("[order]\nordered_hours = 72\nvideo = 'no'\n", ["line 3", "video"]),

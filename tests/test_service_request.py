@@ -227,6 +227,8 @@ REFUSED = [
     ({"occurrenceDateTime": "2027-03-02T09:30-07:00"}, "occurrenceDateTime", "no dateTime"),
     ({"occurrenceDateTime": "2 March 2027"}, "occurrenceDateTime", "no dateTime"),
     ({"occurrenceDateTime": "2027-02-30"}, "occurrenceDateTime", "day"),
+    ({"occurrenceDateTime": "0001-01-01T00:00:00+14:00"}, "occurrenceDateTime", "1900"),
+    ({"occurrenceDateTime": "9999-12-31T23:59:59-07:00"}, "occurrenceDateTime", "2200"),
     ({"occurrenceDateTime": "2027-03-02T24:00:00-07:00"}, "occurrenceDateTime", "hour"),
     ({"occurrenceDateTime": "2027-03-02T16:30:00Z"}, "occurrenceDateTime", "zone"),
     ({"occurrenceDateTime": "2027-03-02T16:30:00+00:00"}, "occurrenceDateTime", "zone"),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from datetime import date, datetime, time
 
-from auditor.civil import civil_ns
+from auditor.civil import STUDY_YEARS, civil_ns
 from auditor.edf.notes import Notes
 from auditor.edf.subfields import subfield_date
 from auditor.errors import RecordingError
@@ -17,8 +17,6 @@ from auditor.model import HeaderClaim
 from auditor.safe_text import printable
 
 _PARTS = re.compile(r"(\d{1,2})([.:/-])(\d{1,2})\2(\d{1,2}|yy)")
-_YEARS = range(1900, 2201)
-"""Years of a start date that are taken; nanoseconds in 64 bits end in 2262."""
 
 
 def start_civil_ns(claim: HeaderClaim, notes: Notes) -> int:
@@ -61,7 +59,7 @@ def _recording_date(claim: HeaderClaim, notes: Notes) -> date | None:
     if text is None:
         return None
     day = subfield_date(text)
-    if day is None or day.year not in _YEARS:
+    if day is None or day.year not in STUDY_YEARS:
         notes.add(
             "recording_date_unreadable",
             "caution",
