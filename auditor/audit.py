@@ -36,6 +36,7 @@ from auditor.power import plan_power
 from auditor.progress import Progress, Silent
 from auditor.rules import rule_lines
 from auditor.second_readers import read_second
+from auditor.service_request import missing_facts
 from auditor.shortfall import measure_shortfall
 from auditor.signal import scan_study
 from auditor.stop import explain_gaps, explain_stop
@@ -101,6 +102,8 @@ def audit_study(
     coverage = _coverage(study, policy)
     annotations, findings = place_annotations(study, coverage)
     found = [*_recording_findings(study), *study.findings, *findings]
+    if order is not None:
+        found += missing_facts(order)
 
     minimum = policy.signal.minimum_channels
     if order is not None and order.minimum_channels is not None:

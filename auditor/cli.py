@@ -118,6 +118,12 @@ def parser() -> argparse.ArgumentParser:
         help="the JSON Schema of audit.json",
         description="Prints the JSON Schema of audit.json with the meaning of every code.",
     )
+    commands.add_parser(
+        "methods",
+        parents=[common],
+        help="every definition, rule and source, with one study worked through",
+        description="Prints how each number is measured, with one study worked through by hand.",
+    )
     demo = commands.add_parser(
         "demo",
         parents=[common],

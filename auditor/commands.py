@@ -31,6 +31,7 @@ def run(arguments: argparse.Namespace) -> int:
         "plan": run_plan,
         "rules": run_rules,
         "schema": run_schema,
+        "methods": run_methods,
         "demo": run_demo,
     }[arguments.command]
     return command(arguments)
@@ -132,6 +133,15 @@ def run_schema(arguments: argparse.Namespace) -> int:
     return COMPLETE
 
 
+def run_methods(arguments: argparse.Namespace) -> int:
+    """``auditor methods``."""
+    from importlib import resources
+
+    page = resources.files("auditor") / "methods.md"
+    sys.stdout.write(page.read_text(encoding="utf-8"))
+    return COMPLETE
+
+
 def run_demo(arguments: argparse.Namespace) -> int:
     """``auditor demo``."""
     from auditor.demo.command import demo
@@ -155,6 +165,7 @@ def _order(arguments: argparse.Namespace, policy: Policy) -> Order | None:
             Path(arguments.order),
             default_pack_ns=policy.power.pack_ns,
             default_factor_ppm=policy.power.mode_factor_ppm,
+            timezone=getattr(arguments, "timezone", None),  # 'plan' has no such option
         )
     if arguments.ordered_hours is not None:
         hours = order_from_hours(arguments.ordered_hours)
