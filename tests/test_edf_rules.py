@@ -544,6 +544,13 @@ def test_15_version_and_reserved_field_that_disagree_are_found(bdf: bool, reserv
     assert seconds(recording) == [0, 1]
 
 
+@pytest.mark.parametrize("reserved", ["", "48BIT"])
+def test_15_a_bdf_file_without_its_mark_is_read_and_told(reserved: str) -> None:
+    recording = read(edf(records=2, plain=True, bdf=True, reserved=reserved))
+    assert (recording.format, recording.sample_bytes) == ("BDF", 3)
+    assert finding(recording, "reserved_unknown").severity == "info"
+
+
 @pytest.mark.parametrize("reserved", ["EDF+", "EDF+X", "BDF+"])
 def test_15_a_mark_that_is_none_is_told_and_the_starts_taken(reserved: str) -> None:
     recording = read(edf(onsets=[0, 1, 9], reserved=reserved))
@@ -569,10 +576,12 @@ def test_16_at_the_end_only_the_earliest_start_is_known() -> None:
     assert recording.unknown_starts == (UnknownStart(2, 2, 2 * NS, None),)
 
 
-def test_16_at_the_beginning_the_second_record_tells_when_within_the_first_second() -> None:
-    recording = read(edf(onsets=[None, "1.25", "2.25"]))
+def test_16_at_the_beginning_the_second_record_tells_it_in_a_continuous_file_alone() -> None:
+    recording = read(edf(onsets=[None, "1.25", "2.25"], reserved="EDF+C"))
     assert seconds(recording) == [0.25, 1.25, 2.25]
     assert codes(recording) == ["time_keeping_restored"]
+    interrupted = read(edf(onsets=[None, "1.25", "2.25"]))
+    assert interrupted.unknown_starts == (UnknownStart(0, 0, 0, NS // 4),)
     late = read(edf(onsets=[None, "100", "101"]))
     assert late.unknown_starts == (UnknownStart(0, 0, 0, 99 * NS),)
 

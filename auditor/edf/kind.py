@@ -64,7 +64,7 @@ def decide_format(version: bytes, claim: HeaderClaim, notes: Notes) -> tuple[For
         form: Format = next(f for f in get_args(Format) if f == family + kind[3:])
     else:
         form = "BDF" if bdf else "EDF"
-        if reserved and not (bdf and kind == "24BIT"):
+        if (reserved or bdf) and not (bdf and kind == "24BIT"):
             _note_unknown(form, reserved, notes)
     if says_bdf != bdf and (says_bdf or kind[:4] == "EDF+"):
         notes.add(
@@ -85,10 +85,21 @@ def _note_unknown(form: Format, reserved: str, notes: Notes) -> None:
         notes.add(
             "reserved_unknown",
             "caution",
-            f"The reserved field begins like the mark of a known format but is none. The file is "
+            "The reserved field begins like the mark of a known format but is none. The file is "
             f"read as {form}; where its records state their own starts, these are taken.",
             at="field 'reserved' (byte 192)",
             expected="EDF+C, EDF+D, BDF+C, BDF+D, 24BIT or blank",
-            observed=printable(reserved[:8]),
+            observed=reserved[:8],
             action="Find out whether the recording has interruptions.",
+        )
+    elif form == "BDF":
+        notes.add(
+            "reserved_unknown",
+            "info",
+            "The reserved field lacks the mark of BDF; the version field has it, and the file is "
+            "read as BDF.",
+            at="field 'reserved' (byte 192)",
+            expected="24BIT, BDF+C or BDF+D",
+            observed=reserved[:8],
+            action="Nothing to do.",
         )

@@ -163,7 +163,7 @@ def _timeline(
                 observed=some(len(header.annotation_channels), "annotation signal"),
                 action="Nothing to do.",
             )
-        timeline = settle(scan.onsets_ns[: tail.counted], record_ns, notes)
+        timeline = settle(scan.onsets_ns[: tail.counted], record_ns, notes, continuous=continuous)
         check_order(
             timeline.offsets_ns,
             record_ns,

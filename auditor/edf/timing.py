@@ -35,8 +35,12 @@ def by_position(count: int, record_ns: int) -> Int64:
     return np.arange(count, dtype=np.int64) * np.int64(record_ns)
 
 
-def settle(onsets_ns: Int64, record_ns: int, notes: Notes) -> Timeline:
-    """Give every record of ``onsets_ns`` (``UNKNOWN`` for none, at least one known) its start."""
+def settle(onsets_ns: Int64, record_ns: int, notes: Notes, *, continuous: bool) -> Timeline:
+    """Give every record of ``onsets_ns`` (``UNKNOWN`` for none, at least one known) its start.
+
+    A file that is ``continuous`` by its header may tell its first start by the second; one with
+    interruptions may not: a short one may hide there.
+    """
     offsets = onsets_ns.copy()
     _correct_lone_outliers(offsets, record_ns, notes)
     known = offsets != UNKNOWN
@@ -52,8 +56,8 @@ def settle(onsets_ns: Int64, record_ns: int, notes: Notes) -> Timeline:
             earliest = before + record_ns
         else:  # the file's first record starts within a second of the header's start (2.2.4)
             assert latest is not None
-            in_first_second = 0 <= latest < NS
-            earliest = latest if in_first_second else min(0, latest)
+            told = continuous and 0 <= latest < NS
+            earliest = latest if told else min(0, latest)
         offsets[first:after] = earliest + by_position(length, record_ns)
         if latest is not None and abs(latest - earliest) <= STEP_TOLERANCE_NS * (length + 1):
             restored += length

@@ -43,7 +43,7 @@ VOCABULARY: dict[str, str] = {
     "record_start_unknown": "Records whose start nothing in the file tells.",
     "recording_date_unreadable": "The recording field's start date is no date.",
     "records_missing": "The file holds fewer whole records than its header claims.",
-    "reserved_unknown": "The reserved field begins like a known mark but is none.",
+    "reserved_unknown": "The reserved field does not hold its format's mark.",
     "signal_count_wrong": "The number of signals was taken from the header's length field.",
     "start_date_conflict": "Two start dates in one header; the recording field's is taken.",
     "start_date_unreadable": "The two-digit date field holds no date.",
