@@ -322,9 +322,10 @@ def _own_hours(axis: Axis, scale: _Scale) -> tuple[Tick, ...]:
     if scale.end - scale.start == DAY:
         return ()
     count = (scale.end - scale.start) // HOUR
-    marks = []
+    marks: list[Tick] = []
     for hour in range(count + 1):
+        at = scale.x(scale.start + hour * HOUR)
         civil = axis.civil(scale.start + hour * HOUR) // HOUR % 24
-        if civil % 3 == 0 and (not marks or scale.x(scale.start + hour * HOUR) - marks[-1].x > 900):
-            marks.append(Tick(scale.x(scale.start + hour * HOUR), f"{civil:02d}:00"))
+        if civil % 3 == 0 and (not marks or at - marks[-1].x > 900):
+            marks.append(Tick(at, f"{civil:02d}:00"))
     return tuple(marks)
