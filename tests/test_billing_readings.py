@@ -377,3 +377,59 @@ def test_thousands_of_restarts_are_read() -> None:
     pieces = [(k * MINUTE, k * MINUTE + 50 * NS) for k in range(5000)]
     billing = bill(coverage_of(*pieces), restarts=tuple(a for a, _ in pieces[1:]))
     assert by_reading(billing, "each restart after a gap (4999 here)") == {}
+
+
+# Four days of 24, 10, 10 and 10 h: 54 h in all are two 12-26 units and one 2-12 unit, while by
+# period they would be one and three. So units follow recorded time: its hours 0 to 24, 24 to 48 and
+# 48 to 54, which were recorded on day one, from day two to four, and on day four.
+SPREAD = hours((0, 34), (48, 58), (72, 82))
+EVERY_HOUR = [*range(1, 34), *range(49, 58), *range(73, 82)]
+
+
+@pytest.mark.parametrize(
+    ("missed", "expected"),
+    [
+        ((), {"95709": 2, "95706": 1}),
+        ((3, 4), {"95708": 1, "95709": 1, "95706": 1}),
+        ((50, 51), {"95708": 1, "95709": 1, "95706": 1}),
+        ((77, 78), {"95709": 2, "95705": 1}),
+        ((75, 76), {"95708": 1, "95709": 1, "95705": 1}),
+    ],
+    ids=["no lapse", "on day one", "on day three", "in the last six hours", "across the two"],
+)
+def test_a_lapse_lowers_the_unit_whose_recorded_time_holds_it(
+    missed: tuple[int, ...], expected: dict[str, int]
+) -> None:
+    checks = checks_at(*[h for h in EVERY_HOUR if h not in missed])
+    log, _ = monitored(SPREAD, checks)
+    assert len(log.lapses) == (1 if missed else 0)
+    billing = bill(SPREAD, given=order(monitoring="intermittent"), monitoring=log)
+    assert units(billing.technical_totals) == expected
+
+
+def test_periods_from_a_fixed_hour_of_the_morning() -> None:
+    # From 06:00 on, periods from 07:00: 1 h, 24 h, 24 h and 2 h, which joins.
+    policy = _policy_with(readings={"default": "fixed_hour", "fixed_hour_ns": 7 * HOUR})
+    billing = bill(coverage_of((6 * HOUR, 57 * HOUR)), policy=policy)
+    assert [p.recorded_ns for p in billing.periods] == [HOUR, 24 * HOUR, 24 * HOUR, 2 * HOUR]
+    assert [units(p.technical.units) for p in billing.periods] == [{}, {LONG: 1}, {LONG: 1}, {}]
+
+
+def test_a_civil_day_of_25_hours_that_takes_two_more_is_one_unit() -> None:
+    # America/Denver, 2027-11-07 has 25 h (IANA); 2 h of the next day join it.
+    axis = Axis("America/Denver")
+    policy = _policy_with(readings={"default": "fixed_hour"})
+    start = axis.instant(civil(2027, 11, 7))
+    billing = bill(coverage_of((start, start + 27 * HOUR)), policy=policy, axis=axis)
+    assert units(billing.technical_totals) == {LONG: 1}
+    assert [d.code for d in billing.professional.each_day] == ["95719", None]
+
+
+def test_time_that_joins_is_told_in_both_periods() -> None:
+    billing = bill(coverage_of((0, hms("49:30:00"))))
+    assert billing.periods[0].notes == ()
+    assert billing.periods[1].notes == ("1 h 30 min left over after this period counts with it.",)
+    assert billing.periods[2].notes == (
+        "1 h 30 min left over, no more than 2 h: it joins the period before and makes no unit of "
+        "its own.",
+    )

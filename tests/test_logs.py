@@ -129,6 +129,12 @@ def test_a_date_that_can_only_be_month_first_tells_it_for_the_whole_log(tmp_path
     assert _iso(tmp_path, text, span=span) == ["2027-03-12T10:00:00", "2027-03-13T01:00:00"]
 
 
+@pytest.mark.parametrize("cell", ["13/12/2027 10:00", "12/13/2027 10:00"])
+def test_thirteen_beside_twelve_tells_the_order(tmp_path: Path, cell: str) -> None:
+    span = Interval(civil(2027, 12, 13), civil(2027, 12, 14))
+    assert _iso(tmp_path, f"time\n{cell}\n", span=span) == ["2027-12-13T10:00:00"]
+
+
 def test_a_date_with_day_and_month_alike_needs_no_telling(tmp_path: Path) -> None:
     span = Interval(civil(2027, 3, 3, 9), civil(2027, 3, 4, 9))
     assert _iso(tmp_path, "time\n03/03/2027 10:00\n", span=span) == ["2027-03-03T10:00:00"]

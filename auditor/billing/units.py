@@ -217,8 +217,8 @@ def _whole_code(total_ns: int, video: bool, choices: Choices, settings: BillingS
             return DayCode(codes[0], f"{once.name} in one report: {named}", codes[1:])
         return DayCode(
             None,
-            f"{once.name}: no whole-study code; {named} for one report is {once.mark_words}: "
-            "ask the coder",
+            f"{once.name}: no whole-study code; {named} for one report is not settled (mark: "
+            f"{once.mark}): ask the coder",
         )
     if not bands or total_ns < settings.minimum_ns:
         return DayCode(None, "no long-term code")

@@ -134,11 +134,6 @@ class OnceBand(Band, Sourced):
     without_video: Many[_Code]
     with_video: Many[_Code] = ()
 
-    @property
-    def mark_words(self) -> str:
-        """How this rule is known, for a sentence."""
-        return "from memory" if self.mark == "memory" else f"marked '{self.mark}'"
-
     def of(self, video: bool) -> tuple[str, ...]:
         """The codes with or without ``video``."""
         return self.with_video if video and self.with_video else self.without_video
