@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import mmap
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,6 +15,8 @@ from auditor.signal.hum import Float32, hum_share, mark_hum
 from auditor.signal.states import QUIET, Flags, Group, Samples, judge_extremes
 
 PAGE = mmap.PAGESIZE
+_WORTH = 8
+"""Seconds in a row, on average, from which on they are worth a call of their own."""
 HUM_ROOM = 1 << 20
 """Samples turned to floats at a time: fewer cost more calls, more leave the cache (measured)."""
 
@@ -125,13 +128,25 @@ def _hum_stream(
     columns = group.hum_columns
     wanted = stream[columns]
     for length in np.unique(counts[whole]).tolist():
-        rows = np.flatnonzero(whole & (counts == length))
         step = max(1, HUM_ROOM // (length * len(wanted)))
         room = space.float_room(step * length * len(wanted))
-        for first in range(0, len(rows), step):
-            here = rows[first : first + step]
-            values = wanted[:, starts[here][:, None] + np.arange(length)]
-            share = hum_share(values, low[columns, here], span[columns, here], group, room)
-            marked = out[columns, here]
+        for rows in _stretches(np.flatnonzero(whole & (counts == length)), step):
+            if len(rows) == rows[-1] - rows[0] + 1:  # neighbours: their samples lie in a row
+                begin = starts[rows[0]]
+                values = wanted[:, begin : begin + len(rows) * length]
+                values = values.reshape(len(wanted), len(rows), length)
+            else:
+                values = wanted[:, starts[rows][:, None] + np.arange(length)]
+            share = hum_share(values, low[columns, rows], span[columns, rows], group, room)
+            marked = out[columns, rows]
             mark_hum(share, group, settings, marked)
-            out[columns, here] = marked
+            out[columns, rows] = marked
+
+
+def _stretches(rows: Int64, most: int) -> Iterator[Int64]:
+    """``rows`` (ascending) in parts of at most ``most``: neighbours where they are long enough."""
+    cuts = np.flatnonzero(np.diff(rows) > 1) + 1
+    parts = [rows] if len(cuts) > len(rows) // _WORTH else np.split(rows, cuts)
+    for part in parts:
+        for first in range(0, len(part), most):
+            yield part[first : first + most]
