@@ -83,7 +83,7 @@ def test_every_well_formed_time_keeping_list_is_read_as_an_array(parts: list[tup
     "row",
     [b"+1\x14\x14\0\0+2\x14x\x14\0", b"+1\x14\x14", b"+1\x14\x14x\x14\0", b"+1\x14x\x14\0", b"+1.2.3\x14\x14\0",
      b"+\x14\x14\0", b"\0+1\x14\x14\0", b"1\x14\x14\0", b"+99999999999\x14\x14\0", b"+9999999999\x14\x14\0",
-     b"+1\x15\x14\x14\0", b"", b"\x14" * 24],
+     b"+1\x15\x14\x14\0", b"+1a\x14\x14\0", b"+a.b\x14\x14\0", b"", b"\x14" * 24],
 )  # fmt: skip
 def test_odd_rows_are_left_to_the_parser(row: bytes) -> None:
     width = max(24, len(row) + len(row) % 2)

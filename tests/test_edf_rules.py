@@ -84,6 +84,12 @@ def test_1_every_field_lies_where_the_layout_says() -> None:
 # Rule 2: header length (EDF specification), characters and justification (EDF+ 2.1.3 no. 1).
 
 
+def test_2_a_header_cut_short_is_refused_with_both_sizes() -> None:
+    error = refused(GOOD[:1000])
+    assert (error.code, error.offset) == ("too_short", 1000)
+    assert "has 1000 bytes; its header alone takes 1024" in str(error)
+
+
 @pytest.mark.parametrize("text", ["1025", "512", "x", "", "1E3", "99999999", "-1"])
 def test_2_a_wrong_header_length_is_found_and_the_data_still_found(text: str) -> None:
     recording = read(edf(onsets=[0, 1], fields={"header bytes": text}))
@@ -306,6 +312,7 @@ def test_6_a_label_written_otherwise_is_read_and_told() -> None:
         (b"+1e3\x14Lights off\x14\0", "no signed number", []),
         (b"+1\x15-2\x14Lights off\x14\0", "no unsigned number", ["Lights off"]),
         (b"+" + b"9" * 30 + b"\x14Lights off\x14\0", "20 years", []),
+        (b"+1\x15" + b"9" * 30 + b"\x14Lights off\x14\0", "20 years", ["Lights off"]),
         (b"Lights off\0", "closing bytes", []),
     ],
 )  # fmt: skip
@@ -433,7 +440,23 @@ def test_12_a_date_that_is_none_gives_way_to_the_two_digit_field(text: str) -> N
     assert iso(recording.start_civil_ns) == "2027-03-02T09:30:00"
 
 
-@pytest.mark.parametrize(("patient", "recording"), [("Patient 7", "Startdate 02-MAR-2027 X X X"), ("X X X X", "Long-term EEG"), ("P-1 W X X", "Startdate 02-MAR-2027 X X X")])
+@pytest.mark.parametrize("text", ["", "31.02.27", "00.00.00", "2.3.2027", "aa.bb.cc", "20270302"])
+def test_12_a_date_field_that_is_none_gives_way_to_the_recording_field(text: str) -> None:
+    recording = read(edf(onsets=[0], fields={"start date": text}))
+    found = finding(recording, "start_date_unreadable")
+    assert (found.severity, found.observed) == ("caution", text[:8])
+    assert iso(recording.start_civil_ns) == "2027-03-02T09:30:00"
+    assert refused(edf(onsets=[0], fields={"start date": text}, recording="X")).code == "no_start_date"
+
+
+@pytest.mark.parametrize("text", ["02/03/27", "02-03-27", "2.3.27", "02:03:27"])
+def test_12_a_date_in_another_form_is_read_and_told(text: str) -> None:
+    recording = read(edf(records=1, plain=True, fields={"start date": text}, recording="X"))
+    assert codes(recording) == ["start_stamp_form"]
+    assert iso(recording.start_civil_ns) == "2027-03-02T09:30:00"
+
+
+@pytest.mark.parametrize(("patient", "recording"), [("Patient 7", "Startdate 02-MAR-2027 X X X"), ("X X X X", "Long-term EEG"), ("P-1 W X X", "Startdate 02-MAR-2027 X X X"), ("P-1 F 1951 X", "Startdate 02-MAR-2027 X X X")])
 def test_12_missing_subfields_are_mentioned_without_their_text(patient: str, recording: str) -> None:
     found = finding(read(edf(onsets=[0], patient=patient, recording=recording)), "subfields_missing")
     assert found.severity == "info"
@@ -507,6 +530,11 @@ def test_14_samples_per_record_that_are_no_number_are_refused_by_name(text: str)
 def test_14_a_channel_of_no_samples_is_told() -> None:
     recording = read(edf(onsets=[0], signals=[Sig(rate=0), Sig("EEG O1")]))
     assert codes(recording) == ["channel_without_samples"]
+
+
+def test_14_signals_without_any_sample_hold_no_recording() -> None:
+    error = refused(edf(records=1, plain=True, signals=[Sig(rate=0)]))
+    assert error.code == "nothing_recorded"
 
 
 @pytest.mark.parametrize("text", ["9999", "0", "-1", "", "x", "3.0", "1E0"])

@@ -26,6 +26,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from helpers_edf_invariants import bases, check, mutate  # noqa: E402
 
 from auditor.edf.annotations import parse_annotations  # noqa: E402
+from auditor.electrodes import electrode_name  # noqa: E402
 
 PIECES = [
     b"+",
@@ -68,18 +69,21 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--minutes", type=float, default=1.0)
     parser.add_argument("--seed", type=int, default=2027)
-    parser.add_argument("--seconds", type=float, default=5.0, help="longest time for one input")
+    parser.add_argument(
+        "--seconds", type=float, default=5.0, help="longest processor time of one input"
+    )
     parser.add_argument("--keep", type=Path, default=Path("fuzz-failures"))
     given = parser.parse_args()
     rng = random.Random(given.seed)
     pool = list(bases().values())
     pool += [p.read_bytes() for p in sorted((ROOT / "fixtures").glob("*.[eb]df"))]
     lines, runs, refused = Lines(), 0, 0
+    electrode_name("EEG Fp1")  # the import behind it is no input's fault
     tracemalloc.start()
     until = time.monotonic() + given.minutes * 60
     while time.monotonic() < until:
         raw = mutate(rng.choice(pool), rng)
-        started = time.monotonic()
+        started = time.process_time()
         tracemalloc.reset_peak()
         try:
             sys.settrace(lines if runs % 4 == 0 else None)
@@ -87,7 +91,7 @@ def main() -> int:
             parse_annotations(b"".join(rng.choices(PIECES, k=rng.randrange(40))))
             sys.settrace(None)
             peak = tracemalloc.get_traced_memory()[1]
-            assert time.monotonic() - started < given.seconds, "took too long"
+            assert time.process_time() - started < given.seconds, "took too long"
             assert peak < 64_000_000 + 100 * len(raw), f"took {peak} bytes of memory"
         except Exception as error:
             sys.settrace(None)

@@ -161,11 +161,17 @@ def search(
     while time.monotonic() < until and (most is None or runs < most):
         name = f"{seed} {runs}"
         # The first runs are the seeds as they are.
-        study = seeds[runs] if runs < len(seeds) and most is None else damaged(rng.choice(pool), pool, rng)
+        study = (
+            seeds[runs]
+            if runs < len(seeds) and most is None
+            else damaged(rng.choice(pool), pool, rng)
+        )
         watch = lines if traced_every and runs % traced_every == 0 else None
         second = bool(second_every) and runs % second_every == second_every - 1
         try:
-            result = run_one(study, name, seconds=seconds, megabytes=megabytes, second=second, lines=watch)
+            result = run_one(
+                study, name, seconds=seconds, megabytes=megabytes, second=second, lines=watch
+            )
             results[result] += 1
         except (Exception, TooLongError) as error:
             kind = kind_of(error)
@@ -174,7 +180,9 @@ def search(
                 if not isinstance(error, TooLongError):
                     study = smaller(study, name, kind, seconds=seconds, megabytes=megabytes)
                 failures[kind] = keep(study, name, error, into)
-                print(f"run {runs}: {kind}: {str(error)[:300]}; kept in {failures[kind]}", flush=True)
+                print(
+                    f"run {runs}: {kind}: {str(error)[:300]}; kept in {failures[kind]}", flush=True
+                )
         runs += 1
         if lines.fresh:
             lines.fresh = False
