@@ -440,6 +440,12 @@ def test_12_a_date_that_is_none_gives_way_to_the_two_digit_field(text: str) -> N
     assert iso(recording.start_civil_ns) == "2027-03-02T09:30:00"
 
 
+def test_12_a_name_in_the_place_of_the_date_is_not_quoted() -> None:
+    recording = read(edf(onsets=[0], recording="Startdate Harry_Example X X X"))
+    assert "Harry" not in repr(recording.findings)
+    assert finding(recording, "recording_date_unreadable").observed == "no date"
+
+
 @pytest.mark.parametrize("text", ["", "31.02.27", "00.00.00", "2.3.2027", "aa.bb.cc", "20270302"])
 def test_12_a_date_field_that_is_none_gives_way_to_the_recording_field(text: str) -> None:
     recording = read(edf(onsets=[0], fields={"start date": text}))

@@ -67,7 +67,8 @@ def _recording_date(claim: HeaderClaim, notes: Notes) -> date | None:
             "instead.",
             at="field 'recording' (byte 88)",
             expected="dd-MMM-yyyy with the English month in capitals",
-            observed=printable(text, 20),
+            # Only what can be a date is quoted: anybody's name may stand there.
+            observed=text[:11] if text[:1].isdigit() else "no date",
             action="Check the date against the hook-up log.",
         )
         return None
