@@ -18,7 +18,10 @@ from auditor.units import DAY, HOUR, MINUTE, NS
 
 _HALF_DAY = 12 * HOUR
 _FAR = 366 * DAY
-_TIME = r"(?P<h>\d{1,2}):(?P<m>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?"
+_TIME = (
+    r"(?P<h>\d{1,2}):(?P<m>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?"
+    r"(?:\s?(?P<half>[AaPp])\.?[Mm]\.?)?"
+)
 _ISO_DATE = r"(?P<y>\d{4})-(?P<mo>\d{2})-(?P<d>\d{2})"
 _PARTS_DATE = r"(?P<a>\d{1,2})(?P<sep>[./-])(?P<b>\d{1,2})(?P=sep)(?P<y2>\d{4})"
 _OFFSET = r"(?P<zone>Z|[+-]\d{2}:?\d{2})?"
@@ -106,6 +109,10 @@ class LogClock:
 
     def _time_of_day(self, row: Row, column: str, found: re.Match[str]) -> int:
         hours, minutes, seconds = (int(found[k] or 0) for k in ("h", "m", "s"))
+        if found["half"]:
+            if not 1 <= hours <= 12:
+                raise fail(row, column, "is no time of day", "Write 1 to 12 with AM or PM.")
+            hours = hours % 12 + (12 if found["half"] in "Pp" else 0)
         if hours > 23 or minutes > 59 or seconds > 59:
             raise fail(row, column, "is no time of day", "Write it from 00:00:00 to 23:59:59.")
         fraction = int((found["f"] or "0").ljust(9, "0"))

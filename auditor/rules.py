@@ -72,7 +72,7 @@ def _line(
     remark = remarks.get(key, _Remark())
     found = _SOURCE.search(remark.text)
     words = (remark.text[: found.start()] if found else remark.text).strip()
-    subject = f"{key}: {words}" if words else key
+    subject = f"{words[:1].upper()}{words[1:]} ({key})" if words else key
     if value != default:
         return RuleLine(subject, value, f"set in the policy file '{name}'", "not stated")
     source = found.group(1) if found else ""

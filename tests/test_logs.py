@@ -165,7 +165,7 @@ def test_dates_in_two_orders_are_refused(tmp_path: Path) -> None:
     "cell",
     [
         "2027-02-30T10:00:00", "2027-13-01T10:00:00", "2027-03-02T24:00:00", "2027-03-02T10:60:00",
-        "2027-03-02", "10", "10h30", "noon", "02.03.27 10:00", "2027-03-02T10:00:00 PM", "9:30 am",
+        "2027-03-02", "10", "10h30", "noon", "02.03.27 10:00", "2027-03-02T13:00:00 PM", "0:30 am", "9 am", "9:30 xm",
         "0000-00-00T00:00:00", "0001-01-01T00:00:00", "9999-12-31T23:59:59", "2027-03-02T10:00:00+99:99",
     ],
 )  # fmt: skip
@@ -181,6 +181,18 @@ def test_a_row_without_a_time_is_refused(tmp_path: Path) -> None:
 def test_a_date_far_from_the_recording_is_refused(tmp_path: Path) -> None:
     text = _refused(tmp_path, "time\n2025-03-02T11:30:00\n")
     assert "more than a year from this recording" in text
+
+
+@pytest.mark.parametrize(
+    ("cell", "time"),
+    [
+        ("12:00 AM", "00:00:00"), ("12:30am", "00:30:00"), ("1:05 a.m.", "01:05:00"),
+        ("11:59:59 AM", "11:59:59"), ("12:00 PM", "12:00:00"), ("12:59 pm", "12:59:00"),
+        ("1:00 PM", "13:00:00"), ("11:59:59 p.m.", "23:59:59"),
+    ],
+)  # fmt: skip
+def test_the_twelve_hour_clock_is_read(tmp_path: Path, cell: str, time: str) -> None:
+    assert _iso(tmp_path, f"time\n3/2/2027 {cell}\n", dates="month_first") == [f"2027-03-02T{time}"]
 
 
 # --- times of day alone --------------------------------------------------------------------------
