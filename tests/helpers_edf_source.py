@@ -5,8 +5,11 @@ from __future__ import annotations
 import errno
 from pathlib import Path
 
-from auditor.edf import read_recording
-from auditor.model import Recording
+import pytest
+
+from auditor.edf import VOCABULARY, read_recording
+from auditor.errors import RecordingError
+from auditor.model import Finding, Recording
 
 
 class Bytes:
@@ -52,3 +55,23 @@ def codes(recording: Recording, *severities: str) -> list[str]:
 def seconds(recording: Recording) -> list[float]:
     """Each record's start in seconds after the header's start, for readable tests."""
     return [o / 1e9 for o in recording.offsets_ns.tolist()]
+
+
+def finding(recording: Recording, code: str) -> Finding:
+    """The one finding of that code, as complete as every finding must be."""
+    [found] = [f for f in recording.findings if f.code == code]
+    assert found.text.endswith(".")
+    assert found.where.startswith("card/study.edf")
+    assert found.action
+    assert code in VOCABULARY
+    return found
+
+
+def refused(raw: bytes) -> RecordingError:
+    """The error with which the bytes are refused, as complete as every error must be."""
+    with pytest.raises(RecordingError) as caught:
+        read(raw)
+    assert caught.value.code in VOCABULARY
+    assert "card/study.edf" in str(caught.value)
+    assert caught.value.action
+    return caught.value
