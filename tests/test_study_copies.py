@@ -463,3 +463,18 @@ def test_a_fast_sampled_slow_signal_is_distinctive_over_two_seconds(tmp_path: Pa
     study = study_of(tmp_path)
     assert "correlation" not in study.copies[1].method
     assert worst_error(study, card + pc) < NS // 1000
+
+
+def test_a_file_whose_clock_was_reset_gets_its_place_from_the_other_copy(tmp_path: Path) -> None:
+    card = write_copy(tmp_path / "card", [(0, 4)])
+    reset = write_piece(
+        tmp_path / "card" / "reset.edf",
+        (5 * H, 9 * H),
+        amplifier=AMPLIFIER,
+        start=datetime(2000, 1, 1),
+    )
+    pc = write_copy(tmp_path / "pc", [(1, 7)], Clock(OFF_37))
+    study = study_of(tmp_path)
+    assert study.set_aside == ()
+    assert worst_error(study, [*card, reset, *pc]) < SAMPLE
+    assert recorded(study) == 9 * HOUR

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from auditor.model import Order, StudyFile
+from auditor.model import Order
 from auditor.policy.study import StudySettings
 from auditor.study import leftovers
 from auditor.study.copies import Device, devices
@@ -22,11 +22,11 @@ class FarDevice:
 def sort_by_time(
     sorting: leftovers.Sorting, order: Order | None, hookup: int | None, settings: StudySettings
 ) -> list[FarDevice]:
-    """Set aside what lies far from the study or before it; what may yet be a copy is returned.
+    """Set aside what ended before the study; what lies far from it in time is returned.
 
-    A copy whose clock is wrong by days lies far away by its stamps: files of other folders than
-    the study's are taken out of ``sorting.kept`` and returned with their reason, to be looked at as
-    copies first.
+    A file whose clock was reset, or a copy whose date is wrong, lies far away by its stamps: such
+    files are taken out of ``sorting.kept`` and returned with the reason for which they will be set
+    aside unless another copy holds the same samples.
     """
     groups = leftovers.clusters(sorting.kept, settings.far_apart_ns)
     ordered = order.ordered_ns if order else 0
@@ -34,28 +34,19 @@ def sort_by_time(
     in_time = hookup is not None and (
         start_of(groups[main][0]) >= hookup - settings.before_hookup_ns
     )
-    home = {_folder(f) for f in groups[main]}
     far: list[FarDevice] = []
     for index, group in enumerate(groups):
-        if index == main:
-            continue
-        dated = all(leftovers.at_default_date(f, settings) for f in group)
-        early = in_time and index < main
-        word = "default_date" if dated else "ended_before_hookup" if early else "far_in_time"
-        outside = [f for f in group if _folder(f) not in home]
-        far += [FarDevice(word, d) for d in devices(outside, settings)] if outside else []
-        gone = [f for f in group if _folder(f) in home]
-        sorting.put_aside(gone, word, by_order=word == "ended_before_hookup")
+        if index != main:
+            dated = all(leftovers.at_default_date(f, settings) for f in group)
+            early = in_time and index < main
+            word = "default_date" if dated else "ended_before_hookup" if early else "far_in_time"
+            far += [FarDevice(word, device) for device in devices(group, settings)]
     apart = {name for f in far for name in names(f.device.files)}
     sorting.kept = [f for f in sorting.kept if f.recording.name not in apart]
     if hookup is not None:
         early_files = leftovers.before_hookup(sorting.kept, hookup, settings)
         sorting.put_aside(early_files, "ended_before_hookup", by_order=True)
     return far
-
-
-def _folder(file: StudyFile) -> str:
-    return file.recording.name.rpartition("/")[0]
 
 
 def sort_by_channels(device: Device, sorting: leftovers.Sorting, settings: StudySettings) -> None:

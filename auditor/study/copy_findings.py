@@ -35,6 +35,8 @@ class Matched:
     copies: list[StudyCopy] = field(default_factory=list)
     files: dict[str, list[StudyFile]] = field(default_factory=dict)
     alignments: dict[str, Alignment] = field(default_factory=dict)
+    via: dict[str, str] = field(default_factory=dict)
+    """The copy that each copy was matched to."""
     not_matched: list[Device] = field(default_factory=list)
     """Devices that share time with the counted copies and were not matched."""
     why: str = ""
@@ -86,12 +88,12 @@ def copy_findings(
             observed=f"{len(matched.copies)} copies counted",
         )
     for copy in matched.copies[1:]:
-        yield from _about(copy, matched.alignments[copy.name])
+        yield from _about(copy, matched.alignments[copy.name], matched.via[copy.name])
     if matched.not_matched:
         yield _not_matched(matched, where)
 
 
-def _about(copy: StudyCopy, alignment: Alignment) -> Iterator[Finding]:
+def _about(copy: StudyCopy, alignment: Alignment, other: str) -> Iterator[Finding]:
     clock = _clock(alignment)
     folder = _folder(copy.folder)
     if alignment.coefficient is None:
@@ -99,9 +101,9 @@ def _about(copy: StudyCopy, alignment: Alignment) -> Iterator[Finding]:
             "copies_matched",
             "info",
             folder,
-            f"Copy {copy.name} ({folder}) holds the same samples as copy A at {alignment.places} "
-            f"places. {clock} Its files were put on copy A's time line, and time that both hold "
-            "counts once.",
+            f"Copy {copy.name} ({folder}) holds the same samples as copy {other} at "
+            f"{alignment.places} places. {clock} Its files were put on copy A's time line, and "
+            "time that both hold counts once.",
             observed=copy.method,
         )
     else:
@@ -109,9 +111,10 @@ def _about(copy: StudyCopy, alignment: Alignment) -> Iterator[Finding]:
             "copies_matched_by_correlation",
             "caution",
             folder,
-            f"Copy {copy.name} ({folder}) was sampled or scaled differently from copy A; the two "
-            f"were matched by {copy.method}. {clock} Its files were put on copy A's time line to "
-            f"about {in_words(alignment.sample_ns, up=True)}, and time that both hold counts once.",
+            f"Copy {copy.name} ({folder}) was sampled or scaled differently from copy {other}; the "
+            f"two were matched by {copy.method}. {clock} Its files were put on copy A's time "
+            f"line to about {in_words(alignment.sample_ns, up=True)}, and time that both hold counts "
+            "once.",
             observed=copy.method,
             action="Compare an event that both copies show.",
         )
@@ -133,8 +136,8 @@ def _about(copy: StudyCopy, alignment: Alignment) -> Iterator[Finding]:
             "copy_files_between",
             "info",
             folder,
-            f"{len(alignment.unplaced)} file(s) of copy {copy.name} hold nothing that copy A also "
-            "holds. They were placed by the clock offset measured before and after them.",
+            f"{len(alignment.unplaced)} file(s) of copy {copy.name} hold nothing that copy {other} "
+            "also holds. They were placed by the clock offset measured before and after them.",
             observed=some_of(alignment.unplaced),
         )
 

@@ -119,6 +119,7 @@ def _add(device: Device, matched: Matched, settings: StudySettings, *, anywhere:
         if alignment is not None and device.series and not _moves(alignment):
             return False  # exported twice into one folder: duplicates, not a second device
         if alignment is not None:
+            matched.via[name] = copy.name
             _keep(device, matched, name, alignment)
             return True
     return False

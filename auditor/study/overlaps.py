@@ -75,7 +75,8 @@ def overlap_findings(
         same: list[Overlap] = []
         different: list[Overlap] = []
         small: list[Overlap] = []
-        for count, overlap in enumerate(islice(overlaps(files), _MAX_PAIRS)):
+        pairs = list(islice(overlaps(files), _MAX_PAIRS))
+        for count, overlap in enumerate(pairs):
             if explained(overlap.first.recording.name, overlap.second.recording.name):
                 continue
             if overlap.shared_ns <= settings.small_overlap_ns:
@@ -87,7 +88,10 @@ def overlap_findings(
         if same:
             findings.append(_duplicates(same, where))
         if different:
-            findings.append(_different(different, files, recorded, where))
+            excess = sum(f.records_ns for f in files) - recorded_ns(files)
+            all_seen = len(pairs) < _MAX_PAIRS
+            twice = min(_total(different), excess) if all_seen else excess
+            findings.append(_different(different, twice, recorded, where))
         if small and number == 0:  # other copies lie where their samples put them
             findings.append(_small(small, where))
         findings += _inside(files, recorded, settings)
@@ -125,10 +129,7 @@ def _duplicates(found: Sequence[Overlap], where: str) -> Finding:
     )
 
 
-def _different(
-    found: Sequence[Overlap], files: Sequence[StudyFile], recorded: int, where: str
-) -> Finding:
-    twice = min(_total(found), sum(f.records_ns for f in files) - recorded_ns(files))
+def _different(found: Sequence[Overlap], twice: int, recorded: int, where: str) -> Finding:
     one = found[0]
     cause = likely_step(end_of(one.first) - start_of(one.second))
     return Finding(
