@@ -50,6 +50,13 @@ def test_an_unknown_number_of_channels_leaves_the_set_up_open() -> None:
     assert (setup.code, setup.supported) == ("95700", None)
 
 
+def test_a_recording_below_two_hours_supports_no_set_up_code() -> None:
+    setup = bill(coverage_of((0, hms("1:59:59"))), eeg_channels=21).setup
+    assert setup.supported is False
+    assert "Less than 2 h was recorded" in setup.note
+    assert bill(hours((0, 2)), eeg_channels=21).setup.supported is True
+
+
 def test_channels_that_were_not_live_are_told() -> None:
     billing, found = bill_and_findings(hours((0, 24)), eeg_channels=21, live_channels=6)
     assert billing.setup.code == "95700"

@@ -433,3 +433,10 @@ def test_time_that_joins_is_told_in_both_periods() -> None:
         "1 h 30 min left over, no more than 2 h: it joins the period before and makes no unit of "
         "its own.",
     )
+
+
+def test_margins_follow_the_default_reading() -> None:
+    # 30 h: by whole days the next limit is 36 h; filling 26 h first, it is 26 + 12 h.
+    policy = _policy_with(readings={"default": "longest_first"})
+    assert bill(hours((0, 30)), policy=policy).total.to_next_ns == 8 * HOUR
+    assert bill(hours((0, 30))).total.to_next_ns == 6 * HOUR

@@ -83,7 +83,7 @@ def measure_billing(
         total=_total(outcome, settings),
         professional=_with_margins(outcome, settings),
         alternatives=alternatives(facts, choices, outcome, settings),
-        setup=setup_code(eeg_channels, live_channels, settings),
+        setup=setup_code(outcome.recorded_ns, eeg_channels, live_channels, settings),
         shorter=shorter_code(outcome.recorded_ns, sleep_seen, settings),
         cautions=_cautions(settings),
         usable_totals=readable.totals if readable else None,

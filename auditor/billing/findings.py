@@ -58,12 +58,12 @@ def billing_findings(
                 "usable_band_below_recorded",
                 "caution",
                 "billing",
-                f"By recorded time ({hms(outcome.recorded_ns)}) the units are "
-                f"{units_words(outcome.totals)}; by usable time ({hms(readable.recorded_ns)}) they "
-                f"would be {units_words(readable.totals)}. The codes rest partly on hours in which "
-                "too few channels carried a readable signal.",
-                expected=units_words(outcome.totals),
-                observed=units_words(readable.totals),
+                f"By recorded time ({hms(outcome.recorded_ns)}) the codes are "
+                f"{_codes_words(outcome)}; by usable time ({hms(readable.recorded_ns)}) they would "
+                f"be {_codes_words(readable)}. The codes rest partly on hours in which too few "
+                "channels carried a readable signal.",
+                expected=_codes_words(outcome),
+                observed=_codes_words(readable),
                 action="Let the reader confirm which hours could be read before coding.",
             )
         )
@@ -85,6 +85,12 @@ def billing_findings(
 def units_words(units: tuple[Unit, ...]) -> str:
     """Units in words: '2 x 95708, 1 x 95705', or 'none'."""
     return ", ".join(f"{u.count} x {u.code}" for u in units) or "none"
+
+
+def _codes_words(outcome: Outcome) -> str:
+    whole = outcome.professional.whole_study.code or "none"
+    days = ", ".join(d.code for d in outcome.professional.each_day if d.code) or "none"
+    return f"{units_words(outcome.totals)} (report on the whole study {whole}, on days {days})"
 
 
 def _video(facts: Facts) -> Iterator[Finding]:

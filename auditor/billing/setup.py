@@ -18,27 +18,38 @@ def sleep_seen(annotations: Sequence[PlacedAnnotation], settings: BillingSetting
 
 
 def setup_code(
-    eeg_channels: int | None, live_channels: int | None, settings: BillingSettings
+    recorded_ns: int, eeg_channels: int | None, live_channels: int | None, settings: BillingSettings
 ) -> Setup:
     """The set-up code that the number of EEG channels leads to.
 
-    ``supported`` says whether the channel minimum is met; ``None`` where the number is not known.
+    ``supported`` says whether its minimum of channels is met and a long-term code is reached that
+    it can go with; ``None`` where the number of channels is not known.
     """
     rule = settings.setup
-    person = " Whether a technologist set the patient up in person cannot be known from the files."
+    minimum = rule.minimum_channels
+    code, supported = rule.code, None
     if eeg_channels is None:
-        note = (
-            f"The number of EEG channels is not known; {rule.code} needs {rule.minimum_channels}."
+        note = f"The number of EEG channels is not known; {code} needs {minimum}."
+    else:
+        supported = eeg_channels >= minimum
+        word = "channel carries" if eeg_channels == 1 else "channels carry"
+        note = f"{eeg_channels} {word} EEG; {code} needs {minimum}."
+        if not supported:
+            note = f"{eeg_channels} {word} EEG, fewer than the {minimum} that {code} needs."
+            code = rule.else_code
+        elif live_channels is not None:
+            note += f" {live_channels} of them carried a live signal."
+    if recorded_ns < settings.minimum_ns:
+        supported = False
+        note += (
+            f" Less than {in_words(settings.minimum_ns)} was recorded: no long-term code is "
+            "reached that a set-up could go with."
         )
-        return Setup(rule.code, None, note + person)
-    carry = f"{eeg_channels} {'channel carries' if eeg_channels == 1 else 'channels carry'} EEG"
-    if eeg_channels < rule.minimum_channels:
-        note = f"{carry}, fewer than the {rule.minimum_channels} that {rule.code} needs."
-        return Setup(rule.else_code, False, note + person)
-    note = f"{carry}; {rule.code} needs {rule.minimum_channels}."
-    if live_channels is not None:
-        note += f" {live_channels} of them carried a live signal."
-    return Setup(rule.code, True, note + person)
+    note += (
+        " It counts once. Whether a technologist set the patient up in person cannot be known from "
+        "the files."
+    )
+    return Setup(code, supported, note)
 
 
 def shorter_code(recorded_ns: int, sleep: bool | None, settings: BillingSettings) -> Shorter | None:
