@@ -113,8 +113,8 @@ def _about(copy: StudyCopy, alignment: Alignment, other: str) -> Iterator[Findin
             folder,
             f"Copy {copy.name} ({folder}) was sampled or scaled differently from copy {other}; the "
             f"two were matched by {copy.method}. {clock} Its files were put on copy A's time "
-            f"line to about {in_words(alignment.sample_ns, up=True)}, and time that both hold counts "
-            "once.",
+            f"line to about {in_words(alignment.sample_ns, up=True)}, and time that both hold "
+            "counts once.",
             observed=copy.method,
             action="Compare an event that both copies show.",
         )
