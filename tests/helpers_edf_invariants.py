@@ -115,7 +115,20 @@ def field_edges(raw: bytes) -> Iterator[int]:
 
 TEXTS = [b"-1", b"0", b"1E9", b"99999999", b"nan", b"inf", b"0,5", b"", b"\xff\xff", b"\0\0\0\0", b"-0", b"1.5", b"9" * 8,
          b"+" + b"9" * 7, b"0.000001", b"yy.yy.yy", b"31.12.99", b"EDF+D", b"BDF+C", b"EDF Annotations"]  # fmt: skip
-PIECES = [b"\0", b"\x14", b"\x15", b"+", b"-", b".", b"+0\x14\x14\0", b"+9" * 20, b"\x14\0+1\x14x\x14\0", b"\xff" * 3, b"\0" * 40, b" " * 256]
+PIECES = [
+    b"\0",
+    b"\x14",
+    b"\x15",
+    b"+",
+    b"-",
+    b".",
+    b"+0\x14\x14\0",
+    b"+9" * 20,
+    b"\x14\0+1\x14x\x14\0",
+    b"\xff" * 3,
+    b"\0" * 40,
+    b" " * 256,
+]
 
 
 def mutate(raw: bytes, rng: random.Random) -> bytes:

@@ -47,9 +47,7 @@ def read(raw: bytes | Bytes, name: str = "card/study.edf") -> Recording:
 
 def codes(recording: Recording, *severities: str) -> list[str]:
     """The codes of the findings of the given severities (all without any), sorted."""
-    return sorted(
-        f.code for f in recording.findings if not severities or f.severity in severities
-    )
+    return sorted(f.code for f in recording.findings if not severities or f.severity in severities)
 
 
 def seconds(recording: Recording) -> list[float]:

@@ -26,7 +26,9 @@ LIKELY = st.lists(
      (b"+00012", 12_000_000_000), (b"1", None), (b"+", None), (b"+.5", None), (b"+1,5", None), (b"+1e3", None), (b"+ 1", None),
      (b"+1 ", None), (b"++1", None), (b"+nan", None), (b"+inf", None), (b"+1_0", None), ("+١".encode(), None), (b"", None)],
 )  # fmt: skip
-def test_onsets_are_read_to_the_nearest_nanosecond_or_not_at_all(text: bytes, ns: int | None) -> None:
+def test_onsets_are_read_to_the_nearest_nanosecond_or_not_at_all(
+    text: bytes, ns: int | None
+) -> None:
     assert signed_ns(text) == ns
 
 
@@ -72,8 +74,12 @@ def test_rows_read_as_arrays_agree_with_rows_read_one_by_one(rows: list[bytes], 
     st.lists(st.tuples(st.sampled_from("+-"), st.integers(0, 10**8), st.text("0123456789", max_size=9)), min_size=1, max_size=40),
     st.sampled_from([24, 25, 60]),
 )  # fmt: skip
-def test_every_well_formed_time_keeping_list_is_read_as_an_array(parts: list[tuple[str, int, str]], width: int) -> None:
-    texts = [f"{sign}{whole}" + (f".{fraction}" if fraction else "") for sign, whole, fraction in parts]
+def test_every_well_formed_time_keeping_list_is_read_as_an_array(
+    parts: list[tuple[str, int, str]], width: int
+) -> None:
+    texts = [
+        f"{sign}{whole}" + (f".{fraction}" if fraction else "") for sign, whole, fraction in parts
+    ]
     data = b"".join((t.encode() + b"\x14\x14\0").ljust(width, b"\0") for t in texts)
     onsets = read_time_keeping(np.frombuffer(data, np.uint8).reshape(-1, width))
     assert onsets.tolist() == [int(Decimal(t) * 10**9) for t in texts]
@@ -93,7 +99,10 @@ def test_odd_rows_are_left_to_the_parser(row: bytes) -> None:
     assert read_time_keeping(rows).tolist() == [UNKNOWN]
 
 
-@pytest.mark.parametrize("piece", [b"\0", b"\x14", b"+1\x14\0", b"+1\x14a\x14\0", b"9", b"+", b"\0a", b"\x15\x14", b"\xff"])
+@pytest.mark.parametrize(
+    "piece",
+    [b"\0", b"\x14", b"+1\x14\0", b"+1\x14a\x14\0", b"9", b"+", b"\0a", b"\x15\x14", b"\xff"],
+)
 def test_a_megabyte_of_anything_is_read_to_its_end(piece: bytes) -> None:
     parsed = parse_annotations((piece * (1 << 20))[: 1 << 20])
     readable = 0 if not piece.startswith(b"+1") else (1 << 20) // len(piece)

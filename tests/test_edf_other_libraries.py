@@ -45,7 +45,9 @@ def test_carried_files_agree_with_pyedflib(path: Path) -> None:
         assert codes(mine) == (["plain_file_with_times"] if plain else [])
         ordinary = [c for c in mine.channels if plain or not c.is_annotation]
         assert [c.label for c in ordinary] == file.getSignalLabels()
-        assert [c.samples_per_record for c in ordinary] == [file.samples_in_datarecord(i) for i in range(len(ordinary))]
+        assert [c.samples_per_record for c in ordinary] == [
+            file.samples_in_datarecord(i) for i in range(len(ordinary))
+        ]
         start = file.getStartdatetime()
         onsets, _, texts = file.readAnnotations()
     assert mine.start_civil_ns == civil_ns(start.replace(microsecond=0))
@@ -96,36 +98,64 @@ def test_carried_files_agree_with_edfio(path: Path) -> None:
         assert mine_at[0] - first == pytest.approx(theirs * NS, abs=1000)
 
 
-@pytest.mark.parametrize("kind", [pyedflib.FILETYPE_EDF, pyedflib.FILETYPE_EDFPLUS, pyedflib.FILETYPE_BDFPLUS])
+@pytest.mark.parametrize(
+    "kind", [pyedflib.FILETYPE_EDF, pyedflib.FILETYPE_EDFPLUS, pyedflib.FILETYPE_BDFPLUS]
+)
 def test_files_written_by_pyedflib_are_read_as_written(tmp_path: Path, kind: int) -> None:
     path = tmp_path / ("study.bdf" if kind == pyedflib.FILETYPE_BDFPLUS else "study.edf")
     rng = np.random.default_rng(1)
     with pyedflib.EdfWriter(str(path), 2, file_type=kind) as file:
         for i, (label, rate) in enumerate((("EEG C3", 128), ("EEG C4", 64))):
-            file.setSignalHeader(i, {"label": label, "dimension": "uV", "sample_frequency": rate, "physical_min": -500, "physical_max": 500, "digital_min": -32768, "digital_max": 32767, "transducer": "", "prefilter": ""})
+            file.setSignalHeader(
+                i,
+                {
+                    "label": label,
+                    "dimension": "uV",
+                    "sample_frequency": rate,
+                    "physical_min": -500,
+                    "physical_max": 500,
+                    "digital_min": -32768,
+                    "digital_max": 32767,
+                    "transducer": "",
+                    "prefilter": "",
+                },
+            )
         file.setStartdatetime(START)
         if kind != pyedflib.FILETYPE_EDF:
             file.writeAnnotation(2.5, 1.25, "Augen öffnen")
             file.writeAnnotation(7, -1, "Lights off")
         file.writeSamples([rng.uniform(-400, 400, 128 * 20), rng.uniform(-400, 400, 64 * 20)])
     mine = read_recording(path, "study")
-    assert mine.format == {pyedflib.FILETYPE_EDF: "EDF", pyedflib.FILETYPE_EDFPLUS: "EDF+C"}.get(kind, "BDF+C")
+    assert mine.format == {pyedflib.FILETYPE_EDF: "EDF", pyedflib.FILETYPE_EDFPLUS: "EDF+C"}.get(
+        kind, "BDF+C"
+    )
     assert mine.records * mine.record_ns == 20 * NS
     assert iso(mine.start_civil_ns) == START.isoformat()
     if kind != pyedflib.FILETYPE_EDF:
-        assert notes(mine) == [(2_500_000_000, 1_250_000_000, "Augen öffnen"), (7 * NS, None, "Lights off")]
+        assert notes(mine) == [
+            (2_500_000_000, 1_250_000_000, "Augen öffnen"),
+            (7 * NS, None, "Lights off"),
+        ]
     assert codes(mine, "problem", "caution") == []
 
 
 @pytest.mark.parametrize("suffix", [".edf", ".bdf"])
 @pytest.mark.parametrize("duration", [0.5, 1.0, 4.0])
-def test_files_written_by_edfio_are_read_as_written(tmp_path: Path, suffix: str, duration: float) -> None:
+def test_files_written_by_edfio_are_read_as_written(
+    tmp_path: Path, suffix: str, duration: float
+) -> None:
     import edfio
 
     values = np.random.default_rng(2).uniform(-100, 100, 100 * 12)
-    events = [edfio.EdfAnnotation(3.25, 2.0, "Arousal"), edfio.EdfAnnotation(11, None, "Knopf gedrückt")]
+    events = [
+        edfio.EdfAnnotation(3.25, 2.0, "Arousal"),
+        edfio.EdfAnnotation(11, None, "Knopf gedrückt"),
+    ]
     path = tmp_path / f"study{suffix}"
-    kinds: dict[str, Any] = {".edf": (edfio.Edf, edfio.EdfSignal), ".bdf": (edfio.Bdf, edfio.BdfSignal)}
+    kinds: dict[str, Any] = {
+        ".edf": (edfio.Edf, edfio.EdfSignal),
+        ".bdf": (edfio.Bdf, edfio.BdfSignal),
+    }
     whole, one = kinds[suffix]
     whole(
         [one(values, 100, label="EEG Cz", physical_dimension="uV")],
@@ -138,7 +168,10 @@ def test_files_written_by_edfio_are_read_as_written(tmp_path: Path, suffix: str,
     assert mine.records * mine.record_ns == 12 * NS
     assert iso(mine.start_civil_ns + int(mine.offsets_ns[0])) == "2027-03-02T09:30:00.250"
     first = int(mine.offsets_ns[0])
-    assert [(n[0] - first, n[1], n[2]) for n in notes(mine)] == [(3_250_000_000, 2 * NS, "Arousal"), (11 * NS, None, "Knopf gedrückt")]
+    assert [(n[0] - first, n[1], n[2]) for n in notes(mine)] == [
+        (3_250_000_000, 2 * NS, "Arousal"),
+        (11 * NS, None, "Knopf gedrückt"),
+    ]
     assert codes(mine) == []
 
 
@@ -149,7 +182,9 @@ def test_files_exported_by_mne_are_read_as_exported(tmp_path: Path, suffix: str)
     data = np.random.default_rng(3).uniform(-1e-4, 1e-4, (2, 200 * 15))
     raw = mne.io.RawArray(data, mne.create_info(["C3", "C4"], 200, "eeg"), verbose="error")
     raw.set_meas_date(START.replace(tzinfo=datetime.UTC))
-    raw.set_annotations(mne.Annotations([4.5], [2.0], ["Seizure button"], orig_time=raw.info["meas_date"]))
+    raw.set_annotations(
+        mne.Annotations([4.5], [2.0], ["Seizure button"], orig_time=raw.info["meas_date"])
+    )
     path = tmp_path / f"study{suffix}"
     mne.export.export_raw(path, raw, verbose="error")
     mine = read_recording(path, "study")
@@ -192,7 +227,9 @@ def test_zero_padding_that_mne_counts_as_recording(tmp_path: Path) -> None:
     import mne
 
     path = tmp_path / "study.edf"
-    raw = edf(onsets=range(5), reserved="EDF+C", fields={"record count": "-1"}, signals=[Sig(rate=64)])
+    raw = edf(
+        onsets=range(5), reserved="EDF+C", fields={"record count": "-1"}, signals=[Sig(rate=64)]
+    )
     record = (len(raw) - 768) // 5
     path.write_bytes(raw + b"\0" * record * 3)
     mine = read_recording(path, "study")
@@ -230,7 +267,14 @@ def test_text_that_is_not_utf_8_which_mne_refuses(tmp_path: Path) -> None:
     import mne
 
     path = tmp_path / "study.edf"
-    path.write_bytes(edf(onsets=range(3), reserved="EDF+C", signals=[Sig(rate=64)], events={1: [event(1, b"M\xfcde")]}))
+    path.write_bytes(
+        edf(
+            onsets=range(3),
+            reserved="EDF+C",
+            signals=[Sig(rate=64)],
+            events={1: [event(1, b"M\xfcde")]},
+        )
+    )
     mine = read_recording(path, "study")
     assert [a.text for a in mine.annotations] == ["M\\xfcde"]
     with pytest.raises(Exception, match="invalid byte"):

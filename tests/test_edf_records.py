@@ -62,7 +62,12 @@ def test_only_annotation_bytes_are_touched() -> None:
 
 def test_annotations_of_several_signals_come_in_file_order() -> None:
     extra = {(0, 1): event(0.5, "second signal"), (1, 2): event(1.5, "third signal", duration=2)}
-    raw = edf(onsets=[0, 1], annotation_signals=3, events={1: [event(1, "first signal")]}, raw_annotations=extra)
+    raw = edf(
+        onsets=[0, 1],
+        annotation_signals=3,
+        events={1: [event(1, "first signal")]},
+        raw_annotations=extra,
+    )
     recording = read(raw)
     assert [(a.record, a.text) for a in recording.annotations] == [
         (0, "second signal"), (1, "first signal"), (1, "third signal"),
@@ -72,7 +77,11 @@ def test_annotations_of_several_signals_come_in_file_order() -> None:
 
 
 def test_time_keeping_comes_from_the_first_annotation_signal_alone() -> None:
-    raw = edf(onsets=[0, 1], annotation_signals=2, raw_annotations={(i, 1): b"+99\x14\x14\0" for i in (0, 1)})
+    raw = edf(
+        onsets=[0, 1],
+        annotation_signals=2,
+        raw_annotations={(i, 1): b"+99\x14\x14\0" for i in (0, 1)},
+    )
     assert seconds(read(raw)) == [0, 1]
 
 
@@ -100,7 +109,11 @@ def test_annotations_beyond_the_limit_are_counted_and_time_keeping_is_not_lost(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(records, "MAX_KEPT", 5)
-    raw = edf(onsets=range(0, 30, 3), annotation_bytes=120, events={i: [event(i, "a", "b"), event(i, "c")] for i in range(10)})
+    raw = edf(
+        onsets=range(0, 30, 3),
+        annotation_bytes=120,
+        events={i: [event(i, "a", "b"), event(i, "c")] for i in range(10)},
+    )
     recording = read(raw)
     assert len(recording.annotations) == 5
     assert recording.annotations_total == 30
@@ -145,7 +158,9 @@ def record_range(raw: bytes, first: int, last: int) -> range:
 
 @pytest.mark.parametrize("through", [0, 10_000])
 def test_an_io_error_in_the_middle_loses_those_records_alone(through: int) -> None:
-    raw = edf(onsets=[*range(10), *range(20, 30)], events={3: [event(3, "lost")], 15: [event(25, "kept")]})
+    raw = edf(
+        onsets=[*range(10), *range(20, 30)], events={3: [event(3, "lost")], 15: [event(25, "kept")]}
+    )
     recording = read(Bytes(raw, bad=record_range(raw, 2, 4), through_bytes=through))
     assert seconds(recording) == [*range(10), *range(20, 30)]
     assert [a.text for a in recording.annotations] == ["kept"]
@@ -209,14 +224,20 @@ def test_a_local_file_reads_as_its_bytes_do_and_is_left_alone(study: Path) -> No
     study.chmod(0o400)
     mine, theirs = read_recording(study, "study.edf"), read(raw, "study.edf")
     assert mine.offsets_ns.tolist() == theirs.offsets_ns.tolist()
-    assert (mine.annotations, mine.findings, mine.channels) == (theirs.annotations, theirs.findings, theirs.channels)
+    assert (mine.annotations, mine.findings, mine.channels) == (
+        theirs.annotations,
+        theirs.findings,
+        theirs.channels,
+    )
     assert (mine.path, mine.name, mine.size_bytes) == (study, "study.edf", len(raw))
     assert study.read_bytes() == raw
     assert study.stat().st_mtime_ns == before.st_mtime_ns
 
 
 @pytest.mark.parametrize("kind", ["missing", "folder", "pipe", "NUL"])
-def test_what_is_no_readable_file_is_refused_and_never_waited_for(tmp_path: Path, kind: str) -> None:
+def test_what_is_no_readable_file_is_refused_and_never_waited_for(
+    tmp_path: Path, kind: str
+) -> None:
     import os
 
     path = tmp_path / ("a\0b" if kind == "NUL" else "study.edf")
@@ -252,9 +273,13 @@ def test_a_file_that_changes_while_it_is_read_is_a_problem(
 
 @pytest.mark.parametrize("stride", [64, 600, 9000, 20_000])
 @pytest.mark.parametrize("slow", [False, True])
-def test_both_ways_to_read_stretches_give_the_same_bytes(tmp_path: Path, stride: int, slow: bool) -> None:
+def test_both_ways_to_read_stretches_give_the_same_bytes(
+    tmp_path: Path, stride: int, slow: bool
+) -> None:
     count, width, first = 700, 50, 333
-    raw = np.random.default_rng(7).integers(0, 256, first + stride * count, dtype=np.uint8).tobytes()
+    raw = (
+        np.random.default_rng(7).integers(0, 256, first + stride * count, dtype=np.uint8).tobytes()
+    )
     path = tmp_path / "bytes"
     path.write_bytes(raw)
     wanted = b"".join(raw[first + i * stride :][:width] for i in range(count))
@@ -262,12 +287,22 @@ def test_both_ways_to_read_stretches_give_the_same_bytes(tmp_path: Path, stride:
         file.slow_batches = 9 if slow else 0
         assert read_strided(file, first, width, stride, count) == wanted
     for through in (0, 1 << 20):
-        assert read_strided(Bytes(raw, through_bytes=through), first, width, stride, count) == wanted
-        short = read_strided(Bytes(raw[: first + stride * 10 + 20], through_bytes=through), first, width, stride, count)
+        assert (
+            read_strided(Bytes(raw, through_bytes=through), first, width, stride, count) == wanted
+        )
+        short = read_strided(
+            Bytes(raw[: first + stride * 10 + 20], through_bytes=through),
+            first,
+            width,
+            stride,
+            count,
+        )
         assert short == wanted[: 10 * width + 20]
 
 
-def test_a_file_that_is_slow_to_read_is_read_through(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_that_is_slow_to_read_is_read_through(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = tmp_path / "study.edf"
     path.write_bytes(edf(onsets=range(1200), signals=[Sig(rate=5000)]))
     monkeypatch.setattr(source, "_SLOW_NS", 0)

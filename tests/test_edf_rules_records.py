@@ -84,7 +84,9 @@ def test_6_a_label_written_otherwise_is_read_and_told() -> None:
         (b"Lights off\0", "closing bytes", []),
     ],
 )  # fmt: skip
-def test_7_each_broken_list_is_named_and_the_rest_kept(piece: bytes, kind: str | None, kept: list[str]) -> None:
+def test_7_each_broken_list_is_named_and_the_rest_kept(
+    piece: bytes, kind: str | None, kept: list[str]
+) -> None:
     recording = read(edf(onsets=[0, 1], events={1: [piece]}))
     assert [a.text for a in recording.annotations] == kept
     assert seconds(recording) == [0, 1]
@@ -106,7 +108,9 @@ def test_7_a_list_that_crosses_the_record_is_named() -> None:
 # Rule 8: time-keeping (EDF+ 2.2.4).
 
 
-@pytest.mark.parametrize("raw", [b"", b"+1\x14Lights off\x14\0", b"rubbish\0", b"+" + b"1" * 60 + b"\x14\x14\0"])
+@pytest.mark.parametrize(
+    "raw", [b"", b"+1\x14Lights off\x14\0", b"rubbish\0", b"+" + b"1" * 60 + b"\x14\x14\0"]
+)
 def test_8_a_record_without_its_start_is_placed_by_its_neighbours(raw: bytes) -> None:
     recording = read(edf(onsets=[0, 1, 2], raw_annotations={(1, 0): raw}))
     assert seconds(recording) == [0, 1, 2]
@@ -116,11 +120,19 @@ def test_8_a_record_without_its_start_is_placed_by_its_neighbours(raw: bytes) ->
 
 def test_8_a_file_without_any_time_keeping_is_a_problem() -> None:
     for reserved in ("EDF+C", "EDF+D"):
-        assert finding(read(edf(onsets=[None] * 3, reserved=reserved)), "time_keeping_absent").severity == "problem"
+        assert (
+            finding(read(edf(onsets=[None] * 3, reserved=reserved)), "time_keeping_absent").severity
+            == "problem"
+        )
 
 
-@pytest.mark.parametrize(("first", "severity"), [("1", "caution"), ("-0.5", "caution"), ("60.5", "problem"), ("-3600", "problem")])
-def test_8_a_first_onset_outside_the_first_second_is_told_and_taken(first: str, severity: str) -> None:
+@pytest.mark.parametrize(
+    ("first", "severity"),
+    [("1", "caution"), ("-0.5", "caution"), ("60.5", "problem"), ("-3600", "problem")],
+)
+def test_8_a_first_onset_outside_the_first_second_is_told_and_taken(
+    first: str, severity: str
+) -> None:
     recording = read(edf(onsets=[first]))
     assert finding(recording, "first_onset_off").severity == severity
     assert seconds(recording) == [float(first)]
@@ -136,7 +148,10 @@ def test_8_a_subsecond_start_is_kept_to_the_nanosecond() -> None:
 
 
 def test_9_events_may_lie_before_the_start_and_in_other_records() -> None:
-    raw = edf(onsets=[0, 1], events={0: [event("-0.065", "Beep"), event("77.5", "Später", duration="2.5")]})
+    raw = edf(
+        onsets=[0, 1],
+        events={0: [event("-0.065", "Beep"), event("77.5", "Später", duration="2.5")]},
+    )
     recording = read(raw)
     found = [(a.onset_ns, a.duration_ns, a.text, a.record) for a in recording.annotations]
     assert found == [(-65_000_000, None, "Beep", 0), (77_500_000_000, 2_500_000_000, "Später", 0)]
@@ -154,7 +169,9 @@ def test_9_text_that_is_not_utf_8_is_told_and_kept() -> None:
 
 
 def test_10_a_file_of_annotations_alone_records_no_time() -> None:
-    recording = read(edf(onsets=[0], signals=[], duration="0", events={0: [event(5, "Lights off")]}))
+    recording = read(
+        edf(onsets=[0], signals=[], duration="0", events={0: [event(5, "Lights off")]})
+    )
     assert recording.record_ns == 0
     assert codes(recording) == ["annotation_only_file"]
     assert [a.onset_ns for a in recording.annotations] == [5 * NS]
@@ -198,5 +215,3 @@ def test_16_at_the_beginning_the_second_record_tells_it_in_a_continuous_file_alo
     assert interrupted.unknown_starts == (UnknownStart(0, 0, 0, NS // 4),)
     late = read(edf(onsets=[None, "100", "101"]))
     assert late.unknown_starts == (UnknownStart(0, 0, 0, 99 * NS),)
-
-

@@ -100,14 +100,20 @@ def test_3_3_a_sleep_scoring_without_signals() -> None:
             raw_annotations={(0, 0): spelled(text)})
     )  # fmt: skip
     assert recording.record_ns == 0
-    assert [a.text for a in recording.annotations][-3:] == ["Limb movement", "R+L leg", "Recording ends"]
+    assert [a.text for a in recording.annotations][-3:] == [
+        "Limb movement",
+        "R+L leg",
+        "Recording ends",
+    ]
     assert recording.annotations[1].duration_ns == 660 * S
     assert codes(recording) == ["annotation_only_file"]
 
 
 def test_3_4_an_onset_written_without_its_sign() -> None:
     # Section 3.4 (visual evoked potential) shows it without a sign, against section 2.2.2.
-    parsed = parse_annotations(spelled("0.000{20}{20}{0}+0.010{20}Stimulus checkerboard left{20}{0}"))
+    parsed = parse_annotations(
+        spelled("0.000{20}{20}{0}+0.010{20}Stimulus checkerboard left{20}{0}")
+    )
     assert parsed.time_keeping_ns == 0
     assert parsed.faults == ("sign",)
 
@@ -119,7 +125,15 @@ def test_3_7_the_motor_nerve_conduction_file() -> None:
         "+10{20}{20}Stimulus right elbow 0.2ms x 15.3mA at 28.5cm from recording site{20}"
         "Response 7.2mV at 7.8ms (55.0m/s){20}",
     )
-    muscle = Sig("R APB", 1000, "mV", ("-100", "100"), ("-2048", "2047"), "AgAgCl electrodes", "HP:3Hz LP:20kHz")
+    muscle = Sig(
+        "R APB",
+        1000,
+        "mV",
+        ("-100", "100"),
+        ("-2048", "2047"),
+        "AgAgCl electrodes",
+        "HP:3Hz LP:20kHz",
+    )
     recording = read(
         edf(
             onsets=["0", "10"],
@@ -139,7 +153,9 @@ def test_3_7_the_motor_nerve_conduction_file() -> None:
     assert seconds(recording) == [0, 10]
     assert [a.onset_ns for a in recording.annotations] == [0, 0, 10 * S, 10 * S]
     assert recording.annotations[3].text == "Response 7.2mV at 7.8ms (55.0m/s)"
-    assert recording.header.recording_field == RecordingField("02-MAR-2002", "EMG561", "BK/JOP", "Sony.")
+    assert recording.header.recording_field == RecordingField(
+        "02-MAR-2002", "EMG561", "BK/JOP", "Sony."
+    )
     # Its two dates disagree; the recording field's is taken and both are told.
     assert codes(recording) == ["start_date_conflict"]
     assert iso(recording.start_civil_ns) == "2002-03-02T11:25:00"

@@ -43,11 +43,16 @@ def test_surplus_bytes_beyond_the_count_are_not_counted() -> None:
 
 
 def test_surplus_and_padding_together_are_told_apart() -> None:
-    raw = edf(onsets=[0, 1], fields={"record count": "-1"}, tail=b"\x07" * RECORD + b"\0" * RECORD * 3)
+    raw = edf(
+        onsets=[0, 1], fields={"record count": "-1"}, tail=b"\x07" * RECORD + b"\0" * RECORD * 3
+    )
     recording = read(raw)
     assert seconds(recording) == [0, 1]
     assert codes(recording) == ["never_closed", "padding_at_end", "surplus_records"]
-    assert [f.observed for f in recording.findings[1:]] == [f"{3 * RECORD} blank bytes", f"{RECORD} bytes of another kind"]
+    assert [f.observed for f in recording.findings[1:]] == [
+        f"{3 * RECORD} blank bytes",
+        f"{RECORD} bytes of another kind",
+    ]
 
 
 def test_a_last_record_without_its_start_within_the_count_is_counted() -> None:
@@ -64,13 +69,17 @@ def test_records_beyond_the_count_that_state_their_start_are_counted() -> None:
 
 @pytest.mark.parametrize("count", ["3", "-1", "x"])
 def test_a_plain_file_loses_its_blank_tail_unless_the_count_claims_it(count: str) -> None:
-    recording = read(edf(records=3, plain=True, fields={"record count": count}, tail=b"\0" * PLAIN * 2))
+    recording = read(
+        edf(records=3, plain=True, fields={"record count": count}, tail=b"\0" * PLAIN * 2)
+    )
     assert recording.records == 3
     assert "padding_at_end" in codes(recording, "caution")
 
 
 def test_a_blank_tail_that_the_count_of_a_plain_file_claims_is_counted_with_both_figures() -> None:
-    recording = read(edf(records=3, plain=True, fields={"record count": "4"}, tail=b"\0" * PLAIN * 2))
+    recording = read(
+        edf(records=3, plain=True, fields={"record count": "4"}, tail=b"\0" * PLAIN * 2)
+    )
     assert recording.records == 4
     assert codes(recording, "caution") == ["blank_records_counted", "padding_at_end"]
     [found] = [f for f in recording.findings if f.code == "blank_records_counted"]

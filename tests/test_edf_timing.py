@@ -23,7 +23,11 @@ from auditor.edf.timing import check_order, settle
 from auditor.errors import RecordingError
 from auditor.units import NS
 
-STEPS = st.lists(st.sampled_from([0, 0, 0, 0, 300_000_000, 1_000_000_000, 61_000_000_000, 7]), min_size=1, max_size=30)
+STEPS = st.lists(
+    st.sampled_from([0, 0, 0, 0, 300_000_000, 1_000_000_000, 61_000_000_000, 7]),
+    min_size=1,
+    max_size=30,
+)
 
 
 @st.composite
@@ -40,7 +44,9 @@ def hidden(draw: st.DrawFn) -> tuple[list[int], list[int]]:
 
 @settings(deadline=None)
 @given(hidden())
-def test_a_hidden_start_lies_within_the_bounds_that_are_given(case: tuple[list[int], list[int]]) -> None:
+def test_a_hidden_start_lies_within_the_bounds_that_are_given(
+    case: tuple[list[int], list[int]],
+) -> None:
     truth, stated = case
     notes = Notes("study.edf")
     found = settle(np.array(stated, dtype=np.int64), NS, notes, continuous=False)
@@ -70,7 +76,9 @@ def test_a_hidden_start_lies_within_the_bounds_that_are_given(case: tuple[list[i
     st.integers(1, 10**10),
     st.booleans(),
 )
-def test_any_sequence_of_starts_is_judged_in_a_few_findings(onsets: list[int], record: int, continuous: bool) -> None:
+def test_any_sequence_of_starts_is_judged_in_a_few_findings(
+    onsets: list[int], record: int, continuous: bool
+) -> None:
     notes = Notes("study.edf")
     found = settle(np.array(onsets, dtype=np.int64), record, notes, continuous=continuous)
     check_order(found.offsets_ns, record, continuous=continuous, rounding_ns=0.0, notes=notes)
@@ -99,7 +107,11 @@ def test_unknown_stretches_beyond_the_limit_are_counted(monkeypatch: pytest.Monk
     [("samples per record", "99999999"), ("digital maximum", "99999999"), ("physical maximum", "1e999")],
 )  # fmt: skip
 def test_claims_of_a_small_file_take_no_memory(field: str, text: str) -> None:
-    raw = edf(onsets=[0, 1], signal_fields={(field, i): text for i in range(3)}, fields={"record count": "99999999"})
+    raw = edf(
+        onsets=[0, 1],
+        signal_fields={(field, i): text for i in range(3)},
+        fields={"record count": "99999999"},
+    )
     read(edf(onsets=[0]))
     tracemalloc.start()
     try:
