@@ -201,11 +201,12 @@ def test_files_without_time_or_without_signals_are_left_out(tmp_path: Path, stud
     recording = study.files[0].recording
     bare = replace(recording, channels=tuple(c for c in recording.channels if c.is_annotation))
     timeless = replace(recording, record_ns=0)
-    for other in (bare, timeless):
+    empty = replace(recording, offsets_ns=recording.offsets_ns[:0])
+    for other in (bare, timeless, empty):
         files = (replace(study.files[0], recording=other),)
         facts, _ = scanned(replace(study, files=files))
         assert facts.scanned
-        assert (facts.usable_ns, facts.channels) == (0, ())
+        assert facts.usable_ns == sum(c.recorded_ns for c in facts.channels) == 0
 
 
 @pytest.mark.parametrize(

@@ -9,8 +9,8 @@ from auditor.durations import hms
 from auditor.model import ChannelFacts, Coverage, Finding, Interval, SignalFacts, Study
 from auditor.policy.signal import SignalSettings
 from auditor.safe_text import printable
+from auditor.signal.runs import Placed
 from auditor.signal.scales import MAX_RATE, MIN_RATE, samples_per_second
-from auditor.signal.summary import Placed
 from auditor.signal.timekeeping import moved
 from auditor.units import MINUTE
 

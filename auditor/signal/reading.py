@@ -85,7 +85,8 @@ def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
         plans=plans,
         groups=groups,
         places=places,
-        flags=np.full((len(grid), len(plans)), UNREAD, np.uint8),
+        # Each channel's seconds lie in a row: they are looked through channel by channel later.
+        flags=np.full((len(plans), len(grid)), UNREAD, np.uint8).T,
         stamp_place=stamped,
         stamps=np.zeros((recording.records, width), np.uint8),
         seen=np.zeros(recording.records, np.bool_),

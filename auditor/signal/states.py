@@ -12,6 +12,7 @@ from auditor.model import Int64
 from auditor.policy.signal import SignalSettings
 from auditor.signal.scales import Plan
 
+NONE = np.uint8(0)
 QUIET = np.uint8(1)
 """No change beyond the flat amplitude in this second; flat where it lasts long enough."""
 RAILED = np.uint8(2)

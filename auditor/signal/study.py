@@ -7,8 +7,9 @@ from auditor.policy.signal import SignalSettings
 from auditor.progress import Progress, Silent
 from auditor.signal.findings import signal_findings
 from auditor.signal.reading import prepare
+from auditor.signal.runs import mark_flat, place
 from auditor.signal.scan import Opener, open_local, scan_files
-from auditor.signal.summary import mark_flat, place, summarise
+from auditor.signal.summary import summarise
 
 
 def scan_study(

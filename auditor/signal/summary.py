@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from auditor import intervals as iv
 from auditor.coverage import clock_hours
@@ -23,51 +22,12 @@ from auditor.model import (
     Interval,
     SignalFacts,
     Study,
-    StudyFile,
 )
 from auditor.policy.signal import SignalSettings
-from auditor.signal.reading import FileScan
-from auditor.signal.states import FLAT, HUM, LARGE, NOT_LIVE, QUIET, RAILED, Flags
+from auditor.signal.runs import ChannelRuns, Placed, by_key
+from auditor.signal.states import FLAT, HUM, LARGE, NONE, NOT_LIVE, RAILED
 from auditor.signal.stretches import bad_stretches
 from auditor.units import MINUTE
-
-Bools = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """A scanned file with its seconds on the study axis: ``starts``, ``ends`` (seconds,)."""
-
-    file: StudyFile
-    scan: FileScan
-    starts: Int64
-    ends: Int64
-
-    @property
-    def flags(self) -> Flags:
-        """The file's flags, shape (seconds, judged channels)."""
-        return self.scan.flags
-
-    def pair(self, chosen: Bools) -> Pair:
-        """The seconds that ``chosen`` (seconds,) names, as a plain pair."""
-        picked = np.flatnonzero(chosen)
-        if not len(picked):
-            return iv.empty()
-        new = np.append(True, (np.diff(picked) > 1) | (self._apart[picked[1:] - 1]))
-        first = np.flatnonzero(new)
-        last = np.append(first[1:], len(picked)) - 1
-        return iv.union(self.starts[picked[first]], self.ends[picked[last]])
-
-    @property
-    def _apart(self) -> Bools:
-        apart: Bools = self.starts[1:] != self.ends[:-1]
-        return apart
-
-
-def place(file: StudyFile, scan: FileScan) -> Placed:
-    """A scanned file on the study axis."""
-    starts, ends = (file.map.instants(times) for times in scan.grid.times())
-    return Placed(file, scan, starts, np.maximum(starts, ends))
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,89 +45,38 @@ class ChannelTime:
     large: Pair
 
 
-def mark_flat(placed: Sequence[Placed], settings: SignalSettings) -> None:
-    """Set ``FLAT`` on quiet seconds that last for the policy's time, channel by channel.
-
-    The seconds of one copy are taken in time order through all its files: a hole, in which nothing
-    says that the signal changed, neither ends such a stretch nor adds to it.
-    """
-    copies: dict[str | None, list[Placed]] = {}
-    for one in placed:
-        if len(one.starts):
-            copies.setdefault(one.file.copy, []).append(one)
-    for files in copies.values():
-        files.sort(key=lambda one: int(one.starts[0]))
-        for columns in _columns_by_key(files).values():
-            parts = [(files[i], column) for i, column in columns]
-            quiet = np.concatenate([(f.flags[:, c] & QUIET) != 0 for f, c in parts])
-            lengths = np.concatenate([f.ends - f.starts for f, _ in parts])
-            flat = _lasting(quiet, lengths, settings.flat_ns)
-            at = 0
-            for one, column in parts:
-                here = flat[at : at + len(one.starts)]
-                one.flags[:, column] |= here * FLAT
-                at += len(one.starts)
-
-
-def _columns_by_key(files: Sequence[Placed]) -> dict[str, list[tuple[int, int]]]:
-    """Channel key -> (file, column) of each file that holds it, in the order of ``files``."""
-    found: dict[str, list[tuple[int, int]]] = {}
-    for index, one in enumerate(files):
-        for column, plan in enumerate(one.scan.plans):
-            found.setdefault(plan.key, []).append((index, column))
-    return found
-
-
-def _lasting(chosen: Bools, lengths: Int64, least_ns: int) -> Bools:
-    """``chosen`` without its stretches shorter than ``least_ns``; all shapes (seconds,)."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], chosen, [False]))))
-    first, end = edges[::2], edges[1::2]
-    total = np.concatenate(([0], np.cumsum(lengths)))
-    kept = total[end] - total[first] >= least_ns
-    out = np.zeros(len(chosen) + 1, np.int8)
-    out[first[kept]] += 1
-    out[end[kept]] -= 1
-    return np.cumsum(out[:-1], dtype=np.int8).astype(np.bool_)
-
-
 def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime, ...]:
     """Every judged channel's time; EEG first, each in the order in which the files name them.
 
     ``recorded`` is the study's union: what lies in a hole is no time of any channel.
     """
     found = []
-    for key, columns in _columns_by_key(placed).items():
-        parts = [(placed[i], column) for i, column in columns]
+    for key, parts in by_key(placed).items():
 
-        def where(test: Callable[[Flags], Bools], parts: list[tuple[Placed, int]] = parts) -> Pair:
-            pairs = [one.pair(test(one.flags[:, column])) for one, column in parts]
+        def where(wanted: np.uint8, unwanted: np.uint8, parts: list[ChannelRuns] = parts) -> Pair:
+            pairs = [part.where(wanted, unwanted) for part in parts]
             return iv.intersection(_together(pairs), recorded)
 
-        live = where(lambda f: (f & NOT_LIVE) == 0)
-        plan = parts[0][0].scan.plans[parts[0][1]]
+        def unless_better(state: np.uint8, where: Callable[..., Pair] = where) -> Pair:
+            """Time in ``state`` less that for which some copy is live without it."""
+            return iv.subtract(where(state, NONE), where(NONE, NOT_LIVE | state))
+
+        channel = parts[0].plan.channel
         found.append(
             ChannelTime(
                 key=key,
-                label=plan.channel.label.strip(),
-                electrode=plan.channel.electrode,
-                recorded=where(lambda f: np.ones(len(f), np.bool_)),
-                live=live,
-                flat=iv.subtract(where(lambda f: (f & FLAT) != 0), live),
-                railed=iv.subtract(where(lambda f: (f & RAILED) != 0), live),
-                hum=_unless_better(where, HUM),
-                large=_unless_better(where, LARGE),
+                label=channel.label.strip(),
+                electrode=channel.electrode,
+                recorded=where(NONE, NONE),
+                live=where(NONE, NOT_LIVE),
+                flat=unless_better(FLAT),
+                railed=unless_better(RAILED),
+                hum=unless_better(HUM),
+                large=unless_better(LARGE),
             )
         )
     found.sort(key=lambda c: c.electrode is None)
     return tuple(found)
-
-
-def _unless_better(where: Callable[[Callable[[Flags], Bools]], Pair], state: np.uint8) -> Pair:
-    """Time in ``state`` less the time for which some copy is live without it."""
-    held = where(lambda f: (f & state) != 0)
-    return (
-        iv.subtract(held, where(lambda f: (f & (NOT_LIVE | state)) == 0)) if len(held[0]) else held
-    )
 
 
 def _together(pairs: Iterable[Pair]) -> Pair:
@@ -179,14 +88,8 @@ def _together(pairs: Iterable[Pair]) -> Pair:
 
 def usable_time(placed: Sequence[Placed], recorded: Pair, minimum_channels: int) -> Pair:
     """The plain pair of usable time: enough live EEG channels in one second of any one file."""
-    pairs = [iv.empty()]
-    for one in placed:
-        eeg = [c for c, plan in enumerate(one.scan.plans) if plan.channel.is_eeg]
-        live = np.zeros(len(one.starts), np.int32)
-        for column in eeg:
-            live += (one.flags[:, column] & NOT_LIVE) == 0
-        pairs.append(one.pair(live >= minimum_channels))
-    return iv.intersection(_together(pairs), recorded)
+    pairs = [one.enough_live(minimum_channels) for one in placed]
+    return iv.intersection(_together([iv.empty(), *pairs]), recorded)
 
 
 def summarise(

@@ -1,0 +1,154 @@
+"""Stretches of seconds in one state: what a file's flags come down to, channel by channel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor import intervals as iv
+from auditor.intervals import Pair
+from auditor.model import Int64, StudyFile
+from auditor.policy.signal import SignalSettings
+from auditor.signal.reading import FileScan
+from auditor.signal.scales import Plan
+from auditor.signal.states import FLAT, NOT_LIVE, QUIET, Flags
+
+Bools = NDArray[np.bool_]
+Int32 = NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True)
+class Seconds:
+    """A file's seconds on the study axis; ``starts`` and ``ends`` have shape (seconds,)."""
+
+    starts: Int64
+    ends: Int64
+
+    def __len__(self) -> int:
+        return len(self.starts)
+
+    def stretches(self, values: NDArray[np.generic]) -> Int32:
+        """First second of each stretch of equal ``values`` (seconds,) that lie in a row."""
+        if not len(self):
+            return np.empty(0, np.int32)
+        new = values[1:] != values[:-1]
+        new |= self.starts[1:] != self.ends[:-1]
+        return np.append(0, np.flatnonzero(new) + 1).astype(np.int32)
+
+
+@dataclass(slots=True)
+class ChannelRuns:
+    """One channel of one file as stretches with the same flags.
+
+    ``values`` and ``first`` (each stretch's first second) have shape (stretches,). What follows
+    from them is worked out when asked for: a channel that flickers has very many stretches.
+    """
+
+    plan: Plan
+    values: Flags
+    first: Int32
+    seconds: Seconds
+
+    @property
+    def end(self) -> Int32:
+        """The second after each stretch's last."""
+        return _end(self.first, len(self.seconds))
+
+    def times(self) -> Pair:
+        """Start and end of each stretch on the study axis (not a plain pair: they touch)."""
+        return self.seconds.starts[self.first], self.seconds.ends[self.end - 1]
+
+    def where(self, wanted: np.uint8, unwanted: np.uint8) -> Pair:
+        """Time with any flag of ``wanted`` (any time at all with 0) and none of ``unwanted``."""
+        chosen = (self.values & unwanted) == 0
+        if wanted:
+            chosen &= (self.values & wanted) != 0
+        starts, ends = self.seconds.starts[self.first[chosen]], self.seconds.ends
+        return iv.union(starts, ends[self.end[chosen] - 1])
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A scanned file on the study axis: its seconds, and its channels' stretches."""
+
+    file: StudyFile
+    scan: FileScan
+    seconds: Seconds
+    channels: tuple[ChannelRuns, ...]
+
+    def enough_live(self, minimum_channels: int) -> Pair:
+        """The seconds with at least so many live EEG channels."""
+        change = np.zeros(len(self.seconds) + 1, np.int32)
+        for channel in self.channels:
+            if channel.plan.channel.is_eeg:
+                live = (channel.values & NOT_LIVE) == 0
+                change[channel.first[live]] += 1
+                change[channel.end[live]] -= 1
+        enough = np.cumsum(change[:-1]) >= minimum_channels
+        first = self.seconds.stretches(enough)
+        end = _end(first, len(enough))
+        chosen = enough[first]
+        return iv.union(self.seconds.starts[first[chosen]], self.seconds.ends[end[chosen] - 1])
+
+
+def _end(first: Int32, seconds: int) -> Int32:
+    """The second after each stretch's last."""
+    return np.append(first[1:], np.int32(seconds))[: len(first)]
+
+
+def place(file: StudyFile, scan: FileScan) -> Placed:
+    """A scanned file on the study axis; flat time is not marked yet."""
+    starts, ends = (file.map.instants(times) for times in scan.grid.times())
+    seconds = Seconds(starts, np.maximum(starts, ends))
+    channels = []
+    for column, plan in enumerate(scan.plans):
+        flags = scan.flags[:, column]
+        first = seconds.stretches(flags)
+        channels.append(ChannelRuns(plan, flags[first], first, seconds))
+    return Placed(file, scan, seconds, tuple(channels))
+
+
+def mark_flat(placed: Sequence[Placed], settings: SignalSettings) -> None:
+    """Set ``FLAT`` on quiet stretches that last for the policy's time, channel by channel.
+
+    A copy's stretches are taken in time order through all its files: a hole, in which nothing says
+    that the signal changed, neither ends quiet time nor adds to it.
+    """
+    copies: dict[str | None, list[Placed]] = {}
+    for one in placed:
+        if len(one.seconds):
+            copies.setdefault(one.file.copy, []).append(one)
+    for files in copies.values():
+        files.sort(key=lambda one: int(one.seconds.starts[0]))
+        for parts in by_key(files).values():
+            quiet = np.concatenate([(p.values & QUIET) != 0 for p in parts])
+            lengths = np.concatenate([ends - starts for starts, ends in (p.times() for p in parts)])
+            flat = _lasting(quiet, lengths, settings.flat_ns)
+            at = 0
+            for part in parts:
+                part.values |= flat[at : at + len(part.values)] * FLAT
+                at += len(part.values)
+
+
+def by_key(placed: Sequence[Placed]) -> dict[str, list[ChannelRuns]]:
+    """Channel key -> that channel in each file that holds it, in the order of ``placed``."""
+    found: dict[str, list[ChannelRuns]] = {}
+    for one in placed:
+        for channel in one.channels:
+            found.setdefault(channel.plan.key, []).append(channel)
+    return found
+
+
+def _lasting(chosen: Bools, lengths: Int64, least_ns: int) -> Bools:
+    """``chosen`` without neighbours that together last less than ``least_ns``; shapes (n,)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], chosen, [False]))))
+    first, end = edges[::2], edges[1::2]
+    total = np.concatenate(([0], np.cumsum(lengths)))
+    kept = total[end] - total[first] >= least_ns
+    change = np.zeros(len(chosen) + 1, np.int8)
+    change[first[kept]] += 1
+    change[end[kept]] -= 1
+    return np.cumsum(change[:-1], dtype=np.int8).astype(np.bool_)
