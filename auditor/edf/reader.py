@@ -17,7 +17,8 @@ from auditor.edf.start import start_civil_ns
 from auditor.edf.tail import Tail, measure_tail, note_tail
 from auditor.edf.timing import Timeline, by_position, check_order, settle
 from auditor.errors import RecordingError
-from auditor.model import Recording, UnknownStart
+from auditor.model import Annotation, Int64, Recording, UnknownStart
+from auditor.units import NS
 
 RECOMMENDED_RECORD_BYTES = 61_440
 """Source: EDF specification, on the size of a data record."""
@@ -80,6 +81,7 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
     _note_scan(source, header, scan, tail, notes)
     _note_changed(source, notes)
     annotations = tuple(a for a in scan.annotations if a.record < tail.counted)
+    _note_elsewhere(annotations, timeline.offsets_ns, record_ns, notes)
     return Recording(
         name=notes.name,
         path=path,
@@ -252,6 +254,30 @@ def _note_annotations(faults: list[tuple[int, str]], notes: Notes) -> None:
                 f"{FAULTS[word]} ({some(n, 'record')})" for word, n in counts.items()
             ),
             action="If an event is missing, look for it in the recorder's own software.",
+        )
+
+
+def _note_elsewhere(
+    annotations: tuple[Annotation, ...], offsets_ns: Int64, record_ns: int, notes: Notes
+) -> None:
+    """Annotations whose time is not that of the record that holds them: allowed, but said."""
+    if not annotations or not record_ns:
+        return
+    onsets = np.array([a.onset_ns for a in annotations], dtype=np.int64)
+    starts = offsets_ns[np.array([a.record for a in annotations])]
+    elsewhere = np.flatnonzero((onsets < starts) | (onsets >= starts + record_ns))
+    if len(elsewhere):
+        first = annotations[int(elsewhere[0])]
+        notes.add(
+            "annotations_elsewhere",
+            "info",
+            f"{len(elsewhere)} of {some(len(annotations), 'annotation')} with a time outside the "
+            "record that holds the text. The stated time is taken; no duration changes.",
+            at=f"annotation signals, first in record {first.record}",
+            expected="a time inside the record",
+            observed=f"{first.onset_ns / NS:.3f} s in the record that starts at "
+            f"{int(offsets_ns[first.record]) / NS:.3f} s",
+            action="Nothing to do.",
         )
 
 

@@ -6,6 +6,7 @@ VOCABULARY: dict[str, str] = {
     "annotation_only_duration": "A file of annotations alone states a record duration above 0.",
     "annotation_only_file": "A file of annotations alone; it adds nothing to recorded time.",
     "annotation_signal_missing": "The header says EDF+ or BDF+, but no annotation signal is there.",
+    "annotations_elsewhere": "Annotations whose time is outside the record that holds them.",
     "annotations_malformed": "Annotation bytes that break the format's rules.",
     "blank_records_counted": "Last records of one byte value that the header claims; counted.",
     "blank_records_inside": "Records inside the file that hold one byte value only: data lost.",
