@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ def make_study(
     unit: str = "N-3",
     date: str = "02.03.27",
     power: str = "",
+    study_id: str = "",
     signals: Sequence[Sig] = CHANNELS,
 ) -> Path:
     """One study folder: a recording of ``seconds`` and, where ``ordered_s``, its order."""
@@ -43,7 +44,9 @@ def make_study(
         )
     )
     if ordered_s is not None:
-        (folder / "order.toml").write_text(order_text(name.rsplit("/", 1)[-1], ordered_s) + power)
+        (folder / "order.toml").write_text(
+            order_text(study_id or name.rsplit("/", 1)[-1], ordered_s) + power
+        )
     return folder
 
 
@@ -77,3 +80,9 @@ def touch(path: Path, seconds: int = 5) -> None:
     """Another time of change, the same bytes."""
     about = path.stat()
     os.utime(path, ns=(about.st_atime_ns, about.st_mtime_ns + seconds * 10**9))
+
+
+def one_by_one(jobs: Sequence[Any], work: Any, workers: int) -> Iterator[tuple[Any, Any]]:
+    """In place of the pool of processes, for tests that are not about it."""
+    for job in jobs:
+        yield job, work(job)

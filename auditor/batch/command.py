@@ -47,7 +47,7 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
     orders = OrderBook(
         None if arguments.orders is None else Path(arguments.orders), policy, arguments.timezone
     )
-    studies = find_studies(root, exclude=out)
+    studies = find_studies(root, exclude=out, named=orders.names())
     if not studies:
         raise NothingReadable(
             str(root), "holds no study folder with recordings", "Name the folder above them."

@@ -1,7 +1,8 @@
 """Which folders under a root are studies, and which order goes with each.
 
 A folder with an order is a study, whatever lies below it; the order is ``order.toml`` or
-``order.json`` in it, or a TOML file of the folder's own name beside it. Of the rest, a folder that
+``order.json`` in it, a TOML file of the folder's own name beside it, or an entry in a list of
+orders that names the folder. Of the rest, a folder that
 holds recordings directly is a study. Sibling folders whose recordings carry one patient field and
 start within days of each other (a card and a computer, or one folder a day) are one study in their
 parent; the children of the root are never joined. Recordings that lie beside the folders of other
@@ -11,7 +12,7 @@ studies are a study of their own, so that none is left out.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from itertools import pairwise
@@ -20,7 +21,7 @@ from pathlib import Path
 from auditor.edf import looks_like_recording
 
 ORDER_NAMES = ("order.toml", "order.json")
-_HEAD = 176  # version, patient, recording, start date (EDF specification): whose it is, and when
+_HEAD = 256  # the main header (EDF specification): whose it is, and when
 _DEEPEST = 40
 _APART = timedelta(days=7)
 """Start dates further apart than this are of two studies (common practice, no source)."""
@@ -52,6 +53,8 @@ class _Head:
 class _Folder:
     path: Path
     order: Path | None = None
+    named: bool = False
+    """Whether a list of orders names it."""
     recordings: dict[Path, _Head] = field(default_factory=dict)
     """Those directly in it."""
     below: list[_Folder] = field(default_factory=list)
@@ -61,19 +64,28 @@ class _Folder:
         for child in self.below:
             yield from child.heads()
 
+    def ordered(self) -> bool:
+        return self.named or self.order is not None
+
     def order_below(self) -> bool:
-        return any(c.order is not None or c.order_below() for c in self.below)
+        return any(c.ordered() or c.order_below() for c in self.below)
 
 
-def find_studies(root: Path, exclude: Path | None = None) -> tuple[StudyFolder, ...]:
+def find_studies(
+    root: Path, exclude: Path | None = None, named: Collection[str] = ()
+) -> tuple[StudyFolder, ...]:
     """Every study under ``root``, sorted by key; ``exclude`` (the output) is left out.
+
+    ``named`` are the studies of a list of orders, by key or by the last part of it.
 
     Folders that cannot be listed are passed over here; the audit of the study that holds them says
     so. Links are not followed, so a loop cannot trap the walk.
     """
     top = _walk(root, exclude.resolve() if exclude is not None else None, 0)
+    if named:
+        _name(top, root, frozenset(named))
     found: list[tuple[_Folder, bool]] = []  # and whether the whole folder is meant
-    if top.order is not None:
+    if top.ordered():
         found.append((top, True))
     else:
         for child in top.below:
@@ -82,8 +94,7 @@ def find_studies(root: Path, exclude: Path | None = None) -> tuple[StudyFolder, 
             found.append((top, not found))
     studies = []
     for folder, whole in found:
-        relative = os.fsencode(folder.path.relative_to(root).as_posix())
-        key = relative.decode("utf-8", "backslashreplace")
+        key = _key(folder, root)
         files = () if whole else tuple(sorted(folder.recordings))
         studies.append(
             StudyFolder(
@@ -94,6 +105,18 @@ def find_studies(root: Path, exclude: Path | None = None) -> tuple[StudyFolder, 
             )
         )
     return tuple(sorted(studies, key=lambda s: s.key))
+
+
+def _key(folder: _Folder, root: Path) -> str:
+    relative = os.fsencode(folder.path.relative_to(root).as_posix())
+    return relative.decode("utf-8", "backslashreplace")
+
+
+def _name(folder: _Folder, root: Path, names: frozenset[str]) -> None:
+    for child in folder.below:
+        key = _key(child, root)
+        child.named = key in names or key.rsplit("/", 1)[-1] in names
+        _name(child, root, names)
 
 
 def _walk(path: Path, exclude: Path | None, depth: int) -> _Folder:
@@ -149,7 +172,7 @@ def _day(raw: bytes) -> date | None:
 
 
 def _collect(folder: _Folder, found: list[tuple[_Folder, bool]]) -> None:
-    if folder.order is not None:
+    if folder.ordered():
         found.append((folder, True))
         return
     if not any(True for _ in folder.heads()) and not folder.order_below():
@@ -166,9 +189,11 @@ def _collect(folder: _Folder, found: list[tuple[_Folder, bool]]) -> None:
 def _one_study(folder: _Folder) -> bool:
     """Whether the sub-folders of a folder without recordings hold pieces of one study.
 
-    They do when all their recordings carry one and the same patient field that says something, and
-    no two start dates in a row lie more than a week apart.
+    They do when there are two or more, all their recordings carry one and the same patient field
+    that says something, and no two start dates in a row lie more than a week apart.
     """
+    if sum(any(True for _ in child.heads()) for child in folder.below) < 2:
+        return False
     heads = [h for h in folder.heads() if h.patient]
     if len({h.patient for h in heads}) != 1 or heads[0].patient.upper().split()[:1] == [b"X"]:
         return False

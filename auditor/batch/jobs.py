@@ -80,7 +80,7 @@ def audit_job(job: Job) -> Result:
             audit = redact(audit)
         texts, summary = audit_texts(audit), summarise(audit)
     except AuditorError as error:
-        text = WITHHELD if job.redacted else str(error)
+        text = WITHHELD if job.redacted else str(error).removeprefix(f"{job.paths[0]}: ")
         return Result(failed(text, job.order), inputs)
     except Exception as error:  # one bad study never stops the rest
         if job.debug:

@@ -58,6 +58,10 @@ class OrderBook:
         self._listed = {} if self.path is None else read_orders(self.path)
         self._unused = set(self._listed)
 
+    def names(self) -> frozenset[str]:
+        """The studies that the list names."""
+        return frozenset(self._listed)
+
     def expect(self, studies: Sequence[StudyFolder]) -> None:
         """The studies that there are, so that a name which fits two of them is known."""
         self._parts = Counter(_last(s.key) for s in studies)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from auditor.audit import now_utc
 from auditor.batch.history import History, Summary
-from auditor.batch.rates import wilson
+from auditor.batch.rates import compared, wilson
 from auditor.durations import exact_seconds
 from auditor.errors import NothingReadable
 from auditor.model import Share, Trend, TrendGroup
@@ -63,7 +63,7 @@ def trends(arguments: argparse.Namespace) -> int:
 
 def group_all(audited: Sequence[Summary]) -> tuple[TrendGroup, tuple[Trend, ...]]:
     """The group of all studies, and the trends. ``outcome`` of a summary is what was decided."""
-    everything = _group("all studies", audited, None)
+    everything = _group("all studies", audited)
     kinds: tuple[tuple[str, str, str, str, str, Callable[[Summary], str]], ...] = (
         ("recorder", "By recorder unit", "Recorder", "short", "Studies that came back short",
          lambda s: s["recorder"] or NOT_STATED),
@@ -74,9 +74,9 @@ def group_all(audited: Sequence[Summary]) -> tuple[TrendGroup, tuple[Trend, ...]
     )  # fmt: skip
     found = []
     for key, title, column, shown, words, name_of in kinds:
-        groups = [
-            _group(name, studies, everything) for name, studies in _by(audited, name_of).items()
-        ]
+        groups = _compared(
+            [_group(name, studies) for name, studies in _by(audited, name_of).items()], everything
+        )
         if key == "month":
             groups.sort(key=lambda g: g.name)
         else:
@@ -87,7 +87,7 @@ def group_all(audited: Sequence[Summary]) -> tuple[TrendGroup, tuple[Trend, ...]
             "electrode",
             "By electrode",
             "Electrode",
-            _electrodes(audited, everything),
+            _electrodes(audited),
             "lost",
             "Studies in which the electrode was lost before the end",
         )
@@ -109,41 +109,47 @@ def _worst_first(groups: Iterable[TrendGroup], shown: str) -> list[TrendGroup]:
     return sorted(groups, key=lambda g: (-getattr(g, shown).low_ppm, -g.studies, g.name))
 
 
-def _group(name: str, studies: Sequence[Summary], everything: TrendGroup | None) -> TrendGroup:
+def _compared(groups: Sequence[TrendGroup], everything: TrendGroup) -> list[TrendGroup]:
+    """``groups`` with every share compared with that of all studies."""
+    return [
+        replace(
+            group,
+            **{
+                name: compared(getattr(group, name), getattr(everything, name), len(groups))
+                for name in _SHARES
+            },
+        )
+        for group in groups
+    ]
+
+
+def _group(name: str, studies: Sequence[Summary]) -> TrendGroup:
     ordered = [s for s in studies if s["ordered_ns"] is not None]
     planned = [s for s in ordered if s["stop"] != "unknown"]
     scanned = [s for s in studies if s["electrodes"]]
-
-    def share(which: str, count: int, of: int) -> Share:
-        every: Share | None = None if everything is None else getattr(everything, which)
-        return wilson(count, of, above=None if every is None else (every.count, every.of))
-
     return TrendGroup(
         name=name,
         studies=len(studies),
         ordered_ns=sum(s["ordered_ns"] for s in ordered),
         compared_ns=sum(s["recorded_ns"] for s in ordered),
         recorded_ns=sum(s["recorded_ns"] for s in studies),
-        early=share("early", sum(s["stop"] == "early" for s in planned), len(planned)),
-        short=share("short", sum(bool(_SHORT & set(s["reasons"])) for s in ordered), len(ordered)),
-        repeat=share("repeat", sum(s["outcome"] == "repeat" for s in ordered), len(ordered)),
-        lost=share("lost", sum(bool(s["electrodes_lost"]) for s in scanned), len(scanned)),
+        early=wilson(sum(s["stop"] == "early" for s in planned), len(planned)),
+        short=wilson(sum(bool(_SHORT & set(s["reasons"])) for s in ordered), len(ordered)),
+        repeat=wilson(sum(s["outcome"] == "repeat" for s in ordered), len(ordered)),
+        lost=wilson(sum(bool(s["electrodes_lost"]) for s in scanned), len(scanned)),
     )
 
 
-def _electrodes(audited: Sequence[Summary], everything: TrendGroup) -> tuple[TrendGroup, ...]:
+def _electrodes(audited: Sequence[Summary]) -> tuple[TrendGroup, ...]:
     """One group an electrode; ``lost`` counts that electrode and is compared with all of them."""
     names = sorted({name for s in audited for name in s["electrodes"]})
-    carried = {n: [s for s in audited if n in s["electrodes"]] for n in names}
-    lost = {n: sum(n in s["electrodes_lost"] for s in carried[n]) for n in names}
-    every = (sum(lost.values()), sum(len(studies) for studies in carried.values()))
-    groups = [
-        replace(
-            _group(name, carried[name], everything),
-            lost=wilson(lost[name], len(carried[name]), above=every),
-        )
-        for name in names
-    ]
+    groups = []
+    for name in names:
+        carried = [s for s in audited if name in s["electrodes"]]
+        lost = sum(name in s["electrodes_lost"] for s in carried)
+        groups.append(replace(_group(name, carried), lost=wilson(lost, len(carried))))
+    every = wilson(sum(g.lost.count for g in groups), sum(g.lost.of for g in groups))
+    groups = [replace(g, lost=compared(g.lost, every, len(groups))) for g in groups]
     return tuple(_worst_first(groups, "lost"))
 
 

@@ -14,7 +14,9 @@ MOST_ROWS = 5000
 """Rows on the page; those to act on first come first, and the CSV table holds them all."""
 _AWAITED = 200
 
-WORDS = {"unreadable": "Not readable", **{k: v[0] for k, v in OUTCOMES.items()}}
+WORDS = {"unreadable": "Not readable"} | {
+    outcome: OUTCOMES[outcome][0] for outcome in ("repeat", "review", "complete")
+}
 ENDED = {
     "as_ordered": "as ordered",
     "early": "early",
