@@ -136,7 +136,7 @@ def audit_study(
         planned_end,
         plan,
         policy.stop,
-        policy.decision.stop_tolerance_ns,
+        _stop_tolerance(policy, order),
         signal,
     )
 
@@ -169,7 +169,7 @@ def audit_study(
     found += findings
     if axis.zone is None:
         found.append(_no_zone())
-    if eeg < minimum:
+    if eeg < minimum and not signal.scanned:  # the scan says it in its own words
         found.append(_too_few_channels(eeg, minimum))
 
     second, findings = read_second(study.counted, enabled=options.second_readers)
@@ -252,6 +252,12 @@ def _window(
         hookup = study.axis.instant(order.hookup_civil_ns, near=coverage.first_start)
     start = coverage.first_start if hookup is None else hookup
     return hookup, Interval(start, start + order.ordered_ns)
+
+
+def _stop_tolerance(policy: Policy, order: Order | None) -> int:
+    """How close to the planned end is as ordered; for a short order, no more than 1 % of it."""
+    tolerance = policy.decision.stop_tolerance_ns
+    return tolerance if order is None else min(tolerance, order.ordered_ns // 100)
 
 
 def _usable_pair(signal: SignalFacts) -> Pair | None:

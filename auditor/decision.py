@@ -51,7 +51,9 @@ def decide(
 
     ``complete`` needs recorded time of at least the ordered time less the tolerance, usable time
     (where scanned) of at least its share, and no problem finding. ``repeat`` needs recorded time,
-    or usable time, under its minimum with no other reading of the files that would reach it.
+    or usable time, under its minimum with no other reading of the files that would reach it. Usable
+    time speaks for a repeat only where the files hold at least the minimum number of EEG channels:
+    with fewer, the labels or the montage may be at fault, and a person looks first.
     Everything else is ``review``. Both shares are the lab's own (common practice, no source).
     """
     doubts = _doubts(findings)
@@ -99,7 +101,9 @@ def decide(
     if signal.scanned:
         usable = signal.usable_ns
         if usable * _PPM < ordered * settings.usable_minimum_ppm:
-            outcome = "repeat" if outcome == "repeat" or not doubts else "review"
+            judged = sum(channel.is_eeg for channel in signal.channels)
+            surely = judged >= signal.minimum_channels and not doubts
+            outcome = "repeat" if outcome == "repeat" or surely else "review"
             reasons.append(
                 _usable_reason("usable_below_minimum", usable, ordered, signal, settings)
             )

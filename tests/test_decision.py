@@ -9,7 +9,16 @@ import pytest
 
 from auditor.coverage import measure_coverage
 from auditor.decision import decide
-from auditor.model import Coverage, Decision, Finding, Interval, Order, SignalFacts, Track
+from auditor.model import (
+    ChannelFacts,
+    Coverage,
+    Decision,
+    Finding,
+    Interval,
+    Order,
+    SignalFacts,
+    Track,
+)
 from auditor.policy import load_policy
 from auditor.shortfall import measure_shortfall
 from auditor.units import HOUR, NS
@@ -25,13 +34,22 @@ def covered(recorded: int) -> Coverage:
     return measure_coverage([track], NS)
 
 
+def eeg(count: int) -> tuple[ChannelFacts, ...]:
+    names = [f"EEG {i}" for i in range(count)]
+    return tuple(ChannelFacts(n, n, 0, 0, 0, 0, 0, 0, None, ()) for n in names)
+
+
 def outcome(
-    recorded: int, *, usable: int | None = None, findings: tuple[Finding, ...] = ()
+    recorded: int,
+    *,
+    usable: int | None = None,
+    channels: int = 8,
+    findings: tuple[Finding, ...] = (),
 ) -> Decision:
     coverage = covered(recorded)
     signal = NOT_SCANNED
     if usable is not None:
-        signal = replace(NOT_SCANNED, scanned=True, usable_ns=usable)
+        signal = replace(NOT_SCANNED, scanned=True, usable_ns=usable, channels=eeg(channels))
     shortfall = measure_shortfall(coverage, Interval(0, ORDERED))
     return decide(coverage, Order(ORDERED, "order file"), shortfall, signal, findings, SETTINGS)
 
@@ -79,6 +97,12 @@ def test_unreadable_hours_make_a_fully_recorded_study_a_review_then_a_repeat() -
     assert outcome(ORDERED, usable=ORDERED).outcome == "complete"
     assert outcome(ORDERED, usable=ORDERED * 75 // 100 - 1).outcome == "review"
     assert outcome(ORDERED, usable=ORDERED // 2 - 1).outcome == "repeat"
+
+
+def test_labels_that_are_not_known_do_not_call_the_patient_back() -> None:
+    decision = outcome(ORDERED, usable=0, channels=7)
+    assert decision.outcome == "review"
+    assert decision.reasons[0].code == "usable_below_minimum"
 
 
 def test_without_an_order_a_person_must_look() -> None:
