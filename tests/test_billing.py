@@ -276,6 +276,15 @@ def test_margins_of_a_last_period_count_that_two_hours_left_over_join() -> None:
     assert (last.units, *_margin(last)) == ((), 1 * HOUR, True, 0)
 
 
+def test_margins_of_a_period_alone_or_in_the_middle_begin_at_two_hours_itself() -> None:
+    alone = bill(coverage_of((0, hms("1:30:00")))).periods[0].technical
+    assert _margin(alone) == (hms("0:30:00"), False, 0)
+    reached = bill(coverage_of((0, hms("2:00:00")))).periods[0].technical
+    assert _margin(reached) == (10 * HOUR, True, 0)
+    middle = bill(coverage_of((0, hms("25:30:00")), (48 * HOUR, 60 * HOUR))).periods[1].technical
+    assert _margin(middle) == (hms("0:30:00"), False, 0)
+
+
 ANY_TIME = st.integers(min_value=1, max_value=170 * HOUR)
 
 

@@ -128,6 +128,10 @@ def test_another_payers_shorter_recordings_need_no_code(other: Policy) -> None:
     assert bill(coverage_of((0, 29 * 60 * NS)), policy=other).shorter.code is None  # type: ignore[union-attr]
 
 
+def test_the_fixed_hour_is_read_in_hours_and_minutes(other: Policy) -> None:
+    assert other.billing.readings.fixed_hour_ns == 6 * HOUR + 30 * 60 * NS
+
+
 def test_margins_follow_another_payers_open_and_closed_ends(other: Policy) -> None:
     total = bill(coverage_of((0, 9 * HOUR)), policy=other).total
     assert (total.to_next_ns, total.exceed_next) == (2 * HOUR, True)
