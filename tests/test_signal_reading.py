@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import signal
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -181,6 +183,38 @@ def test_an_interrupt_stops_every_thread_and_passes_through(
         scanned(study, progress=progress, workers=workers)
     assert progress.done <= workers * RECORD
     assert not [t for t in threading.enumerate() if t.name.startswith("signal")]
+
+
+class CtrlC(Counted):
+    """Progress during which the terminal sends its interrupt signal to the main thread."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.main = threading.main_thread().ident
+        self.sent = threading.Event()
+
+    def advance(self, amount: int) -> None:
+        super().advance(amount)
+        if not self.sent.is_set():
+            self.sent.set()
+            assert self.main is not None
+            signal.pthread_kill(self.main, signal.SIGINT)
+        time.sleep(0.01)
+
+
+def test_ctrl_c_in_the_middle_of_a_scan_ends_it_at_once(
+    study: Study, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reading, "BLOCK_BYTES", RECORD)
+    progress = CtrlC()
+    with pytest.raises(KeyboardInterrupt):
+        scanned(study, progress=progress)
+    assert progress.done < SECONDS * RECORD / 2
+    # A thread that was being started when the signal came ends by itself, without another block.
+    until = time.monotonic() + 10
+    while [t for t in threading.enumerate() if t.name.startswith("signal")]:
+        assert time.monotonic() < until
+        time.sleep(0.01)
 
 
 def test_files_are_closed_after_the_scan(study: Study) -> None:
