@@ -11,6 +11,8 @@ from typing import Any
 from helpers_cli import run
 from helpers_edf import Sig, edf
 
+from auditor.demo.writer import MONTHS
+
 CHANNELS = tuple(Sig(f"EEG {name}") for name in ("Fp1", "Fp2", "F3", "F4", "C3", "C4", "O1", "O2"))
 EPOCH = "1800000000"
 """For SOURCE_DATE_EPOCH: with it the same inputs give the same bytes."""
@@ -33,14 +35,13 @@ def make_study(
     folder = root / name
     folder.mkdir(parents=True)
     day, month, year = (int(part) for part in date.split("."))
-    months = "JAN FEB MAR APR MAY JUN JUL AUG SEP OCT NOV DEC".split()
     (folder / "a.edf").write_bytes(
         edf(
             onsets=list(range(seconds)),
             signals=signals,
             patient=f"{patient} X X X",
             start_date=date,
-            recording=f"Startdate {day:02d}-{months[month - 1]}-20{year:02d} X X {unit}",
+            recording=f"Startdate {day:02d}-{MONTHS[month - 1]}-20{year:02d} X X {unit}",
         )
     )
     if ordered_s is not None:

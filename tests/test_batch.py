@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import shutil
 import stat
 from pathlib import Path
@@ -128,7 +127,7 @@ def test_a_touched_file_is_read_once_and_then_known_by_its_time(
     batch(root, out)
     touch(root / "S-2041" / "a.edf")
     assert audited(capsys, root, out) == 0
-    monkeypatch.setattr("auditor.batch.jobs.file_sha256", lambda path: "not asked for" and None)
+    monkeypatch.setattr("auditor.batch.jobs.file_sha256", lambda _: None)
     assert audited(capsys, root, out) == 0
 
 
@@ -382,10 +381,10 @@ def test_what_a_killed_run_left_is_swept_away(root: Path, out: Path) -> None:
 
 
 def test_inputs_are_never_changed(root: Path, out: Path) -> None:
-    before = {p: (p.read_bytes(), os.stat(p).st_mtime_ns) for p in root.rglob("*") if p.is_file()}
+    before = {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in root.rglob("*") if p.is_file()}
     batch(root, out)
     assert before == {
-        p: (p.read_bytes(), os.stat(p).st_mtime_ns) for p in root.rglob("*") if p.is_file()
+        p: (p.read_bytes(), p.stat().st_mtime_ns) for p in root.rglob("*") if p.is_file()
     }
 
 

@@ -8,8 +8,10 @@ connected to.
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable, Iterator, Sequence
 from itertools import islice
+from typing import Any
 
 from auditor.batch.jobs import Job, Result, given_up
 from auditor.errors import UsageError
@@ -27,21 +29,16 @@ def run_cluster(
 
     Raises ``UsageError`` where the extra is not installed, no scheduler answers, or it is lost.
     """
+    distributed = _distributed()
     try:
-        from distributed import Client, as_completed
-    except ImportError as error:
-        raise UsageError(
-            "--cluster", "needs the optional extra", "Install the package with [cluster]."
-        ) from error
-    try:
-        client = Client(address, timeout=_CONNECT_S, set_as_default=False)
+        client = distributed.Client(address, timeout=_CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise UsageError(
             f"--cluster {address}", "no scheduler answers there", "Check address and network."
         ) from error
     with client:
         waiting = iter(jobs)
-        running = as_completed(loop=client.loop)
+        running = distributed.as_completed(loop=client.loop)
         owners: dict[str, Job] = {}
 
         def hand_out(count: int) -> None:
@@ -55,24 +52,38 @@ def run_cluster(
         while owners:
             future = next(running)
             job = owners.pop(future.key)
-            if future.cancelled() or future.status == "lost":
-                raise _lost(address)
-            try:
-                error = future.exception()
-                result = future.result() if error is None else None
-            except (asyncio.CancelledError, OSError) as lost:
-                raise _lost(address) from lost
+            result = _result(future, job, address)
             future.release()
             hand_out(1)
-            if result is None:
-                why = f"the cluster gave it up ({type(error).__name__})"
-                result = given_up(job, why)
             yield job, result
 
 
-def _lost(address: str) -> UsageError:
-    return UsageError(
+def _result(future: Any, job: Job, address: str) -> Result:
+    """A finished job's result; a job that the cluster gave up is a row that says so."""
+    lost = UsageError(
         f"--cluster {address}",
         "the scheduler was lost; what was finished is kept",
         "Start it again and run with --resume.",
     )
+    if future.cancelled() or future.status == "lost":
+        raise lost
+    try:
+        failure = future.exception()
+        if failure is None:
+            result: Result = future.result()
+            return result
+    except (asyncio.CancelledError, OSError) as error:
+        raise lost from error
+    return given_up(job, f"the cluster gave it up ({type(failure).__name__})")
+
+
+def _distributed() -> Any:
+    """The library, without its own messages on the terminal: what it says reaches the user here."""
+    try:
+        import distributed
+    except ImportError as error:
+        raise UsageError(
+            "--cluster", "needs the optional extra", "Install the package with [cluster]."
+        ) from error
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    return distributed

@@ -111,13 +111,17 @@ def _worst_first(groups: Iterable[TrendGroup], shown: str) -> list[TrendGroup]:
 
 def _compared(groups: Sequence[TrendGroup], everything: TrendGroup) -> list[TrendGroup]:
     """``groups`` with every share compared with that of all studies."""
+
+    def against(group: TrendGroup, name: str) -> Share:
+        return compared(getattr(group, name), getattr(everything, name), len(groups))
+
     return [
         replace(
             group,
-            **{
-                name: compared(getattr(group, name), getattr(everything, name), len(groups))
-                for name in _SHARES
-            },
+            early=against(group, "early"),
+            short=against(group, "short"),
+            repeat=against(group, "repeat"),
+            lost=against(group, "lost"),
         )
         for group in groups
     ]
