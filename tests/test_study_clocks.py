@@ -334,3 +334,32 @@ def test_a_leap_day_and_a_new_year_join(tmp_path: Path) -> None:
         study = audit(folder, "Australia/Lord_Howe")
         assert recorded_ns(study.counted) == 4 * HOUR
         assert said(study) == {}
+
+
+def test_a_study_that_was_truly_recorded_at_a_default_date_is_not_doubted(tmp_path: Path) -> None:
+    first = datetime(2010, 1, 2, 9, 30)
+    write_pieces(tmp_path, first.replace(tzinfo=UTC), 60, 3, lambda t: t.replace(tzinfo=None))
+    assert said(audit(tmp_path, None, hookup_civil_ns=civil(first))) == {}
+    assert set(said(audit(tmp_path, None))) == {"clock_never_set"}
+
+
+@pytest.mark.parametrize(
+    ("breaks", "words"),
+    [((), "followed it."), ((3,), "nothing shows"), (None, "none shows")],
+    ids=["joins", "gap", "one file"],
+)
+def test_what_shows_that_the_clock_followed_is_said(
+    tmp_path: Path, breaks: tuple[int, ...] | None, words: str
+) -> None:
+    zone, at, _ = next(c for c in SPRING if c[0] == "America/Denver")
+    if breaks is None:
+        write_pieces(tmp_path, at - timedelta(hours=2), 240, 1, lambda t: local(t, zone))
+    else:
+        start = at - timedelta(hours=2)
+        for i, after in enumerate((3, 0)):
+            write_piece(
+                tmp_path / f"{i}.edf", (i * 7200, i * 7200 + 7200), amplifier=AMPLIFIER,
+                record_s=10, start=local(start, zone),
+            )  # fmt: skip
+            start += timedelta(hours=2, minutes=20 if after in breaks else 0)
+    assert words in said(audit(tmp_path, zone))["daylight_saving_change"].text

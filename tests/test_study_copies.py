@@ -478,3 +478,38 @@ def test_a_file_whose_clock_was_reset_gets_its_place_from_the_other_copy(tmp_pat
     assert study.set_aside == ()
     assert worst_error(study, [*card, reset, *pc]) < SAMPLE
     assert recorded(study) == 9 * HOUR
+
+
+@pytest.mark.parametrize(
+    ("form", "clock"),
+    [
+        ("samples", TRUE_TIME),
+        ("samples", Clock(OFF_37)),
+        ("samples", Clock(-5 * HOUR)),
+        ("scaled", TRUE_TIME),
+        ("scaled", Clock(OFF_37)),
+    ],
+    ids=["right clock", "37 s off", "5 h off", "scaled", "scaled and 37 s off"],
+)
+def test_a_short_copy_is_found_in_a_long_one_and_a_long_one_in_a_short(
+    tmp_path: Path, form: str, clock: Clock
+) -> None:
+    """Half an hour of 72: a few places spread over the long one would never meet the short one."""
+
+    def smaller(out: NDArray[np.int16], first: int) -> None:
+        out //= 3
+
+    amplifier = replace(AMPLIFIER, change=smaller) if form == "scaled" else AMPLIFIER
+    for reference in ("short", "long"):
+        root = tmp_path / reference
+        short, long = ("card", "pc") if reference == "short" else ("pc", "card")
+        write_copy(root / short, [(31, 31.5)], TRUE_TIME if reference == "short" else clock)
+        write_copy(
+            root / long,
+            [(0, 30), (31.25, 72)],
+            clock if reference == "short" else TRUE_TIME,
+            amplifier,
+        )
+        study = study_of(root)
+        assert [c.name for c in study.copies] == ["A", "B"]
+        assert abs(recorded(study) - (71 * HOUR)) < NS

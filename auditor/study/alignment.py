@@ -11,8 +11,9 @@ import numpy as np
 
 from auditor.model import StudyFile, TimeMap
 from auditor.policy.study import StudySettings
+from auditor.study.anchors import anchors, first_anchor
 from auditor.study.correlation import Estimate, estimates, line
-from auditor.study.matching import Anchor, Reference, anchors, first_anchor
+from auditor.study.matching import Anchor, Reference
 from auditor.study.placing import in_order, own_runs, place, place_by_runs
 
 _PPB = 1_000_000_000

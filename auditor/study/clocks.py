@@ -187,11 +187,25 @@ def change_findings(
                     axis.zone or "",
                     f"The clocks in {axis.zone} changed by {in_words(abs(shift))} during the "
                     f"study, at {axis.iso(at)}. Recorded time is elapsed time and is not changed "
-                    "by it; the stamps of the files agree with the change.",
+                    f"by it. {_agreement(timed, at, settings)}",
                     span=Interval(at, at),
                 )
             )
     return findings, steps
+
+
+def _agreement(timed: Sequence[StudyFile], at: int, settings: StudySettings) -> str:
+    """What the stamps show of whether the recorder's clock followed the change."""
+    after = [f for f in timed if start_of(f) >= at]
+    if not after:
+        return "No file starts after the change, so none shows whether the clock followed it."
+    ends = [end_of(f) for f in timed if start_of(f) < at]
+    if ends and abs(start_of(after[0]) - max(ends)) <= settings.join_tolerance_ns:
+        return "The next file's stamp shows that the recorder's clock followed it."
+    return (
+        "The next file's stamp was read as if the recorder's clock had followed it; a gap lies "
+        "before it, so that nothing shows that it did."
+    )
 
 
 def _end_before(timed: Sequence[StudyFile], step: Step) -> int:
@@ -222,6 +236,12 @@ def never_set_findings(
 ) -> Iterator[Finding]:
     """A study stamped with a default date as a whole."""
     dated = [f for f in counted if at_default_date(f, settings)]
+    hooked = None if order is None else order.hookup_civil_ns
+    if hooked is not None:
+        # A study that was truly recorded at such a date has a hook-up to match.
+        dated = [
+            f for f in dated if abs(f.recording.start_civil_ns - hooked) > settings.far_apart_ns
+        ]
     if not dated:
         return
     window = order is not None and order.hookup_civil_ns is not None

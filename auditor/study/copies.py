@@ -12,13 +12,11 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from auditor import intervals
 from auditor.model import StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.leftovers import recorder_of
-from auditor.study.placing import in_order, recorded_ns, start_of
+from auditor.study.placing import held, in_order, recorded_ns, start_of
 
 
 @dataclass(slots=True)
@@ -43,13 +41,7 @@ class Device:
 
     def held(self) -> intervals.Pair:
         """Its recorded time as a plain pair."""
-        timed = [f for f in self.files if len(f.run_starts)]
-        if not timed:
-            return intervals.empty()
-        return intervals.union(
-            np.concatenate([f.run_starts for f in timed]),
-            np.concatenate([f.run_ends for f in timed]),
-        )
+        return held(self.files)
 
 
 def devices(files: Sequence[StudyFile], settings: StudySettings) -> list[Device]:
@@ -165,10 +157,10 @@ def _same_recorder(a: Device, b: Device) -> bool:
 
 def _conflicting(units: Sequence[Device], settings: StudySettings) -> bool:
     """Whether any two of ``units`` share too much time to be of one device."""
-    held = [(d.held(), d) for d in units]
-    held = sorted((h for h in held if len(h[0][0])), key=lambda h: (int(h[0][0][0]), h[1].folder))
+    pairs = [(d.held(), d) for d in units]
+    pairs = sorted((h for h in pairs if len(h[0][0])), key=lambda h: (int(h[0][0][0]), h[1].folder))
     active: list[intervals.Pair] = []
-    for pair, _ in held:
+    for pair, _ in pairs:
         active = [p for p in active if int(p[1][-1]) > int(pair[0][0])]
         if any(_shares(p, pair, settings) for p in active):
             return True

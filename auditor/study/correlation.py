@@ -55,12 +55,13 @@ def estimates(
     delta: int | None = None
     tries = 10
     each = max(3, min(points, 40 // max(1, len(own))))
-    for index, file in enumerate(own):
-        rec = file.recording
+    # Files that share time by their stamps first; from them the clock's offset is known.
+    for index in sorted(range(len(own)), key=lambda i: not _shares(own[i], reference)):
+        file, rec = own[index], own[index].recording
         length = _records_for(rec)
         if not length:
             continue
-        for record in spread(0, rec.records - length, each):
+        for record in _records_of(file, reference, delta, each, length):
             guess = file.map.instant(int(rec.offsets_ns[record])) - (delta or 0)
             ladder = tuple(reaches[:2]) if delta is None else (5 * NS, *reaches[:1])
             for reach in ladder:
@@ -73,6 +74,24 @@ def estimates(
                     delta = file.map.instant(best.offset_ns) - best.instant
                     break
     return found
+
+
+def _shares(file: StudyFile, reference: Reference) -> bool:
+    return bool(reference.holds(file.map.instants(file.recording.offsets_ns)).any())
+
+
+def _records_of(
+    file: StudyFile, reference: Reference, delta: int | None, count: int, length: int
+) -> list[int]:
+    """Records at which windows begin: spread over the time that both hold, else over the file."""
+    rec = file.recording
+    at = file.map.instants(rec.offsets_ns) - np.int64(delta or 0)
+    inside = np.flatnonzero(reference.holds(at))
+    last = rec.records - length
+    if not len(inside):
+        return spread(0, last, count) if delta is None else []
+    low, high = int(inside[0]), max(int(inside[0]), int(inside[-1]) - length)
+    return sorted({min(record, last) for record in spread(low, high, count)})
 
 
 def _records_for(rec: Recording) -> int:

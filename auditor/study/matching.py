@@ -14,8 +14,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
+from numpy.typing import NDArray
 
-from auditor.model import Channel, Interval, Recording, StudyFile
+from auditor.model import Channel, Int64, Interval, Recording, StudyFile
+from auditor.study.placing import held
 from auditor.study.samples import Int32, SampleReader, sample_period, signal_channels
 from auditor.units import NS
 
@@ -27,10 +29,6 @@ _TURNS = 12
 _NEAR_RATE = Fraction(1, 1000)
 """Sample rates that differ by less than this may be one rate by two clocks."""
 _CHUNK = 4_000_000
-_DRIFT_BOUND = Fraction(1, 2000)
-"""No crystal is off by more than this (500 ppm; common practice, no source)."""
-_MAX_RUNS = 64
-"""Files in more runs than this are compared at places spread over them, not in each run."""
 _NUDGES = (0, 1, 2, 5, 11, 23, 47, 97, 197)
 
 
@@ -72,6 +70,7 @@ class Reference:
         self._starts = [i.start for i, _ in kept]
         self._longest = max((i.duration for i, _ in kept), default=0)
         self._channels = [signal_channels(f.recording) for f in self.files]
+        self._held = held(self.files)
 
     @property
     def span(self) -> Interval:
@@ -91,13 +90,11 @@ class Reference:
             if self._intervals[index].end > start:
                 yield index
 
-    def holds(self, instant: int) -> bool:
-        """Whether any file's records cover ``instant``."""
-        for index in self.near(instant, instant + 1):
-            file = self.files[index]
-            if bool(((file.run_starts <= instant) & (instant < file.run_ends)).any()):
-                return True
-        return False
+    def holds(self, instants: Int64) -> NDArray[np.bool_]:
+        """Whether records cover each of ``instants``, shape (n,)."""
+        starts, ends = self._held
+        at = np.searchsorted(starts, instants, side="right") - 1
+        return np.asarray((at >= 0) & (instants < ends[np.maximum(at, 0)]))
 
     def find(self, window: Window, own: Recording, guess: int, reach: int) -> Anchor | None:
         """The anchor of ``window`` within ``reach`` of ``guess``; ``None`` if absent or not unique.
@@ -174,7 +171,7 @@ def windows(own: Recording, keys: set[str], record: int, most: int = 2) -> list[
         for nudge in _NUDGES:
             best: list[tuple[int, Window]] = []
             for key, channel in sorted(channels.items())[:24]:
-                length = _window(own, channel)
+                length = window_length(own, channel)
                 first, need = record + nudge, -(-length // channel.samples_per_record)
                 if first + need > own.records:
                     continue
@@ -188,7 +185,7 @@ def windows(own: Recording, keys: set[str], record: int, most: int = 2) -> list[
     return []
 
 
-def _window(own: Recording, channel: Channel) -> int:
+def window_length(own: Recording, channel: Channel) -> int:
     """Samples in a window of ``channel``."""
     two_seconds = _SECONDS * NS * channel.samples_per_record // max(own.record_ns, 1)
     return max(_LEAST, min(_MOST, two_seconds))
@@ -206,167 +203,3 @@ def spread(first: int, last: int, points: int) -> list[int]:
     if last <= first or points < 2:
         return [first]
     return sorted({first + (last - first) * i // (points - 1) for i in range(points)})
-
-
-def first_anchor(
-    own: Sequence[StudyFile], reference: Reference, reaches: Sequence[int | None]
-) -> tuple[int, Anchor] | None:
-    """The first place that both hold: (index into ``own``, anchor).
-
-    ``own`` are files placed by their own stamps. Each of ``reaches`` is tried for a few places
-    before the next; ``None`` looks everywhere. Raises ``OSError`` where a file cannot be read.
-    """
-    keys = reference.keys()
-    places = _places(own)
-    chosen = [(i, windows(own[i].recording, keys, record, 1)) for i, record in places]
-    for reach in reaches:
-        # Looking everywhere reads a whole channel each time: half of the places must do.
-        for index, found in chosen if reach is not None else chosen[:4]:
-            for window in found:
-                rec = own[index].recording
-                guess = own[index].map.instant(int(rec.offsets_ns[window.record]))
-                where, far = guess, reach
-                if reach is None:
-                    span = reference.span
-                    where = (span.start + span.end) // 2
-                    far = span.duration // 2 + NS
-                anchor = reference.find(window, rec, where, far if far is not None else 0)
-                if anchor is not None:
-                    return index, anchor
-    return None
-
-
-def _places(own: Sequence[StudyFile], most: int = 8) -> list[tuple[int, int]]:
-    """Places spread over the copy's records: the middle first, then quarters and the ends."""
-    counts = [f.recording.records for f in own]
-    total = sum(counts)
-    places = []
-    for share in (8, 4, 12, 2, 14, 6, 10, 1)[:most]:
-        at = total * share // 16
-        for index, count in enumerate(counts):
-            if at < count:
-                places.append((index, at))
-                break
-            at -= count
-    return places
-
-
-def anchors(
-    own: Sequence[StudyFile],
-    reference: Reference,
-    known: tuple[int, Anchor],
-    points: int,
-    reaches: Sequence[int],
-) -> dict[int, list[Anchor]]:
-    """Anchors of every file of ``own`` where the reference holds the same time, by file index.
-
-    ``known`` is a first anchor. Files are walked outwards from it, so that each search starts from
-    the clock's offset at the nearest known place. Raises ``OSError`` where a file cannot be read.
-    """
-    keys = reference.keys()
-    start = known[0]
-    found: dict[int, list[Anchor]] = {start: [known[1]]}
-    each = max(3, min(points, 400 // max(1, len(own))))
-    wide_left = 12
-    for direction in (range(start, len(own)), range(start - 1, -1, -1)):
-        delta, when = _offset_at(own[start], known[1])
-        for index in direction:
-            file, rec = own[index], own[index].recording
-            hits: list[Anchor] = list(found.get(index, []))
-            for record in _targets(rec, each):
-                for window in windows(rec, keys, record, 1):
-                    stamped = file.map.instant(int(rec.offsets_ns[window.record]))
-                    guess = stamped - delta
-                    near = 2 * NS + int(abs(guess - when) * _DRIFT_BOUND)
-                    for reach in (near, *(r for r in reaches if r > near)):
-                        if reach > near and (wide_left <= 0 or not reference.holds(guess)):
-                            break
-                        anchor = reference.find(window, rec, guess, reach)
-                        if anchor is not None:
-                            hits.append(anchor)
-                            delta, when = _offset_at(file, anchor)
-                            break
-                        wide_left -= reach > near
-            if hits:
-                unique = {a.offset_ns: a for a in hits}
-                found[index] = [unique[k] for k in sorted(unique)]
-    return found
-
-
-def _targets(rec: Recording, each: int) -> list[int]:
-    """Records at which to compare: spread over the file, and the ends of each of its runs."""
-    tail = max(
-        (-(-_window(rec, c) // c.samples_per_record) for c in signal_channels(rec).values()),
-        default=1,
-    )
-    found = set(spread(0, max(0, rec.records - 1 - tail), each))
-    breaks = np.flatnonzero(np.diff(rec.offsets_ns) != rec.record_ns) + 1
-    if len(breaks) < _MAX_RUNS:
-        firsts = [0, *breaks.tolist()]
-        lasts = [*breaks.tolist(), rec.records]
-        for first, last in zip(firsts, lasts, strict=True):
-            found |= {first, max(first, last - 1 - tail)}
-    return sorted(found)
-
-
-def _offset_at(file: StudyFile, anchor: Anchor) -> tuple[int, int]:
-    """(clock offset, instant): the file's own stamp less the axis at the anchor."""
-    return file.map.instant(anchor.offset_ns) - anchor.instant, anchor.instant
-
-
-def same_samples(a: StudyFile, b: StudyFile, shared: Interval, points: int = 5) -> bool | None:
-    """Whether two files hold the same samples wherever they are compared inside ``shared``.
-
-    ``None`` where they have no channel of one rate in common, or their records never start
-    together. Raises ``OSError`` where a file cannot be read.
-    """
-    mine, theirs = signal_channels(a.recording), signal_channels(b.recording)
-    keys = sorted(
-        k
-        for k in mine.keys() & theirs.keys()
-        if sample_period(a.recording, mine[k]) == sample_period(b.recording, theirs[k])
-    )
-    if not keys:
-        return None
-    starts = a.map.instants(a.recording.offsets_ns)
-    inside = np.flatnonzero(
-        (starts >= shared.start) & (starts + a.recording.record_ns <= shared.end)
-    )
-    if not len(inside):
-        return None
-    other = b.map.instants(b.recording.offsets_ns)
-    compared = 0
-    with SampleReader(a.recording) as reader, SampleReader(b.recording) as second:
-        for index in spread(0, len(inside) - 1, points):
-            record = int(inside[index])
-            match = np.flatnonzero(
-                (other <= starts[record]) & (other + b.recording.record_ns > starts[record])
-            )
-            for at in match[:1].tolist():
-                into = int(starts[record]) - int(other[at])
-                for key in keys[:8]:
-                    same = _same_at(reader, mine[key], record, second, theirs[key], at, into)
-                    if same is False:
-                        return False
-                    compared += same is True
-    return True if compared else None
-
-
-def _same_at(
-    reader: SampleReader,
-    channel: Channel,
-    record: int,
-    second: SampleReader,
-    other: Channel,
-    at: int,
-    into_ns: int,
-) -> bool | None:
-    """Whether a record's samples stand in the other file ``into_ns`` after its record ``at``."""
-    skip = into_ns / sample_period(second.recording, other)
-    if skip.denominator != 1 and abs(skip - round(skip)) > Fraction(1, 100):
-        return None  # the two sample grids do not meet
-    mine = reader.records(channel, record, record + 1)
-    lap = -(-(len(mine) + round(skip)) // other.samples_per_record)
-    theirs = second.records(other, at, at + lap)[round(skip) : round(skip) + len(mine)]
-    count = min(len(mine), len(theirs))
-    return bool((mine[:count] == theirs[:count]).all()) if count else None

@@ -14,8 +14,8 @@ from auditor.durations import hms, in_words
 from auditor.model import Finding, Interval, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.clocks import likely_step
+from auditor.study.comparing import same_samples
 from auditor.study.folder import some_of
-from auditor.study.matching import same_samples
 from auditor.study.placing import end_of, in_order, recorded_ns, start_of
 
 VOCABULARY = {

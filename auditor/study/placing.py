@@ -122,17 +122,19 @@ def rate_of(time_map: TimeMap) -> Fraction:
     return Fraction(time_map.rate_num, time_map.rate_den)
 
 
-def recorded_ns(files: Iterable[StudyFile]) -> int:
-    """The length of the union of the files' records: what would be recorded with these files."""
+def held(files: Iterable[StudyFile]) -> intervals.Pair:
+    """The union of the files' records as a plain pair."""
     kept = [f for f in files if len(f.run_starts)]
     if not kept:
-        return 0
-    return intervals.total(
-        intervals.union(
-            np.concatenate([f.run_starts for f in kept]),
-            np.concatenate([f.run_ends for f in kept]),
-        )
+        return intervals.empty()
+    return intervals.union(
+        np.concatenate([f.run_starts for f in kept]), np.concatenate([f.run_ends for f in kept])
     )
+
+
+def recorded_ns(files: Iterable[StudyFile]) -> int:
+    """The length of the union of the files' records: what would be recorded with these files."""
+    return intervals.total(held(files))
 
 
 def in_order(files: Iterable[StudyFile]) -> list[StudyFile]:

@@ -1,0 +1,178 @@
+"""Where two copies are compared, and the anchors that come of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+import numpy as np
+
+from auditor.model import Int64, StudyFile
+from auditor.study.matching import Anchor, Reference, Window, spread, window_length, windows
+from auditor.study.samples import signal_channels
+from auditor.units import NS
+
+_DRIFT_BOUND = Fraction(1, 2000)
+"""No crystal is off by more than this (500 ppm; common practice, no source)."""
+_MAX_RUNS = 64
+"""Files in more runs than this are compared at places spread over them, not in each run."""
+_MAX_PIECES = 400
+"""Places compared in a copy of many files, over all of them."""
+_WIDE = 12
+"""Searches far from where the clock's known offset says, before that is given up."""
+_EVERYWHERE = 3
+"""Places looked for everywhere: each such search reads a whole channel."""
+Place = tuple[int, int]
+"""Index of a file, record in it."""
+
+
+def first_anchor(
+    own: Sequence[StudyFile], reference: Reference, reaches: Sequence[int | None]
+) -> tuple[int, Anchor] | None:
+    """The first place that both hold: (index into ``own``, anchor).
+
+    ``own`` are files placed by their own stamps. Windows of each are looked for in the other, for
+    the one may hold only a small part of the other's time. Each of ``reaches`` is tried for a few
+    places before the next; ``None`` looks everywhere. Raises ``OSError`` where a file cannot be
+    read.
+    """
+    backward = Reference(own)
+    there = _windows(own, _places(own, reference), reference.keys())
+    back = _windows(reference.files, _places(reference.files, backward), backward.keys())
+    for reach in reaches:
+        most = None if reach is not None else _EVERYWHERE
+        for index, window in there[:most]:
+            anchor = _look(own[index], window, reference, reach)
+            if anchor is not None:
+                return index, anchor
+        for index, window in back[:most]:
+            anchor = _look(reference.files[index], window, backward, reach)
+            if anchor is not None:
+                return _turned(anchor, reference.files[index], own)
+    return None
+
+
+def _windows(
+    files: Sequence[StudyFile], places: Sequence[Place], keys: set[str]
+) -> list[tuple[int, Window]]:
+    return [(i, w) for i, record in places for w in windows(files[i].recording, keys, record, 1)]
+
+
+def _look(
+    file: StudyFile, window: Window, reference: Reference, reach: int | None
+) -> Anchor | None:
+    rec = file.recording
+    guess = file.map.instant(int(rec.offsets_ns[window.record]))
+    if reach is not None:
+        return reference.find(window, rec, guess, reach)
+    span = reference.span
+    return reference.find(window, rec, (span.start + span.end) // 2, span.duration // 2 + NS)
+
+
+def _turned(
+    anchor: Anchor, found: StudyFile, own: Sequence[StudyFile]
+) -> tuple[int, Anchor] | None:
+    """An anchor of a reference's file in the own files as the own file's in the reference."""
+    for index, file in enumerate(own):
+        offset = anchor.instant - file.map.anchor
+        starts = file.recording.offsets_ns
+        if bool(((starts <= offset) & (offset < starts + file.recording.record_ns)).any()):
+            period = round(anchor.sample_ns / anchor.ratio)
+            turned = Anchor(offset, found.map.instant(anchor.offset_ns), 1 / anchor.ratio, period)
+            return index, turned
+    return None
+
+
+def _places(own: Sequence[StudyFile], reference: Reference) -> list[Place]:
+    """Where to look first: spread over the time that both hold by their stamps, then over all."""
+    shared = [
+        (i, record) for i, file in enumerate(own) for record in _shared(file, reference, 0, 5)
+    ]
+    count = len(shared)
+    chosen = [shared[i] for i in spread(0, count - 1, 6)] if count else []
+    counts = np.cumsum([f.recording.records for f in own])
+    for share in (8, 4, 12, 2, 14):
+        at = int(counts[-1]) * share // 16
+        index = int(np.searchsorted(counts, at, side="right"))
+        chosen.append((index, at - int(counts[index - 1] if index else 0)))
+    return list(dict.fromkeys(chosen))
+
+
+def _shared(file: StudyFile, reference: Reference, delta: int, count: int) -> list[int]:
+    """``count`` records of ``file``, spread over those whose time the reference holds."""
+    at: Int64 = file.map.instants(file.recording.offsets_ns) - np.int64(delta)
+    inside = np.flatnonzero(reference.holds(at))
+    if not len(inside):
+        return []
+    return [int(inside[i]) for i in spread(0, len(inside) - 1, count)]
+
+
+def anchors(
+    own: Sequence[StudyFile],
+    reference: Reference,
+    known: tuple[int, Anchor],
+    points: int,
+    reaches: Sequence[int],
+) -> dict[int, list[Anchor]]:
+    """Anchors of every file of ``own`` where the reference holds the same time, by file index.
+
+    ``known`` is a first anchor. Files are walked outwards from it, so that each search starts from
+    the clock's offset at the nearest known place. Raises ``OSError`` where a file cannot be read.
+    """
+    keys = reference.keys()
+    start = known[0]
+    found: dict[int, list[Anchor]] = {start: [known[1]]}
+    each = max(3, min(points, _MAX_PIECES // max(1, len(own))))
+    wide_left = _WIDE
+    for direction in (range(start, len(own)), range(start - 1, -1, -1)):
+        delta, when = _offset_at(own[start], known[1])
+        for index in direction:
+            file, rec = own[index], own[index].recording
+            hits: list[Anchor] = list(found.get(index, []))
+            for record in _targets(file, reference, delta, each):
+                for window in windows(rec, keys, record, 1):
+                    guess = file.map.instant(int(rec.offsets_ns[window.record])) - delta
+                    near = 2 * NS + int(abs(guess - when) * _DRIFT_BOUND)
+                    for reach in (near, *(r for r in reaches if r > near)):
+                        if reach > near and wide_left <= 0:
+                            break
+                        wide_left -= reach > near
+                        anchor = reference.find(window, rec, guess, reach)
+                        if anchor is not None:
+                            hits.append(anchor)
+                            delta, when = _offset_at(file, anchor)
+                            break
+            if hits:
+                unique = {a.offset_ns: a for a in hits}
+                found[index] = [unique[k] for k in sorted(unique)]
+    return found
+
+
+def _targets(file: StudyFile, reference: Reference, delta: int, each: int) -> list[int]:
+    """Records at which to compare, of those that the reference holds.
+
+    They are spread over the file, and lie at the ends of each of its runs.
+    """
+    rec = file.recording
+    tail = max(
+        (-(-window_length(rec, c) // c.samples_per_record) for c in signal_channels(rec).values()),
+        default=1,
+    )
+    found = set(spread(0, max(0, rec.records - 1 - tail), each))
+    breaks = np.flatnonzero(np.diff(rec.offsets_ns) != rec.record_ns) + 1
+    if len(breaks) < _MAX_RUNS:
+        firsts = [0, *breaks.tolist()]
+        lasts = [*breaks.tolist(), rec.records]
+        for first, last in zip(firsts, lasts, strict=True):
+            found |= {first, max(first, last - 1 - tail)}
+    records = np.array(sorted(found), dtype=np.int64)
+    at: Int64 = file.map.instants(rec.offsets_ns[records]) - np.int64(delta)
+    found = set(records[reference.holds(at)].tolist())
+    shared = _shared(file, reference, delta, each)
+    found.update(max(0, r - tail) for r in shared)
+    return sorted(found)
+
+
+def _offset_at(file: StudyFile, anchor: Anchor) -> tuple[int, int]:
+    """(clock offset, instant): the file's own stamp less the axis at the anchor."""
+    return file.map.instant(anchor.offset_ns) - anchor.instant, anchor.instant
