@@ -7,20 +7,56 @@ Files and folders get neutral names, whatever they were called; their checksums 
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import re
+import unicodedata
 from datetime import datetime
 from typing import Any, TypeVar
 
 import numpy as np
 
-from auditor.model import Audit, HeaderClaim, PatientField, RecordingField
+from auditor.civil import Axis
+from auditor.model import (
+    Audit,
+    CopyCoverage,
+    HeaderClaim,
+    Order,
+    PatientField,
+    PolicyUsed,
+    PowerStep,
+    RecordingField,
+    RuleLine,
+    StudyCopy,
+)
+from auditor.safe_text import printable
 
 T = TypeVar("T")
 WITHHELD = "[withheld]"
 _SHORTEST_WORD = 3
-# Words of a free-text patient field that name nobody; replacing them would garble the audit.
-_COMMON = {"male", "female", "unknown", "patient", "test", "eeg", "edf", "startdate", "the", "and"}
+# Words of a free-text patient field, or names of files and folders, that name nobody; replacing
+# them inside sentences would garble the audit.
+_COMMON = {
+    "male", "female", "unknown", "patient", "test", "eeg", "edf", "bdf", "startdate", "the", "and",
+    "card", "computer", "copy", "data", "study", "studies", "record", "records", "recorder",
+    "recording", "recordings", "recorded", "start", "time", "gap", "gaps", "file", "files",
+    "folder", "order", "audit", "signal", "signals",
+}  # fmt: skip
+_OWN_TYPES: tuple[type, ...] = (Axis, PolicyUsed, RuleLine)
+"""Values that hold nothing of the input; a folder called 'utc' must not change the zone."""
+_OWN_WORDS = frozenset({
+    "code", "severity", "format", "role", "copy", "copies", "kind", "likely_cause", "confidence",
+    "mode", "monitoring", "ordered", "supported", "outcome", "state", "library", "version",
+    "sha256", "generated_utc", "recorded_utc", "basis", "band", "also", "electrode", "timezone",
+    "cautions", "mark",
+})  # fmt: skip
+"""Fields that hold words of the auditor's own; they stay whatever a file or folder is called."""
+_OWN_NAMES: tuple[tuple[type, str], ...] = (
+    (CopyCoverage, "name"),
+    (StudyCopy, "name"),
+    (Order, "source"),
+    (PowerStep, "source"),
+)
 
 
 def redact(audit: Audit) -> Audit:
@@ -38,9 +74,11 @@ class _Replacer:
     """Replaces longer texts first, so that a name inside a name is not cut in two."""
 
     def __init__(self, names: dict[str, str], words: set[str]) -> None:
-        self._table = {k.casefold(): v for k, v in names.items()}
-        self._table |= {w.casefold(): WITHHELD for w in words if w.casefold() not in self._table}
-        keys = sorted(self._table, key=len, reverse=True)
+        found = {v: to for name, to in names.items() for v in _variants(name)}
+        found |= {v: WITHHELD for word in words for v in _variants(word) if v not in found}
+        self._table = {k.casefold(): to for k, to in found.items()}
+        keys = sorted({*found, *self._table}, key=lambda k: (-len(k), k))
+        keys = [k for k in keys if len(k) > 1 and k.casefold() not in _COMMON]
         # A short identifier counts only as a whole word: 'Ann' must not garble 'annotation'.
         parts = [
             re.escape(k) if len(k) > 5 or not k.isalnum() else rf"(?<!\w){re.escape(k)}(?!\w)"
@@ -49,9 +87,25 @@ class _Replacer:
         self._pattern = re.compile("|".join(parts), re.IGNORECASE) if parts else None
 
     def __call__(self, text: str) -> str:
+        whole = self._table.get(text.casefold())
+        if whole is not None:
+            return whole
         if self._pattern is None:
             return text
         return self._pattern.sub(lambda m: self._table.get(m.group().casefold(), WITHHELD), text)
+
+
+def _variants(text: str) -> set[str]:
+    """``text`` in the ways in which it may stand in texts made from the input.
+
+    Escaped for display; with accents as one character or two; and, from a header that holds UTF-8
+    in spite of its format, as the name that was meant.
+    """
+    forms = {text}
+    with contextlib.suppress(UnicodeError):
+        forms.add(text.encode("latin-1").decode("utf-8"))
+    forms |= {unicodedata.normalize(form, t) for t in tuple(forms) for form in ("NFC", "NFD")}
+    return forms | {printable(form) for form in forms}
 
 
 def _walk(value: Any, replace: _Replacer) -> Any:
@@ -67,16 +121,25 @@ def _walk(value: Any, replace: _Replacer) -> Any:
         )
     if isinstance(value, tuple):
         return tuple(_walk(v, replace) for v in value)
-    if isinstance(value, np.ndarray):
+    if isinstance(value, (np.ndarray, *_OWN_TYPES)):
         return value
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         changed = {
             f.name: _walk(getattr(value, f.name), replace)
             for f in dataclasses.fields(value)
-            if f.init
+            if f.init and not _is_own(value, f.name)
         }
         return dataclasses.replace(value, **changed)
     return value
+
+
+def _is_own(value: Any, field: str) -> bool:
+    """Whether ``field`` of ``value`` holds words of the auditor's own, no text of the input."""
+    if any(isinstance(value, kind) and field == name for kind, name in _OWN_NAMES):
+        return True
+    held = getattr(value, field)
+    words = held if isinstance(held, tuple) else (held,)
+    return field in _OWN_WORDS and all(isinstance(word, str) for word in words)
 
 
 def _neutral_names(audit: Audit) -> dict[str, str]:

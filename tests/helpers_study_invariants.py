@@ -345,13 +345,13 @@ def _json(audit: Audit, text: str) -> None:
 
 @functools.cache
 def _words() -> tuple[frozenset[str], frozenset[str]]:
-    """Tag and attribute names that the templates write."""
+    """Tag and attribute names that the templates and their filters write."""
     tags, names = {"html", "head", "body", "tbody"}, set[str]()
-    for path in TEMPLATES.glob("*.html"):
+    for path in [*TEMPLATES.glob("*.html"), *(Path(package).parent / "report").glob("*.py")]:
         text = re.sub(r"\{[#%{].*?[#%}]\}", " ", path.read_text("utf-8"), flags=re.DOTALL)
         tags |= {t.lower() for t in re.findall(r"<([a-zA-Z][\w-]*)", text)}
-        names |= {a.lower() for a in re.findall(r"[\s\"']([a-zA-Z][\w:.-]*)\s*=\s*[\"']", text)}
-        names |= {"hidden", "open", "data-print", "scope", "disabled", "required", "checked"}
+        for inside in re.findall(r"<[a-zA-Z][^<>]*>", text):
+            names |= {a.lower() for a in re.findall(r"[a-zA-Z][\w:.-]*", inside)}
     return frozenset(tags), frozenset(names)
 
 
@@ -362,10 +362,10 @@ def page(text: str) -> None:
     scripts = 0
     tree = LexborHTMLParser(text)
     for node in tree.css("*"):
-        assert node.tag in tags, f"tag {node.tag}"
+        assert (node.tag or "").lower() in tags, f"tag {node.tag}"
         scripts += node.tag == "script"
         for name, value in node.attributes.items():
-            assert name in names, f"attribute {name} of {node.tag}"
+            assert name.lower() in names, f"attribute {name} of {node.tag}"
             assert not name.startswith("on")
             if name in ("href", "src", "action", "xlink:href"):
                 assert (value or "").startswith("#") or value == "data:,", f"{name} {value}"

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import jsonschema
 import pytest
 from helpers_cli import QUICK, read, run
 from helpers_edf import Sig, edf, event
+
+from auditor.schema import schema
 
 SIGNALS = tuple(Sig(f"EEG {name}") for name in ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2"))
 # Invented people, spelled in the ways that turn up in returned studies.
@@ -91,6 +94,63 @@ def test_the_facts_stay(tmp_path: Path) -> None:
     assert [len(a["text"]) > 0 for a in redacted["annotations"]]
     assert redacted["tool"]["redacted"] is True
     assert redacted["study"]["patient_code"] is None
+
+
+@pytest.mark.parametrize(
+    ("name", "written"),
+    [
+        (b"Otto_Wei\xdf", "Weiß"),  # casefold makes 'ss' of it
+        ("Zoë_Müller".encode(), "Müller"),  # UTF-8 in a header, where only ASCII belongs
+        ("Zoë_Müller".encode("latin-1"), "Mu\u0308ller"),  # accent as a character of its own
+        (b"Otto_Stra\xdfer", "STRASSER"),
+    ],
+)
+def test_names_beyond_ascii_are_found_in_each_spelling(
+    tmp_path: Path, name: bytes, written: str
+) -> None:
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "a.edf").write_bytes(
+        edf(onsets=[0, 1], signals=SIGNALS, patient=(b"P-2041 F X " + name).decode("latin-1"),
+            annotation_bytes=120, events={0: [event(0, f"{written} sleeps")]})
+    )  # fmt: skip
+    run("study", tmp_path / "in", "--out", tmp_path / "out", *QUICK, "--quiet", "--redact")
+    (annotation,) = read(tmp_path / "out")["annotations"]
+    assert annotation["text"] == "[withheld] sleeps"
+
+
+def test_a_file_name_with_control_characters_is_withheld_as_shown(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    raw = edf(onsets=[0, 1], signals=SIGNALS, fields={"record count": "-1"})
+    (tmp_path / "in" / "Ada\nQuist.edf").write_bytes(raw)
+    run("study", tmp_path / "in", "--out", tmp_path / "out", *QUICK, "--quiet", "--redact")
+    texts = "".join(p.read_text(encoding="utf-8") for p in (tmp_path / "out").iterdir())
+    assert "Quist" not in texts
+    assert "never_closed" in texts
+
+
+@pytest.mark.parametrize("name", ["EDF", "card", "computer", "counted", "A", "utc", "review"])
+def test_names_that_are_words_of_the_auditor_change_no_code(tmp_path: Path, name: str) -> None:
+    (tmp_path / "in" / name).mkdir(parents=True)
+    raw = edf(onsets=[*range(30)], signals=SIGNALS, reserved="EDF+C")
+    (tmp_path / "in" / name / f"{name}.edf").write_bytes(raw)
+    (tmp_path / "in" / f"{name}.txt").write_text("a note")
+    order = tmp_path / "order.toml"
+    order.write_text(
+        '[order]\nordered_hours = 1\nmonitoring = "unmonitored"\ntimezone = "UTC"\n'
+        '[power]\nmode = "card+computer"\n'
+    )
+    for out, more in (("plain", ()), ("redacted", ("--redact",))):
+        run("study", tmp_path / "in", "--order", order, "--out", tmp_path / out, *QUICK, *more)
+    plain, redacted = read(tmp_path / "plain"), read(tmp_path / "redacted")
+    jsonschema.validate(redacted, schema())
+    (file,) = redacted["files"]
+    assert file["name"] == "file-0001.edf"
+    for key in ("format", "role", "copy", "start", "start_utc"):
+        assert file[key] == plain["files"][0][key]
+    assert redacted["study"]["timezone"] == "UTC"
+    assert [f["code"] for f in redacted["findings"]] == [f["code"] for f in plain["findings"]]
+    assert redacted["power"]["lasts_s"] == plain["power"]["lasts_s"]
+    assert redacted["coverage"]["segments"] == plain["coverage"]["segments"]
 
 
 def test_a_short_name_does_not_garble_other_words(tmp_path: Path) -> None:

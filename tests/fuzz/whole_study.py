@@ -35,7 +35,7 @@ from helpers_hostile import Folder, damaged, fixtures, messy, requests, small_fi
 from helpers_study_invariants import check  # noqa: E402
 
 _OWN = str(ROOT / "auditor")
-_TRACED = 4
+_TRACED = 8
 """One run in so many is watched line by line, which makes it several times slower."""
 _SECOND = 300
 """One run in so many has the second readers on: they start processes."""
