@@ -143,14 +143,26 @@ def audit_study(
     checks = video = monitoring = None
     periods = billing_periods(coverage, axis, policy.billing)
     if order is not None and order.monitoring_log is not None:
-        checks = read_checks(Path(order.monitoring_log), axis, coverage.span)
+        checks = read_checks(
+            Path(order.monitoring_log),
+            axis,
+            coverage.span,
+            dates=policy.monitoring.log_dates,
+            patterns=policy.monitoring.check_patterns,
+        )
     if order is not None and (order.monitoring is not None or checks is not None):
         monitoring, findings = measure_monitoring(
             checks or (), annotations, coverage, periods, order, policy.monitoring
         )
         found += findings
     if order is not None and order.video_log is not None:
-        stretches = read_video(Path(order.video_log), axis, coverage.span)
+        stretches = read_video(
+            Path(order.video_log),
+            axis,
+            coverage.span,
+            dates=policy.video.log_dates,
+            patterns=policy.video.patterns,
+        )
         video = measure_video(stretches, coverage, policy.video)
     eeg = _eeg_channels(study)
     billing, findings = measure_billing(

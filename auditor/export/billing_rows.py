@@ -17,6 +17,7 @@ def monitoring_row(monitoring: Monitoring, axis: Axis) -> Row:
         "lapses": [
             {
                 **interval_row(Interval(lapse.start, lapse.end), axis),
+                "recorded_s": optional_seconds(lapse.recorded_ns),
                 "periods": list(lapse.periods),
                 "meaning": lapse.meaning,
             }
@@ -26,6 +27,7 @@ def monitoring_row(monitoring: Monitoring, axis: Axis) -> Row:
             {**at("at", c.at, axis), "by": c.by, "note": c.note, "source": c.source}
             for c in monitoring.checks
         ],
+        "outside_recording": monitoring.outside,
         "note": monitoring.note,
     }
 
@@ -42,6 +44,7 @@ def _technical(technical: Technical | None) -> Row | None:
     return {
         "units": _units(technical.units),
         "to_next_s": optional_seconds(technical.to_next_ns),
+        "exceed_next": technical.exceed_next,
         "above_s": seconds(technical.above_ns),
     }
 
@@ -51,11 +54,15 @@ def _professional(professional: Professional | None) -> Row | None:
         return None
     whole = professional.whole_study
     return {
-        "each_day": [{"code": d.code, "band": d.band} for d in professional.each_day],
+        "each_day": [
+            {"code": d.code, "band": d.band, "also": list(d.also)} for d in professional.each_day
+        ],
         "whole_study": {
             "code": whole.code,
             "band": whole.band,
+            "also": list(whole.also),
             "to_next_s": optional_seconds(professional.whole_to_next_ns),
+            "exceed_next": professional.whole_exceed_next,
             "above_s": optional_seconds(professional.whole_above_ns),
         },
     }
