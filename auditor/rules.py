@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date, time
+from functools import lru_cache
 from importlib import resources
 
 from pydantic import BaseModel
@@ -54,9 +55,14 @@ class _Remark:
     table: str = ""
 
 
+@lru_cache(maxsize=1)
+def _shipped() -> tuple[Policy, dict[str, _Remark]]:
+    """The default policy and its remarks: the same for every study of a batch."""
+    return load_policy(), _remarks()
+
+
 def _commented(policy: Policy) -> Iterator[RuleLine]:
-    default = load_policy()
-    remarks = _remarks()
+    default, remarks = _shipped()
     for section in _COMMENTED:
         mine = dict(_values(section, getattr(policy, section)))
         for key, value in _values(section, getattr(default, section)):
