@@ -11,6 +11,8 @@ from pathlib import Path
 from auditor import __version__
 from auditor.annotations import place_annotations
 from auditor.billing import billing_periods, measure_billing, sleep_seen
+from auditor.checks import study_checks
+from auditor.civil import Axis
 from auditor.coverage import clock_hours, measure_coverage, nights
 from auditor.decision import decide
 from auditor.errors import NothingReadable
@@ -22,12 +24,17 @@ from auditor.model import (
     Coverage,
     Finding,
     Interval,
+    Monitoring,
+    MonitoringCheck,
     Order,
     PersonDecision,
+    PlacedAnnotation,
     PolicyUsed,
+    PowerPlan,
     SignalFacts,
     Study,
     Track,
+    Video,
 )
 from auditor.monitoring import measure_monitoring
 from auditor.next_hookup import advise
@@ -42,12 +49,6 @@ from auditor.signal import scan_study
 from auditor.stop import explain_gaps, explain_stop
 from auditor.study import build_study
 from auditor.video import measure_video
-
-VOCABULARY = {
-    "signal_not_scanned": "The samples were not looked at: how much could be read is not known.",
-    "no_time_zone": "No time zone is known: stamps were taken as they stand.",
-    "too_few_eeg_channels": "Fewer EEG channels than the minimum are in the files.",
-}
 
 CAUTIONS = (
     "This audit is decision support. It states what the files hold; it does not judge whether the "
@@ -114,19 +115,12 @@ def audit_study(
             study, coverage, minimum, policy.signal, workers=options.workers, progress=progress
         )
         found += findings
-    else:
-        found.append(_not_scanned())
     usable = _usable_pair(signal)
 
     hookup, window = _window(study, coverage, order)
     shortfall = None if window is None else measure_shortfall(coverage, window)
     planned_end = None if window is None else window.end
-    plan = None
-    if order is not None and order.power is not None:
-        begun = coverage.first_start if hookup is None else hookup
-        plan = plan_power(
-            order.power, order.ordered_ns, policy.power, max(0, coverage.last_end - begun)
-        )
+    plan = _power_plan(order, hookup, coverage, policy)
     coverage = explain_gaps(study, coverage, annotations, order, plan, policy.stop)
     stop = explain_stop(
         study,
@@ -140,30 +134,9 @@ def audit_study(
         signal,
     )
 
-    checks = video = monitoring = None
-    periods = billing_periods(coverage, axis, policy.billing)
-    if order is not None and order.monitoring_log is not None:
-        checks = read_checks(
-            Path(order.monitoring_log),
-            axis,
-            coverage.span,
-            dates=policy.monitoring.log_dates,
-            patterns=policy.monitoring.check_patterns,
-        )
-    if order is not None and (order.monitoring is not None or checks is not None):
-        monitoring, findings = measure_monitoring(
-            checks or (), annotations, coverage, periods, order, policy.monitoring
-        )
-        found += findings
-    if order is not None and order.video_log is not None:
-        stretches = read_video(
-            Path(order.video_log),
-            axis,
-            coverage.span,
-            dates=policy.video.log_dates,
-            patterns=policy.video.patterns,
-        )
-        video = measure_video(stretches, coverage, policy.video)
+    monitoring, findings = _monitoring(order, axis, annotations, coverage, policy)
+    found += findings
+    video = _video(order, axis, coverage, policy)
     eeg = _eeg_channels(study)
     billing, findings = measure_billing(
         coverage,
@@ -179,10 +152,7 @@ def audit_study(
         sleep_seen=sleep_seen(annotations, policy.billing),
     )
     found += findings
-    if axis.zone is None:
-        found.append(_no_zone())
-    if eeg < minimum and not signal.scanned:  # the scan says it in its own words
-        found.append(_too_few_channels(eeg, minimum))
+    found += study_checks(study, signal, eeg)
 
     second, findings = read_second(study.counted, enabled=options.second_readers)
     found += findings
@@ -266,6 +236,54 @@ def _window(
     return hookup, Interval(start, start + order.ordered_ns)
 
 
+def _power_plan(
+    order: Order | None, hookup: int | None, coverage: Coverage, policy: Policy
+) -> PowerPlan | None:
+    if order is None or order.power is None:
+        return None
+    begun = coverage.first_start if hookup is None else hookup
+    ran = max(0, coverage.last_end - begun)
+    return plan_power(order.power, order.ordered_ns, policy.power, ran)
+
+
+def _monitoring(
+    order: Order | None,
+    axis: Axis,
+    annotations: tuple[PlacedAnnotation, ...],
+    coverage: Coverage,
+    policy: Policy,
+) -> tuple[Monitoring | None, tuple[Finding, ...]]:
+    """What the log and the annotations support, where the order asks or a log was kept."""
+    if order is None or (order.monitoring is None and order.monitoring_log is None):
+        return None, ()
+    settings = policy.monitoring
+    checks: tuple[MonitoringCheck, ...] = ()
+    if order.monitoring_log is not None:
+        checks = read_checks(
+            Path(order.monitoring_log),
+            axis,
+            coverage.span,
+            dates=settings.log_dates,
+            patterns=settings.check_patterns,
+        )
+    periods = billing_periods(coverage, axis, policy.billing)
+    return measure_monitoring(checks, annotations, coverage, periods, order, settings)
+
+
+def _video(order: Order | None, axis: Axis, coverage: Coverage, policy: Policy) -> Video | None:
+    if order is None or order.video_log is None:
+        return None
+    settings = policy.video
+    stretches = read_video(
+        Path(order.video_log),
+        axis,
+        coverage.span,
+        dates=settings.log_dates,
+        patterns=settings.patterns,
+    )
+    return measure_video(stretches, coverage, settings)
+
+
 def _stop_tolerance(policy: Policy, order: Order | None) -> int:
     """How close to the planned end is as ordered; for a short order, no more than 1 % of it."""
     tolerance = policy.decision.stop_tolerance_ns
@@ -313,45 +331,6 @@ def _recorder(study: Study) -> str | None:
     units = {f.recording.header.recording_field.equipment for f in study.counted}
     names = sorted(u for u in units if u)
     return ", ".join(names) or None
-
-
-def _not_scanned() -> Finding:
-    return Finding(
-        "signal_not_scanned",
-        "info",
-        "",
-        "The samples were not looked at. Recorded time is exact; how much of it could be read is "
-        "not known.",
-        expected="signal scan",
-        observed="switched off",
-        action="Audit again with the signal scan before the study is accepted for reading.",
-    )
-
-
-def _no_zone() -> Finding:
-    return Finding(
-        "no_time_zone",
-        "info",
-        "",
-        "No time zone is known, so start stamps were taken as they stand. A change to or from "
-        "daylight saving time inside the study cannot be seen.",
-        expected="a time zone in the order or on the command line",
-        observed="none",
-        action="Name the patient's zone where the study crosses a change of the clocks.",
-    )
-
-
-def _too_few_channels(eeg: int, minimum: int) -> Finding:
-    return Finding(
-        "too_few_eeg_channels",
-        "caution",
-        "",
-        f"A counted file carries {eeg} EEG channels by their labels, fewer than the {minimum} that "
-        "were asked for. No second of it can be usable by that measure.",
-        expected=f"at least {minimum}",
-        observed=str(eeg),
-        action="Check the channel labels and the montage that was recorded.",
-    )
 
 
 def now_utc() -> str:
