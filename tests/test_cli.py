@@ -260,7 +260,6 @@ def test_every_code_that_can_be_found_in_the_source_is_in_the_vocabulary() -> No
     used = set()
     for path in package.rglob("*.py"):
         used |= set(re.findall(r'Finding\(\s*"([a-z0-9_]+)"', path.read_text(encoding="utf-8")))
-        used |= set(re.findall(r'\bcode="([a-z0-9_]+)"', path.read_text(encoding="utf-8")))
     assert len(used) > 30
     assert used - set(words) == set()
     assert all(re.fullmatch(r"[a-z0-9]+(_[a-z0-9]+)*", w) for w in words)
