@@ -8,22 +8,32 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 from auditor import __version__
 
 COMPLETE, ACT, FAILED, STOPPED = 0, 1, 2, 130
 
 
+class _Parser(argparse.ArgumentParser):
+    """Repeats wrong arguments without their control characters: a name may come from a card."""
+
+    def error(self, message: str) -> NoReturn:
+        from auditor.safe_text import printable
+
+        super().error(printable(message))
+
+
 def parser() -> argparse.ArgumentParser:
     """Every command and option."""
-    common = argparse.ArgumentParser(add_help=False)
+    common = _Parser(add_help=False)
     common.add_argument("--quiet", action="store_true", help="no progress and no summary")
     common.add_argument("--debug", action="store_true", help="show the traceback of an error")
-    policy = argparse.ArgumentParser(add_help=False)
+    policy = _Parser(add_help=False)
     policy.add_argument(
         "--policy", metavar="FILE", help="policy file (TOML) of another payer or lab"
     )
-    reading = argparse.ArgumentParser(add_help=False)
+    reading = _Parser(add_help=False)
     reading.add_argument(
         "--signal",
         choices=("full", "off"),
@@ -35,7 +45,7 @@ def parser() -> argparse.ArgumentParser:
         "--redact", action="store_true", help="no patient code, name, birth date or file name"
     )
 
-    top = argparse.ArgumentParser(
+    top = _Parser(
         prog="auditor",
         allow_abbrev=False,
         description="Says whether a returned EEG study covered the time it was ordered for, from "
@@ -151,7 +161,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return status
     except AuditorError as error:
         if arguments.debug:
-            raise
+            _show_traceback()
         print(f"auditor: {printable(str(error))}", file=sys.stderr)  # noqa: T201
         return FAILED
     except BrokenPipeError:
@@ -163,10 +173,20 @@ def main(argv: Sequence[str] | None = None) -> int:
         return STOPPED
     except Exception as error:
         if arguments.debug:
-            raise
+            _show_traceback()
         print(  # noqa: T201
             f"auditor: an error that should not happen ({type(error).__name__}). Nothing half "
             "written was left. Run again with --debug and report what it shows.",
             file=sys.stderr,
         )
         return FAILED
+
+
+def _show_traceback() -> None:
+    """The traceback of the current error, for ``--debug``; harmless on a terminal."""
+    import traceback
+
+    from auditor.safe_text import printable
+
+    for line in traceback.format_exc().splitlines():
+        print(printable(line), file=sys.stderr)  # noqa: T201

@@ -16,7 +16,7 @@ from auditor.model import Audit, Order
 from auditor.order import order_from_hours, read_order
 from auditor.policy import Policy, load_policy
 from auditor.progress import Progress, Silent
-from auditor.safe_text import path_part
+from auditor.safe_text import path_part, printable
 
 COMPLETE, ACT = 0, 1
 
@@ -47,8 +47,7 @@ def run_study(arguments: argparse.Namespace) -> int:
 
     paths = [Path(p) for p in arguments.paths]
     for path in paths:
-        if not path.exists():
-            raise UsageError(str(path), "does not exist", "Name the study's folder or its files.")
+        _must_exist(path)
     if arguments.timezone is not None:
         zone_info(arguments.timezone)
     policy = load_policy(_path(arguments.policy))
@@ -67,7 +66,7 @@ def run_study(arguments: argparse.Namespace) -> int:
     publish(audit, out)
     if not arguments.quiet:
         sys.stdout.write(summary(audit))
-        sys.stdout.write(f"\nThe audit is in {out}\n")
+        sys.stdout.write(f"\nThe audit is in {printable(str(out))}\n")
     return exit_status(audit)
 
 
@@ -151,6 +150,21 @@ def run_demo(arguments: argparse.Namespace) -> int:
     if not arguments.quiet:
         sys.stdout.write(text)
     return COMPLETE
+
+
+def _must_exist(path: Path) -> None:
+    try:
+        path.stat()
+    except FileNotFoundError as error:
+        raise UsageError(
+            str(path), "does not exist", "Name the study's folder or its files."
+        ) from error
+    except OSError as error:
+        raise UsageError(
+            str(path),
+            f"cannot be looked at ({error.strerror or type(error).__name__})",
+            "Check its name and its permissions.",
+        ) from error
 
 
 def _path(text: str | None) -> Path | None:

@@ -12,6 +12,7 @@ from pydantic import Field, field_validator, model_validator
 from auditor.civil import STUDY_YEARS, civil_ns, zone_info
 from auditor.errors import SettingsError, UsageError
 from auditor.model import Order, PowerSetup
+from auditor.safe_text import printable
 from auditor.service_request import read_service_request
 from auditor.toml_input import Hours, Share, Strict, TomlText, read_toml, validate
 from auditor.units import DAY, HOUR
@@ -103,17 +104,21 @@ class _OrderFile(Strict):
 
 def order_from_hours(text: str) -> Order:
     """The order that ``--ordered-hours`` gives. Raises ``UsageError`` for anything but a number."""
+    shown = printable(text, 60)
     try:
         hours = Decimal(text)
     except InvalidOperation as error:
         raise UsageError(
-            "--ordered-hours", f"{text!r} is not a number", "Write hours, such as 72 or 47.5."
+            "--ordered-hours", f"{shown!r} is not a number", "Write hours, such as 72 or 47.5."
         ) from error
-    if not hours.is_finite() or not 0 < hours * HOUR <= _MAX_ORDERED:
+    # Compared before anything is worked out: a number may have a thousand million digits.
+    believable = hours.is_finite() and 0 < hours <= _MAX_ORDERED // HOUR
+    ordered = int((hours * HOUR).quantize(Decimal(1))) if believable else 0
+    if not ordered:
         raise UsageError(
-            "--ordered-hours", f"{text!r} is not more than 0 and at most 8784 hours", ""
+            "--ordered-hours", f"{shown!r} is not more than 0 and at most 8784 hours", ""
         )
-    return Order(ordered_ns=int((hours * HOUR).quantize(Decimal(1))), source="command line")
+    return Order(ordered_ns=ordered, source="command line")
 
 
 def read_order(

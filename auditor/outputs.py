@@ -15,12 +15,17 @@ MARKER = "audit.json"
 
 def check_free(out: Path, *, force: bool) -> None:
     """Raise ``OutputError`` where ``out`` cannot take an audit, before any work is done."""
-    if out.exists() and not out.is_dir():
-        raise OutputError(str(out), "is a file", "Name a folder with --out.")
-    if not force and any((out / name).exists() for name in (MARKER, "audit.html")):
+    try:
+        if out.exists() and not out.is_dir():
+            raise OutputError(str(out), "is a file", "Name a folder with --out.")
+        if not force and any((out / name).exists() for name in (MARKER, "audit.html")):
+            raise OutputError(
+                str(out), "already holds an audit", "Give another --out, or --force to replace it."
+            )
+    except OSError as error:
         raise OutputError(
-            str(out), "already holds an audit", "Give another --out, or --force to replace it."
-        )
+            str(out), f"cannot be used ({error.strerror or error})", "Give another --out."
+        ) from error
 
 
 def write_whole(out: Path, texts: Mapping[str, str]) -> None:
@@ -37,7 +42,8 @@ def write_whole(out: Path, texts: Mapping[str, str]) -> None:
     beside: Path | None = None
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{out.name[:80]}.", suffix=".part", dir=out.parent))
+        beside = Path(tempfile.mkdtemp(prefix=f".{out.name[:40]}.", suffix=".part", dir=out.parent))
+        beside.chmod(0o700)  # whatever the umask leaves of that
         for name, text in texts.items():
             _write_file(beside / name, text)
         _sync_folder(beside)
@@ -57,6 +63,8 @@ def write_whole(out: Path, texts: Mapping[str, str]) -> None:
 def _write_file(path: Path, text: str) -> None:
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as file:
+        if hasattr(os, "fchmod"):
+            os.fchmod(descriptor, 0o600)  # whatever the umask leaves of that
         file.write(text)
         file.flush()
         os.fsync(file.fileno())
@@ -79,7 +87,7 @@ def _move_into_place(beside: Path, out: Path, ours: set[str]) -> None:
         for name in sorted(ours, key=lambda n: n == MARKER):
             (beside / name).replace(out / name)
         return
-    old = Path(tempfile.mkdtemp(prefix=f".{out.name[:80]}.", suffix=".old", dir=out.parent))
+    old = Path(tempfile.mkdtemp(prefix=f".{out.name[:40]}.", suffix=".old", dir=out.parent))
     out.rename(old / "audit")
     beside.rename(out)
     shutil.rmtree(old, ignore_errors=True)

@@ -128,7 +128,11 @@ def test_hours_on_the_command_line_are_exact(text: str) -> None:
     assert order_from_hours(text).ordered_ns == round(float(text) * 3600) * 1_000_000_000
 
 
-@pytest.mark.parametrize("text", ["", "abc", "0", "-1", "nan", "inf", "8785", "1e9", "72h"])
+@pytest.mark.parametrize(
+    "text",
+    ["", "abc", "0", "-1", "nan", "inf", "8785", "1e9", "72h", "1e999999999", "1e-999999999",
+     "8784.000000001", "9" * 50_000],
+)  # fmt: skip
 def test_hours_that_cannot_be_are_refused(text: str) -> None:
     with pytest.raises(UsageError):
         order_from_hours(text)
