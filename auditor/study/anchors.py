@@ -10,7 +10,7 @@ import numpy as np
 from auditor.model import Int64, StudyFile
 from auditor.study.matching import Anchor, Reference, Window, spread, window_length, windows
 from auditor.study.samples import signal_channels
-from auditor.units import NS
+from auditor.units import HOUR, NS
 
 _DRIFT_BOUND = Fraction(1, 2000)
 """No crystal is off by more than this (500 ppm; common practice, no source)."""
@@ -20,8 +20,9 @@ _MAX_PIECES = 400
 """Places compared in a copy of many files, over all of them."""
 _WIDE = 12
 """Searches far from where the clock's known offset says, before that is given up."""
-_EVERYWHERE = 3
-"""Places looked for everywhere: each such search reads a whole channel."""
+_FAR = 3 * HOUR
+_FAR_PLACES = 4
+"""Places looked for farther away than ``_FAR``: each such search may read a whole channel."""
 Place = tuple[int, int]
 """Index of a file, record in it."""
 
@@ -40,7 +41,7 @@ def first_anchor(
     there = _windows(own, _places(own, reference), reference.keys())
     back = _windows(reference.files, _places(reference.files, backward), backward.keys())
     for reach in reaches:
-        most = None if reach is not None else _EVERYWHERE
+        most = None if reach is not None and reach <= _FAR else _FAR_PLACES
         for index, window in there[:most]:
             anchor = _look(own[index], window, reference, reach)
             if anchor is not None:
@@ -84,15 +85,19 @@ def _turned(
 
 
 def _places(own: Sequence[StudyFile], reference: Reference) -> list[Place]:
-    """Where to look first: spread over the time that both hold by their stamps, then over all."""
+    """Where to look first: in the time that both hold by their stamps, and in all of it, in turn.
+
+    In each the middle comes first, then the ends, so that the first few are already far apart.
+    """
     shared = [
         (i, record) for i, file in enumerate(own) for record in _shared(file, reference, 0, 5)
     ]
-    count = len(shared)
-    chosen = [shared[i] for i in spread(0, count - 1, 6)] if count else []
     counts = np.cumsum([f.recording.records for f in own])
-    for share in (8, 4, 12, 2, 14):
-        at = int(counts[-1]) * share // 16
+    chosen: list[Place] = []
+    for eighths in (4, 7, 1, 2, 6, 5):
+        if shared:
+            chosen.append(shared[(len(shared) - 1) * (eighths - 1) // 6])
+        at = int(counts[-1]) * eighths // 8
         index = int(np.searchsorted(counts, at, side="right"))
         chosen.append((index, at - int(counts[index - 1] if index else 0)))
     return list(dict.fromkeys(chosen))

@@ -16,8 +16,8 @@ from auditor.study.copy_findings import Matched, copy_of
 from auditor.study.leftovers import Sorting
 from auditor.study.placing import in_order, names
 
-_MAX_SEARCHES = 40
-"""Devices that are looked at as copies; a study has a few, and each search reads much."""
+_MAX_SEARCHES = 12
+"""Searches in vain after which no more devices are looked at as copies: each reads much."""
 
 
 def match_copies(
@@ -54,9 +54,9 @@ def match_copies(
         progress.advance(1)
     searches = _MAX_SEARCHES
     for device in (d for i, d in enumerate(found) if i != chosen):
-        searches -= 1
         anywhere = not _shares_time(device, reference)
-        added = searches >= 0 and _add(device, matched, settings, anywhere=anywhere)
+        added = searches > 0 and _add(device, matched, settings, anywhere=anywhere)
+        searches -= not added
         if device.series and not added:
             _take_back(device, reference, matched)
         elif not added:
@@ -68,8 +68,9 @@ def match_copies(
         if progress:
             progress.advance(1)
     for distant in far:
-        searches -= 1
-        if searches < 0 or not _add(distant.device, matched, settings, anywhere=True):
+        added = searches > 0 and _add(distant.device, matched, settings, anywhere=True)
+        searches -= not added
+        if not added:
             sorting.kept += distant.device.files
             sorting.put_aside(
                 distant.device.files,
