@@ -146,13 +146,16 @@ def test_a_single_different_sample_keeps_its_second_from_being_flat(tmp_path: Pa
     assert found.usable() == [(20, 21), (31, 32), (45, 46)]
 
 
+@pytest.mark.parametrize("limit", [-2048, 2047])
 @pytest.mark.parametrize("rails", [(-2048, 2047), LIMITS_16])
-def test_limits_are_the_headers_digital_limits(tmp_path: Path, rails: tuple[int, int]) -> None:
+def test_limits_are_the_headers_digital_limits(
+    tmp_path: Path, rails: tuple[int, int], limit: int
+) -> None:
     signal = np.clip(noise(20, 256), -2000, 2000)
-    signal[5 * 256 : 9 * 256 : 2] = 2047
-    found = scan_one(
-        tmp_path, [Chan("C3", 256, signal, digital=rails, physical=("-204.8", "204.7"))]
-    )
+    signal[5 * 256 : 9 * 256 : 2] = limit
+    chan = Chan("C3", 256, signal, digital=rails, physical=("-204.8", "204.7"))
+    found = scan_one(tmp_path, [chan])
+    assert found.seconds("C3")["large"] == 0
     assert found.seconds("C3")["railed"] == (4 if rails == (-2048, 2047) else 0)
 
 
@@ -238,6 +241,21 @@ def test_the_last_bit_of_a_second_is_judged_and_counted_at_its_length(tmp_path: 
     assert found.seconds("C3")["railed"] == 0.5
     assert found.usable() == [(0, 10)]
     assert found.coverage.recorded_ns == 10.5 * NS
+
+
+def test_a_bit_of_a_second_without_a_sample_keeps_the_judgement_before_it(tmp_path: Path) -> None:
+    # Three records of 0.7 s with 3 samples each: no sample starts in the last tenth of a second.
+    signal = noise(3, 3)
+    signal[3:] = 32767
+    found = scan_one(tmp_path, [Chan("C3", 3, signal)], duration="0.7")
+    assert found.coverage.recorded_ns == 2.1 * NS
+    assert found.seconds("C3")["railed"] == pytest.approx(1.1 + 1.0)
+    other = noise(3, 3)
+    other[5:] = 32767
+    other[3:5] = -5
+    calm = settings(rail_ppm=600_000)
+    found = scan_one(tmp_path, [Chan("C3", 3, other)], duration="0.7", chosen=calm)
+    assert found.seconds("C3")["railed"] == pytest.approx(1.1)
 
 
 def test_seconds_are_counted_from_each_runs_start(tmp_path: Path) -> None:

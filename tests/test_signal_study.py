@@ -187,12 +187,13 @@ def test_lost_electrodes_and_the_end_of_usable_time_are_dated(tmp_path: Path) ->
         Chan("O1", RATE, off(2000, (100, 1900), seed=2)),
         Chan("O2", RATE, off(2000, (0, 2000), seed=3)),
         Chan("Fz", RATE, off(2000, (1401, 2000), seed=4)),
+        Chan("ECG", RATE, off(2000, (1400, 2000), seed=5)),
     ]
     found = scan_one(tmp_path, chans, 1)
     zero = found.coverage.first_start
     lost = {c.label: c.lost_at and (c.lost_at - zero) / NS for c in found.facts.channels}
     # A single live second at 1300 s means that C4 was not yet lost for good; 599 s are too few.
-    assert lost == {"C3": 1000, "C4": 1301, "O1": None, "O2": 0, "Fz": None}
+    assert lost == {"C3": 1000, "C4": 1301, "O1": None, "O2": 0, "Fz": None, "ECG": 1400}
     assert {"electrode_lost", "electrode_never_live"} <= found.codes()
     assert found.facts.below_minimum_from is None
     below = scan_one(tmp_path, chans, 2)
