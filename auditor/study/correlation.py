@@ -25,6 +25,10 @@ _MAX_RATE = 128
 _MIN_WINDOW = 128
 """Samples in a window at the common rate: fewer would resemble one another by chance."""
 _CHANNELS = 3
+_NEAR = 100 * NS
+"""Within this of where they are expected several channels are compared, farther away only one."""
+_TRIES = 8
+"""Searches in vain after which the copies are taken for different."""
 _LEAD = 0.1
 """By how much the best place must beat every place that is not its neighbour."""
 _MAX_HAY = 8_000_000
@@ -53,7 +57,7 @@ def estimates(
     """
     found: dict[int, list[Estimate]] = {}
     delta: int | None = None
-    tries = 10
+    tries = _TRIES
     each = max(3, min(points, 40 // max(1, len(own))))
     # Files that share time by their stamps first; from them the clock's offset is known.
     for index in sorted(range(len(own)), key=lambda i: not _shares(own[i], reference)):
@@ -116,7 +120,7 @@ def _estimate(
         eeg = [k for k in keys if own[k].is_eeg] or keys
         offset = _at(other, guess - reach)
         total = _at(other, guess + reach + length * rec.record_ns) - offset
-        for key in eeg[:_CHANNELS]:
+        for key in eeg[: _CHANNELS if reach <= _NEAR else 1]:
             step = _common_step(rec, own[key], other.recording, theirs[key])
             if total * other.recording.record_ns // step > _MAX_HAY or total <= 0:
                 continue
