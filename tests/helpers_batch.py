@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
-from collections.abc import Iterator, Sequence
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from helpers_cli import run
 from helpers_edf import Sig, edf
 
+from auditor.batch.jobs import Result
 from auditor.demo.writer import MONTHS
+
+PROJECT = Path(__file__).resolve().parent.parent
 
 CHANNELS = tuple(Sig(f"EEG {name}") for name in ("Fp1", "Fp2", "F3", "F4", "C3", "C4", "O1", "O2"))
 EPOCH = "1800000000"
@@ -87,3 +94,74 @@ def one_by_one(jobs: Sequence[Any], work: Any, workers: int) -> Iterator[tuple[A
     """In place of the pool of processes, for tests that are not about it."""
     for job in jobs:
         yield job, work(job)
+
+
+def die(job: Any, folder: str, deaths: int) -> Result:
+    """A job's work whose process is killed while it holds the job, the first ``deaths`` times."""
+    import signal
+    import tempfile
+
+    if job.study.startswith("deadly"):
+        seen = Path(folder) / job.study
+        seen.mkdir(exist_ok=True)
+        if len(list(seen.iterdir())) < deaths:
+            tempfile.mkstemp(dir=seen)
+            os.kill(os.getpid(), signal.SIGKILL)
+    return Result({"study": job.study, "error": None}, [])
+
+
+def children(pid: int) -> list[int]:
+    """Living processes whose parent is ``pid`` (Linux)."""
+    found = []
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            with contextlib.suppress(OSError):
+                state, parent = (entry / "stat").read_text().rpartition(")")[2].split()[:2]
+                if int(parent) == pid and state != "Z":
+                    found.append(int(entry.name))
+    return found
+
+
+def workers_of(pid: int) -> list[int]:
+    """The pool's workers among the children of ``pid``."""
+    found = []
+    for child in children(pid):
+        with contextlib.suppress(OSError):
+            if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes():
+                found.append(child)
+    return found
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs (a zombie does not)."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def until(condition: Callable[[], object], seconds: float = 30) -> None:
+    """Wait for ``condition``; a timeout is a failure."""
+    limit = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < limit, "waited too long"
+        time.sleep(0.02)
+
+
+def audits_in(out: Path) -> list[str]:
+    """The audits that are in their place, by folder name."""
+    folder = out / "audits"
+    if not folder.is_dir():
+        return []
+    return sorted(p.name for p in folder.iterdir() if not p.name.startswith("."))
+
+
+def start(*arguments: str | Path) -> subprocess.Popen[str]:
+    """``auditor ARGUMENTS`` as a process of its own."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "auditor", *(str(a) for a in arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "SOURCE_DATE_EPOCH": EPOCH, "PYTHONPATH": str(PROJECT)},
+    )

@@ -19,7 +19,7 @@ from auditor.errors import UsageError
 _AHEAD = 2
 """Jobs handed out for each thread of the cluster: enough to keep it busy, few results to hold."""
 _RETRIES = 3
-_CONNECT_S = 30
+_CONNECT_S = 10
 
 
 def run_cluster(
@@ -85,5 +85,7 @@ def _distributed() -> Any:
         raise UsageError(
             "--cluster", "needs the optional extra", "Install the package with [cluster]."
         ) from error
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in list(logging.root.manager.loggerDict):
+        if name.split(".")[0] in ("distributed", "tornado", "asyncio"):
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     return distributed
