@@ -68,7 +68,7 @@ def build_study(
     changes, steps = clocks.change_findings(reference, counted, axis, settings)
     findings: list[Finding] = [
         *intake.findings,
-        *leftovers.left_over_findings(sorting, counted, axis, where),
+        *leftovers.left_over_findings(sorting, counted, axis),
         *copy_findings(matched, axis, settings, where),
         *overlap_findings(
             list(matched.files.values()),

@@ -18,6 +18,7 @@ from auditor.study.folder import some_of
 from auditor.study.leftovers import at_default_date
 from auditor.study.placing import end_of, in_order, moved, names, recorded_ns, start_of
 from auditor.study.sequence import Doubt
+from auditor.study.words import quantity
 from auditor.units import DAY, HOUR, MINUTE
 
 VOCABULARY = {
@@ -60,17 +61,18 @@ def doubt_findings(
         stamps = ", ".join(iso(f.recording.start_civil_ns) for f in files[:4])
         if code == "repeated_hour":
             text = (
-                f"{len(files)} file(s) start in the hour that the clocks in {axis.zone} show "
-                "twice. Each was read as the time that joins best to the file before it. Read the "
-                f"other way, {hms(other)} would be recorded instead of {hms(recorded)}."
+                f"{quantity(len(files), 'file', 'starts', 'start')} in the hour that the "
+                f"clocks in {axis.zone} show twice. Each was read as the time that joins best to "
+                f"the file before it. Read the other way, {hms(other)} would be recorded "
+                f"instead of {hms(recorded)}."
             )
             severity = "info" if joins else "caution" if other == recorded else "problem"
         else:
             text = (
-                f"{len(files)} file(s) start at a time that no clock in {axis.zone} ever shows, "
-                "for the clocks skip it in spring. They were read as if the recorder's clock had "
-                f"not been put forward yet. Read the other way, {hms(other)} would be recorded "
-                f"instead of {hms(recorded)}."
+                f"{quantity(len(files), 'file', 'starts', 'start')} at a time that no clock "
+                f"in {axis.zone} ever shows, for the clocks skip it in spring. They were read as "
+                "if the recorder's clock had not been put forward yet. Read the other way, "
+                f"{hms(other)} would be recorded instead of {hms(recorded)}."
             )
             severity = "caution" if other == recorded or joins else "problem"
         yield Finding(
@@ -249,8 +251,8 @@ def never_set_findings(
         "clock_never_set",
         "problem" if window else "caution",
         where,
-        f"{len(dated)} file(s) are stamped with a date at which a clock starts after it lost "
-        "power. How long was recorded is not in doubt, but when is not known"
+        f"{quantity(len(dated), 'file', 'is', 'are')} stamped with a date at which a clock "
+        "starts after it lost power. How long was recorded is not in doubt, but when is not known"
         + (
             ", so what is missing at the start and at the end is not known either."
             if window

@@ -13,6 +13,7 @@ from auditor.study.alignment import Alignment
 from auditor.study.copies import Device
 from auditor.study.folder import some_of
 from auditor.study.placing import names, recorded_ns
+from auditor.study.words import quantity
 
 VOCABULARY = {
     "reference_clock": "Which copy's clock is the study's time line, and why",
@@ -90,7 +91,7 @@ def copy_findings(
     for copy in matched.copies[1:]:
         yield from _about(copy, matched.alignments[copy.name], matched.via[copy.name])
     if matched.not_matched:
-        yield _not_matched(matched, where)
+        yield _not_matched(matched)
 
 
 def _about(copy: StudyCopy, alignment: Alignment, other: str) -> Iterator[Finding]:
@@ -136,8 +137,8 @@ def _about(copy: StudyCopy, alignment: Alignment, other: str) -> Iterator[Findin
             "copy_files_between",
             "info",
             folder,
-            f"{len(alignment.unplaced)} file(s) of copy {copy.name} hold nothing that copy {other} "
-            "also holds. They were placed by the clock offset measured before and after them.",
+            f"Copy {other} holds nothing of {quantity(len(alignment.unplaced), 'file')} of copy "
+            f"{copy.name}. Their time comes from the clock offset measured before and after.",
             observed=some_of(alignment.unplaced),
         )
 
@@ -167,18 +168,18 @@ def _ahead(ns: int) -> str:
     return f"{size} {'ahead' if ns > 0 else 'behind'}"
 
 
-def _not_matched(matched: Matched, where: str) -> Finding:
+def _not_matched(matched: Matched) -> Finding:
     counted = recorded_ns(matched.counted)
     files = [f for d in matched.not_matched for f in d.files]
     both = recorded_ns([*matched.counted, *files])
     return Finding(
         "copy_not_matched",
         "problem",
-        where,
-        f"{len(files)} file(s) in {_folders(matched.not_matched)} cover the same time as the "
-        "counted copy, but their samples could not be matched to it. They were set aside, so that "
-        f"nothing is counted twice: {hms(counted)} are recorded without them; if they belong to "
-        f"this study and both clocks are right, {hms(both)}.",
+        some_of(names(files), 3),
+        f"{quantity(len(files), 'file', 'covers', 'cover')} the same time as the counted copy (in "
+        f"{_folders(matched.not_matched)}), but no samples could be matched. Nothing may count "
+        f"twice, so {'it was' if len(files) == 1 else 'they were'} set aside: {hms(counted)} are "
+        f"recorded without; with, if it is one study and both clocks are right, {hms(both)}.",
         expected="the same samples in both",
         observed=some_of(names(files)),
         action="Look at both recordings to decide whether they are of one patient and one study.",

@@ -70,10 +70,10 @@ def safe_name(name: str) -> str:
     return os.fsencode(name).decode("utf-8", "backslashreplace")
 
 
-def some_of(names: Sequence[str]) -> str:
-    """The first few of ``names`` in a sentence."""
-    shown = ", ".join(names[:_SHOWN])
-    return f"{shown} and {len(names) - _SHOWN} more" if len(names) > _SHOWN else shown
+def some_of(names: Sequence[str], most: int = _SHOWN) -> str:
+    """The first ``most`` of ``names`` in a sentence."""
+    shown = ", ".join(names[:most])
+    return f"{shown} and {len(names) - most} more" if len(names) > most else shown
 
 
 def list_files(paths: Sequence[Path]) -> Listing:

@@ -13,6 +13,7 @@ from auditor.model import Finding, Recording, UnreadableFile
 from auditor.progress import Progress
 from auditor.study.checksums import changes, checksums_of, digest_of
 from auditor.study.folder import FoundFile, Listing, list_files, safe_name, some_of
+from auditor.study.words import quantity
 from auditor.units import NS
 
 VOCABULARY = {
@@ -126,22 +127,20 @@ def _unreadable(file: FoundFile, error: RecordingError) -> UnreadableFile:
     empty = file.size_bytes == 0
     code = "empty_file" if empty else "unreadable_file"
     problem = "holds no byte" if empty else error.problem
-    at = f" at byte {error.offset}" if error.offset is not None and not empty else ""
-    named = f" (header field '{error.field}'{at})" if error.field else at
     return UnreadableFile(
         name=file.name,
         path=file.path,
         size_bytes=file.size_bytes,
-        reason=f"{problem[:1].upper()}{problem[1:]}{named}.",
+        reason=f"{problem[:1].upper()}{problem[1:]}.",
         finding=Finding(
             code,
             "caution" if empty else "problem",
             file.name,
             "This file is named like a recording but none could be read from it: "
-            f"it {problem}{named}. No time is counted for it."
+            f"it {problem}. No time is counted for it."
             if file.named_as_recording
             else "This file begins as a recording does but could not be read as one: "
-            f"{problem}{named}. No time is counted for it.",
+            f"{problem}. No time is counted for it.",
             expected="a readable EDF, EDF+, BDF or BDF+ recording",
             observed=problem,
             action=error.action or "Copy it from the card again; ask for the missing recording.",
@@ -157,7 +156,8 @@ def _about_others(listing: Listing) -> Iterator[Finding]:
             "recordings_in_trash",
             "caution",
             listing.name,
-            f"{len(trash)} recording(s) lie in a trash folder and are not counted.",
+            f"{quantity(len(trash), 'recording', 'lies', 'lie')} in a trash folder. No time is "
+            "counted from there.",
             observed=some_of(trash),
             action="If they belong to the study, put them back and run the audit again.",
         )

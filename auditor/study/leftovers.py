@@ -16,6 +16,7 @@ from auditor.policy.study import StudySettings
 from auditor.study.folder import some_of
 from auditor.study.placing import end_of, in_order, names, recorded_ns, set_aside, start_of
 from auditor.study.samples import signal_channels
+from auditor.study.words import quantity
 
 VOCABULARY = {
     "other_patient": "Files whose header names another patient; set aside",
@@ -124,7 +125,7 @@ def sort_by_patient(sorting: Sorting, order: Order | None, where: str) -> None:
                 "No file carries the patient code of the order, so nothing shows that these "
                 "recordings are the ordered patient's. They were measured all the same.",
                 expected="the order's patient code in the patient field",
-                observed=f"{sum(map(len, codes.values()))} file(s) with other codes, "
+                observed=f"{quantity(sum(map(len, codes.values())), 'file')} with other codes, "
                 f"{len(blank)} without one",
                 action="Check that the right folder was given, and the code in the order.",
             )
@@ -135,8 +136,8 @@ def sort_by_patient(sorting: Sorting, order: Order | None, where: str) -> None:
                 "patient_code_missing",
                 "caution",
                 where,
-                f"{len(blank)} file(s) carry no patient code, so the code cannot show whose they "
-                "are. They are counted.",
+                f"{quantity(len(blank), 'file', 'carries', 'carry')} no patient code, so that "
+                "nothing shows whose recordings these are. They are counted.",
                 expected="the order's patient code in the patient field",
                 observed=some_of(names(blank)),
                 action="Enter the patient code in the recorder before the next hook-up.",
@@ -248,33 +249,33 @@ def other_channels(files: Sequence[StudyFile], settings: StudySettings) -> list[
 
 _TEXTS = {
     "other_patient": (
-        "{n} file(s) carry the patient code of somebody else. They were set aside and no time is "
-        "counted from them.",
+        "{files} with the patient code of somebody else {was} set aside; no time is counted from "
+        "{them}.",
         "Handle them as another patient's data.",
     ),
     "ended_before_hookup": (
-        "{n} file(s) ended before the hook-up, when this study cannot have begun. They were set "
-        "aside and no time is counted from them.",
+        "{files} {was} set aside for ending before the hook-up, when this study cannot have begun; "
+        "no time is counted from {them}.",
         "If they belong to this study, correct the hook-up time in the order.",
     ),
     "far_in_time": (
-        "{n} file(s) lie days away from the rest of the study. They were set aside and no time is "
-        "counted from them.",
+        "{files}, days away from the rest of the study, {was} set aside; no time is counted from "
+        "{them}.",
         "Check whether they belong to another study or the clock was wrong.",
     ),
     "default_date": (
-        "{n} file(s) are stamped with a date at which a clock starts after it lost power. When "
-        "they were recorded is not known, so they were set aside and no time is counted from them.",
+        "{files}, stamped with a date at which a clock starts after it lost power, {was} set "
+        "aside: when the recording was made is not known, so no time is counted from {them}.",
         "Look at the recording itself and the diary; set the clock at the next hook-up.",
     ),
     "other_recorder": (
-        "{n} file(s) name another recorder than the rest of the study. They were set aside and no "
-        "time is counted from them.",
+        "{files} of another recorder than the rest of the study {was} set aside; no time is "
+        "counted from {them}.",
         "Check whether the recorder was changed during the study.",
     ),
     "other_channel_set": (
-        "{n} file(s) hold mostly other channels than the rest of the study. They were set aside "
-        "and no time is counted from them.",
+        "{files} with mostly other channels than the rest of the study {was} set aside; no time is "
+        "counted from {them}.",
         "Check whether they belong to another study or the montage was changed.",
     ),
 }
@@ -283,9 +284,7 @@ _ONLY_BY_MAJORITY = (
 )
 
 
-def left_over_findings(
-    sorting: Sorting, counted: Sequence[StudyFile], axis: Axis, where: str
-) -> list[Finding]:
+def left_over_findings(sorting: Sorting, counted: Sequence[StudyFile], axis: Axis) -> list[Finding]:
     """One finding for each reason, and one that the card was not cleared."""
     findings = list(sorting.findings)
     begun = min((start_of(f) for f in counted if f.interval), default=None)
@@ -306,8 +305,13 @@ def left_over_findings(
             Finding(
                 word,
                 "caution" if sure else "problem",
-                where,
-                text.format(n=len(files)) + ("" if sure else _ONLY_BY_MAJORITY),
+                some_of(names(files), 3),
+                text.format(
+                    files=quantity(len(files), "file"),
+                    was="was" if len(files) == 1 else "were",
+                    them="it" if len(files) == 1 else "them",
+                )
+                + ("" if sure else _ONLY_BY_MAJORITY),
                 expected="only files of this study",
                 observed=f"{some_of(names(files))}; {when}",
                 action=action,
@@ -322,9 +326,10 @@ def left_over_findings(
             Finding(
                 "card_not_cleared",
                 "caution",
-                where,
-                f"The card was not cleared before the hook-up: {len(earlier)} file(s) from before "
-                "this study came back with it. They are not counted, but they took up room.",
+                some_of(names(in_order(earlier)), 3),
+                f"The card was not cleared before the hook-up: {quantity(len(earlier), 'file')} "
+                "from before this study came back with it. No time is counted from there, but it "
+                "took up room.",
                 expected="an empty card at the hook-up",
                 observed=some_of(names(in_order(earlier))),
                 action="Clear the card before every hook-up, after its study is safely stored.",

@@ -17,6 +17,7 @@ from auditor.study.clocks import likely_step
 from auditor.study.comparing import same_samples
 from auditor.study.folder import some_of
 from auditor.study.placing import end_of, in_order, recorded_ns, start_of
+from auditor.study.words import quantity
 
 VOCABULARY = {
     "duplicate_export": "Files of one copy that hold the same samples; the time counts once",
@@ -121,7 +122,7 @@ def _duplicates(found: Sequence[Overlap], where: str) -> Finding:
         "duplicate_export",
         "info",
         found[0].second.recording.name if len(found) == 1 else where,
-        f"{len(found)} pair(s) of files hold the same samples for the same time "
+        f"{quantity(len(found), 'pair')} of files hold the same samples for the same time "
         f"({hms(_total(found))} in all), as when a study is exported twice. The time counts once.",
         observed=_pairs(found),
         file=found[0].second.recording.name if len(found) == 1 else None,
@@ -136,10 +137,10 @@ def _different(found: Sequence[Overlap], twice: int, recorded: int, where: str) 
         "overlapping_recordings",
         "problem",
         one.second.recording.name if len(found) == 1 else where,
-        f"{len(found)} pair(s) of files of one recorder hold different samples for the same time "
-        f"({hms(twice)} in all). One recorder cannot record twice at once: the clock was put back, "
-        f"or a file does not belong. The time counts once, which makes {hms(recorded)} recorded; "
-        f"if the clock was put back, {hms(recorded + twice)} were recorded."
+        f"{quantity(len(found), 'pair')} of files of one recorder hold different samples for the "
+        f"same time ({hms(twice)} in all). One recorder cannot record twice at once: the "
+        f"clock was put back, or a file does not belong. The time counts once, which "
+        f"makes {hms(recorded)} recorded; if the clock was put back, {hms(recorded + twice)} were."
         + (f" {cause}" if cause else ""),
         expected="each file to start when the one before it has ended",
         observed=_pairs(found),
@@ -156,8 +157,9 @@ def _small(found: Sequence[Overlap], where: str) -> Finding:
         "small_overlap",
         "info",
         where,
-        f"{len(found)} file(s) start up to {in_words(longest, up=True)} before the one before "
-        "has ended, which is what start stamps in whole seconds leave. The time counts once.",
+        f"{quantity(len(found), 'file', 'starts', 'start')} up to {in_words(longest, up=True)} "
+        "before the one before has ended, which is what start stamps in whole seconds "
+        "leave. The time counts once.",
         observed=_pairs(found),
     )
 

@@ -10,6 +10,7 @@ from auditor.durations import hms, in_words
 from auditor.model import Finding, Interval, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.placing import end_of, in_order, recorded_ns, start_of
+from auditor.study.words import quantity
 from auditor.units import HOUR, NS
 
 VOCABULARY = {
@@ -86,9 +87,9 @@ def _between_pieces(
             "problem",
             after.recording.name,
             f"The recorder starts a new file every {in_words(length)}, and the hole before this "
-            f"file is just {pieces} such piece(s) long: {pieces} file(s) may not have been copied "
-            f"from the card. {hms(recorded)} are recorded as it stands; with the missing piece(s) "
-            f"it would be {hms(recorded + hole)}.",
+            f"file is just as long as {quantity(pieces, 'such piece')}: {quantity(pieces, 'file')} "
+            f"may not have been copied from the card. {hms(recorded)} are recorded as it stands; "
+            f"with what seems to be missing it would be {hms(recorded + hole)}.",
             expected=f"a file that starts {axis.iso(end_of(before))}",
             observed=f"the next is {after.recording.name}, {axis.iso(start_of(after))}",
             action="Look for the file on the card and copy it.",
@@ -104,9 +105,9 @@ def _between_pieces(
             "caution",
             after.recording.name,
             f"The recorder starts a new file every {in_words(length)}, and the other full files "
-            f"join each other; after {len(stepped)} full file(s) a hole follows. The recording may "
-            "have stopped there, or the clock was put forward and nothing is missing. "
-            f"{hms(recorded)} are recorded either way.",
+            f"join each other; after {quantity(len(stepped), 'full file')} a hole follows. The "
+            "recording may have stopped there, or the clock was put forward and nothing is "
+            f"missing. {hms(recorded)} are recorded either way.",
             expected=f"{after.recording.name} to start near {axis.iso(end_of(before))}",
             observed=f"it starts {in_words(start_of(after) - end_of(before))} later",
             action="Check with the diary and the clock's setting.",
