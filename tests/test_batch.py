@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import shutil
 import stat
 from pathlib import Path
@@ -60,7 +61,10 @@ def test_every_study_is_audited_and_one_bad_one_stops_nothing(root: Path, out: P
 
 
 def test_an_error_nobody_foresaw_is_one_row(
-    root: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+    root: Path,
+    out: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     from auditor.batch import jobs
 
@@ -77,8 +81,8 @@ def test_an_error_nobody_foresaw_is_one_row(
     assert "ZeroDivisionError" in rows["S-2041"]
     assert "P-2041" not in rows["S-2041"]
     assert "repeat" in rows["S-2042"]
-    with pytest.raises(ZeroDivisionError):
-        batch(root, out, "--debug")
+    assert batch(root, out, "--debug") == 2
+    assert "Traceback" in capsys.readouterr().err
 
 
 def test_all_complete_is_status_0(tmp_path: Path, out: Path) -> None:
@@ -92,6 +96,26 @@ def test_outputs_are_for_their_owner_alone(root: Path, out: Path) -> None:
     for path in out.rglob("*"):
         if path.is_file():
             assert stat.S_IMODE(path.stat().st_mode) == 0o600, path
+
+
+@pytest.mark.parametrize("name", ["x" * 300, "a/" * 3000])
+def test_a_folder_name_that_is_too_long_is_wrong_use(
+    name: str, root: Path, out: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert batch(Path(name), out) == 2
+    assert batch(root, out / name) == 2
+    assert run("trends", "--out", out / name) == 2
+    assert "should not happen" not in capsys.readouterr().err
+
+
+def test_any_umask_gives_files_that_their_owner_can_read(root: Path, out: Path) -> None:
+    old = os.umask(0o777)
+    try:
+        assert batch(root, out) == 1
+    finally:
+        os.umask(old)
+    assert stat.S_IMODE((out / "history.sqlite").stat().st_mode) == 0o600
+    assert stat.S_IMODE(out.stat().st_mode) == 0o700
 
 
 def test_an_output_inside_the_root_is_no_study(root: Path) -> None:

@@ -36,7 +36,7 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
     where no study is there, ``OutputError`` where the outputs cannot be written.
     """
     root, out = Path(arguments.root).absolute(), Path(arguments.out)
-    if not root.is_dir():
+    if not os.path.isdir(root):  # noqa: PTH112  false for any odd name
         raise UsageError(str(root), "is not a folder", "Name the folder that holds the studies.")
     if arguments.timezone is not None:
         zone_info(arguments.timezone)

@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
+from auditor.batch.files import make_private, touch_private
 from auditor.batch.history import FILE_NAME, Inputs
 from auditor.errors import OutputError, UsageError
 from auditor.safe_text import path_part
@@ -31,8 +32,8 @@ def held(out: Path, *, wait_s: float = 0) -> Iterator[bool]:
     """
     path = out / LOCK
     try:
-        out.mkdir(parents=True, exist_ok=True, mode=0o700)
-        path.touch(mode=0o600)
+        make_private(out)
+        touch_private(path)
         lock = sqlite3.connect(path, timeout=wait_s, isolation_level=None)
     except (OSError, sqlite3.Error) as error:
         raise OutputError(
@@ -53,7 +54,7 @@ def sweep(out: Path) -> None:
     """Remove what a killed run left unfinished beside its outputs. Only while ``held``."""
     unfinished = [*(out / AUDITS).glob(".*.part"), *(out / AUDITS).glob(".*.old")]
     beside = Path(os.path.abspath(out))  # noqa: PTH100  as the writing of outputs names it
-    for path in (*unfinished, *beside.parent.glob(f".{_literal(beside.name[:80])}.*.part")):
+    for path in (*unfinished, *beside.parent.glob(f".{_literal(beside.name[:40])}.*.part")):
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path, ignore_errors=True)
 

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from auditor.batch.files import make_private, touch_private
 from auditor.errors import OutputError, UsageError
 from auditor.model import PersonDecision
 
@@ -75,14 +77,14 @@ class History:
 
     def __init__(self, folder: Path, *, create: bool) -> None:
         self._path = folder / FILE_NAME
-        if not create and not self._path.is_file():
+        if not create and not os.path.isfile(self._path):  # noqa: PTH113  false for any odd name
             raise UsageError(
                 str(folder), "holds no history", "Name the folder that 'auditor batch' wrote."
             )
         with self._told():
-            folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             if create:
-                self._path.touch(mode=0o600)
+                make_private(folder)
+                touch_private(self._path)
             self._db = sqlite3.connect(self._path, timeout=30, isolation_level=None)
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA foreign_keys = ON")

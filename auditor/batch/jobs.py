@@ -109,7 +109,7 @@ def store(result: Result, slug: str, out: Path) -> None:
         write_whole(folder, result.texts)
     elif (folder / MARKER).exists():
         try:
-            aside = Path(tempfile.mkdtemp(prefix=f".{slug[:80]}.", suffix=".old", dir=out / AUDITS))
+            aside = Path(tempfile.mkdtemp(prefix=f".{slug[:40]}.", suffix=".old", dir=out / AUDITS))
             folder.rename(aside / "audit")
         except OSError as error:
             raise OutputError(
