@@ -513,3 +513,15 @@ def test_a_short_copy_is_found_in_a_long_one_and_a_long_one_in_a_short(
         study = study_of(root)
         assert [c.name for c in study.copies] == ["A", "B"]
         assert abs(recorded(study) - (71 * HOUR)) < NS
+
+
+def test_a_byte_for_byte_backup_is_a_copy_even_of_flat_signals(tmp_path: Path) -> None:
+    def flat(out: NDArray[np.int16], first: int) -> None:
+        out[:] = 0
+
+    for folder in ("original", "backup"):
+        write_copy(tmp_path / folder, [(0, 2)], amplifier=replace(AMPLIFIER, change=flat))
+    study = build_study([tmp_path], None, POLICY)
+    assert len(study.copies) == 2
+    assert recorded(study) == 2 * HOUR
+    assert "copy_not_matched" not in codes(study)

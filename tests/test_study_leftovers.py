@@ -101,6 +101,13 @@ def all_before_hookup(folder: Path) -> None:
     piece(folder / "b.edf", -24, -20)
 
 
+def date_not_advanced(folder: Path) -> None:
+    """The third file began after midnight, but its date is still that of the day before."""
+    piece(folder / "a.edf", 0, 8)
+    piece(folder / "b.edf", 8, 14.5)
+    piece(folder / "c.edf", 14.5, 18, clock=Clock(-24 * HOUR))
+
+
 def weeks_apart(folder: Path) -> None:
     base(folder)
     piece(folder / "late.edf", 400, 402, amplifier=OTHER)
@@ -207,6 +214,10 @@ CASES = [
          {"start_disagrees_with_hookup": "caution"}),
     Case("all before the hook-up", all_before_hookup, ORDER, 10, {},
          {"start_disagrees_with_hookup": "problem"}),
+    Case("a date that did not advance at midnight", date_not_advanced, ORDER, 14.5,
+         {"c.edf": "Ended before"},
+         {"ended_before_hookup": "caution", "date_may_be_wrong": "problem"},
+         {"ended_before_hookup": 18, "date_may_be_wrong": 18}),
     Case("a file weeks later", weeks_apart, ORDER, 10, {"late.edf": "Far in time"},
          {"far_in_time": "problem"}, {"far_in_time": 12}),
     Case("a file weeks before", weeks_before, ORDER, 10, {"early.edf": "Ended before"},

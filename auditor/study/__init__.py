@@ -14,6 +14,7 @@ from auditor.study import clocks, leftovers
 from auditor.study.belonging import sort_by_channels, sort_by_time
 from auditor.study.copies import devices
 from auditor.study.copy_findings import NOT_MATCHED, copy_findings
+from auditor.study.dates import date_findings, misdated
 from auditor.study.intake import take_in
 from auditor.study.merging import match_copies
 from auditor.study.overlaps import overlap_findings
@@ -66,9 +67,11 @@ def build_study(
     counted = in_order(matched.counted)
     reference = matched.files["A"]
     changes, steps = clocks.change_findings(reference, counted, axis, settings)
+    wrong = misdated(sorting, counted)
     findings: list[Finding] = [
         *intake.findings,
-        *leftovers.left_over_findings(sorting, counted, axis),
+        *leftovers.left_over_findings(sorting, counted, axis, {f.recording.name for f, _ in wrong}),
+        *date_findings(wrong, counted),
         *copy_findings(matched, axis, settings, where),
         *overlap_findings(
             list(matched.files.values()),

@@ -77,9 +77,30 @@ def align(
         return _by_samples(own, timed, found, copy)
     if anywhere:
         return None
+    if _twins(timed, target.files):
+        return _as_they_stand(own, copy, target.files[0])
     least = settings.copy_correlation_ppm / 1_000_000
     guesses = estimates(timed, target, settings.copy_points, settings.copy_search_ns, least)
     return _by_correlation(own, timed, guesses, copy)
+
+
+def _twins(own: Sequence[StudyFile], others: Sequence[StudyFile]) -> bool:
+    """Whether every file is, byte for byte, one of the ``others``, whatever its signals show."""
+    sums = {f.recording.sha256 for f in others} - {None}
+    return all(f.recording.sha256 in sums for f in own)
+
+
+def _as_they_stand(own: Sequence[StudyFile], copy: str, like: StudyFile) -> Alignment:
+    return Alignment(
+        files=[place(f.recording, f.map, copy) for f in own],
+        places=len(own),
+        offset_ns=0,
+        last_offset_ns=0,
+        over_ns=0,
+        residual_ns=0,
+        sample_ns=like.recording.record_ns,
+        unplaced=(),
+    )
 
 
 # ---------------------------------------------------------------- identical samples

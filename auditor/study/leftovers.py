@@ -7,7 +7,7 @@ caution; where only the majority decides, a problem, since the majority may be w
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from auditor.civil import Axis
@@ -284,8 +284,13 @@ _ONLY_BY_MAJORITY = (
 )
 
 
-def left_over_findings(sorting: Sorting, counted: Sequence[StudyFile], axis: Axis) -> list[Finding]:
-    """One finding for each reason, and one that the card was not cleared."""
+def left_over_findings(
+    sorting: Sorting, counted: Sequence[StudyFile], axis: Axis, misdated: Collection[str]
+) -> list[Finding]:
+    """One finding for each reason, and one that the card was not cleared.
+
+    ``misdated`` names files whose date is doubtful: they need not be from before the study.
+    """
     findings = list(sorting.findings)
     begun = min((start_of(f) for f in counted if f.interval), default=None)
     earlier: list[StudyFile] = []
@@ -320,7 +325,7 @@ def left_over_findings(sorting: Sorting, counted: Sequence[StudyFile], axis: Axi
             )
         )
         if word != "default_date" and begun is not None:
-            earlier += [f for f in files if end_of(f) <= begun]
+            earlier += [f for f in files if end_of(f) <= begun and f.recording.name not in misdated]
     if earlier:
         findings.append(
             Finding(
