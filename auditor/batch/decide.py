@@ -38,7 +38,10 @@ def decide(arguments: argparse.Namespace) -> int:
         with held(out, wait_s=_WAIT_S) as free:
             if free:
                 show_decisions(history, [study], out)
-                studies, awaited = listed(out) or (tuple(history.latest()), ())
+                studies, awaited = listed(out) or (
+                    tuple(study for study, _ in history.latest_texts()),
+                    (),
+                )
                 write_worklist(history, studies, out, awaited)
     if not arguments.quiet:
         later = "" if free else " A batch is at work there: it shows the decision when it ends."
@@ -92,10 +95,12 @@ def _read(path: Path) -> str:
 
 def _named(history: History, name: str) -> str:
     """The study whose key is ``name``, or the only one whose study id it is."""
-    latest = history.latest()
-    if name in latest:
-        return name
-    fitting = sorted(s for s, summary in latest.items() if summary["study_id"] == name)
+    fitting = []
+    for study, summary in history.latest():
+        if study == name:
+            return name
+        if summary["study_id"] == name:
+            fitting.append(study)
     if len(fitting) == 1:
         return fitting[0]
     if fitting:

@@ -159,14 +159,17 @@ class History:
             ).fetchone()
         return None if row is None else Known(row[0], row[1], *(json.loads(v) for v in row[2:]))
 
-    def latest(self) -> dict[str, Summary]:
-        """Study -> the summary of its latest audit."""
+    def latest_texts(self) -> Iterator[tuple[str, str]]:
+        """Each study with the summary of its latest audit, as the JSON text that is stored."""
         with self._told():
-            rows = self._db.execute(
+            yield from self._db.execute(
                 "SELECT study, summary FROM audits"
-                " WHERE id IN (SELECT max(id) FROM audits GROUP BY study)"
+                " WHERE id IN (SELECT max(id) FROM audits GROUP BY study) ORDER BY study"
             )
-            return {study: json.loads(summary) for study, summary in rows}
+
+    def latest(self) -> Iterator[tuple[str, Summary]]:
+        """Each study with the summary of its latest audit, one at a time, sorted by study."""
+        return ((study, json.loads(text)) for study, text in self.latest_texts())
 
     def add_decision(self, study: str, outcome: str, by: str, note: str, recorded_utc: str) -> None:
         """Append a person's decision about the latest audit of ``study``.

@@ -24,6 +24,8 @@ from auditor.safe_text import cell, printable
 
 NOT_STATED = "not stated"
 _SHORT = {"below_tolerance", "below_minimum_share", "below_minimum_but_doubtful"}
+_FACTS = ("recorder", "power", "first_start", "outcome", "stop", "reasons", "ordered_ns",
+          "recorded_ns", "electrodes", "electrodes_lost")  # fmt: skip
 _SHARES = ("early", "short", "repeat", "lost")
 
 
@@ -33,21 +35,20 @@ def trends(arguments: argparse.Namespace) -> int:
     Raises ``UsageError`` where there is no history, ``NothingReadable`` where it holds no audit.
     """
     out = Path(arguments.out)
+    audited, unreadable = [], 0
     with History(out, create=False) as history:
-        latest, decisions = history.latest(), history.decisions()
-    outcomes = {
-        study: decisions[study][-1].outcome if study in decisions else summary["outcome"]
-        for study, summary in latest.items()
-    }
-    audited = [
-        {**summary, "outcome": outcomes[study]}
-        for study, summary in sorted(latest.items())
-        if summary["error"] is None
-    ]
+        decisions = history.decisions()
+        for study, summary in history.latest():
+            if summary["error"] is not None:
+                unreadable += 1
+                continue
+            facts = {key: summary[key] for key in _FACTS}
+            if study in decisions:
+                facts["outcome"] = decisions[study][-1].outcome
+            audited.append(facts)
     if not audited:
         raise NothingReadable(str(out), "the history holds no audit yet", "Run 'auditor batch'.")
     everything, found = group_all(audited)
-    unreadable = len(latest) - len(audited)
     write_whole(
         out,
         {

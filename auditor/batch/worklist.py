@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, overload
 
 from auditor.audit import now_utc
 from auditor.batch.folder import AUDITS, slug_of
@@ -24,29 +26,71 @@ _DURATIONS = ("ordered", "recorded", "usable", "short", "early_stop", "gaps")
 _NUMBERS = ("outcome", "ordered_ns", "recorded_ns", "usable_ns", "short_ns")
 
 
-def rows(history: History, studies: Iterable[str]) -> tuple[WorkRow, ...]:
+class Worklist(Sequence[WorkRow]):
+    """The rows of the worklist in their order; held as text and read when asked for.
+
+    So that the worklist of a hundred thousand studies fits into memory.
+    """
+
+    def __init__(
+        self,
+        texts: Sequence[tuple[str, str]],
+        decided: Mapping[str, PersonDecision],
+        outdated: Collection[str],
+    ) -> None:
+        self._texts = texts
+        self._decided = decided
+        self._outdated = outdated
+
+    def __len__(self) -> int:
+        return len(self._texts)
+
+    @overload
+    def __getitem__(self, at: int) -> WorkRow: ...
+    @overload
+    def __getitem__(self, at: slice) -> Worklist: ...
+    def __getitem__(self, at: int | slice) -> WorkRow | Worklist:
+        if isinstance(at, slice):
+            return Worklist(self._texts[at], self._decided, self._outdated)
+        study, text = self._texts[at]
+        return _row(study, json.loads(text), self._decided, self._outdated)
+
+
+def rows(history: History, studies: Iterable[str]) -> Worklist:
     """The rows of ``studies`` that the history knows, those to act on first.
 
     Order: those that wait for a person before those that do not; unreadable, repeat, review,
     complete; then most problems; then most short of the order; then by name.
     """
-    latest, decisions, seen = history.latest(), history.decisions(), history.decided_on()
+    wanted = frozenset(studies)
+    seen = history.decided_on()
+    decided = {study: every[-1] for study, every in history.decisions().items()}
+    outdated: set[str] = set()
     found = []
-    for study in studies:
-        summary = latest.get(study)
-        if summary is None:
+    for study, text in history.latest_texts():
+        if study not in wanted:
             continue
-        decided = decisions.get(study, ())
-        found.append(
-            WorkRow(
-                study=study,
-                link="" if summary["error"] else f"{AUDITS}/{slug_of(study)}/audit.html",
-                summary=summary,
-                decided=decided[-1] if decided else None,
-                outdated=study in seen and not _same_numbers(seen[study], summary),
-            )
-        )
-    return tuple(sorted(found, key=_urgency))
+        summary = json.loads(text)
+        if study in seen and not _same_numbers(seen[study], summary):
+            outdated.add(study)
+        found.append((_urgency(_row(study, summary, decided, outdated)), study, text))
+    found.sort(key=lambda entry: entry[0])
+    return Worklist([(study, text) for _, study, text in found], decided, outdated)
+
+
+def _row(
+    study: str,
+    summary: Summary,
+    decided: Mapping[str, PersonDecision],
+    outdated: Collection[str],
+) -> WorkRow:
+    return WorkRow(
+        study=study,
+        link="" if summary["error"] else f"{AUDITS}/{slug_of(study)}/audit.html",
+        summary=summary,
+        decided=decided.get(study),
+        outdated=study in outdated,
+    )
 
 
 def _same_numbers(one: Summary, other: Summary) -> bool:
@@ -66,7 +110,7 @@ def _urgency(row: WorkRow) -> tuple[bool, int, int, int, str]:
 
 def write_worklist(
     history: History, studies: Iterable[str], out: Path, awaited: Iterable[str] = ()
-) -> tuple[WorkRow, ...]:
+) -> Worklist:
     """Write index.html, worklist.csv and worklist.json for ``studies``.
 
     ``awaited`` are studies that the list of orders names and that are not there.
@@ -104,15 +148,17 @@ def listed(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]] | None:
         ) from error
 
 
-def json_text(worklist: tuple[WorkRow, ...], generated_utc: str, awaited: tuple[str, ...]) -> str:
-    """``worklist.json``."""
-    document = {
-        "schema": SCHEMA_NAME,
-        "generated_utc": generated_utc,
-        "studies": [_plain(row) for row in worklist],
-        "awaited": list(awaited),
-    }
-    return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+def json_text(worklist: Iterable[WorkRow], generated_utc: str, awaited: Sequence[str]) -> str:
+    """``worklist.json``, one study a line."""
+    made = json.dumps(generated_utc)
+    studies = ",\n".join(
+        json.dumps(_plain(row), ensure_ascii=False, allow_nan=False) for row in worklist
+    )
+    names = json.dumps(list(awaited), ensure_ascii=False)
+    return (
+        f'{{"schema": "{SCHEMA_NAME}", "generated_utc": {made}, "awaited": {names}, "studies": [\n'
+        f"{studies}\n]}}\n"
+    )
 
 
 def _plain(row: WorkRow) -> dict[str, Any]:
@@ -152,27 +198,29 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def csv_text(worklist: tuple[WorkRow, ...]) -> str:
+def csv_text(worklist: Iterable[WorkRow]) -> str:
     """``worklist.csv``: UTF-8, seconds in full decimals, cells that no spreadsheet runs."""
-    import pandas as pd
-
-    table = []
+    text = io.StringIO()
+    table = csv.DictWriter(text, _COLUMNS, lineterminator="\n", extrasaction="ignore")
+    table.writeheader()
     for row in worklist:
-        summary = row.summary
-        values: dict[str, Any] = {k: summary[k] for k in _COLUMNS if k in summary}
-        for name in _DURATIONS:
-            ns = summary[f"{name}_ns"]
-            values[f"{name}_s"] = None if ns is None else exact_seconds(ns)
-        values["study"], values["audit"] = row.study, row.link
-        values["settled"] = "yes" if row.settled else "no"
-        values["technical"] = " ".join(f"{u['count']}x{u['code']}" for u in summary["technical"])
-        values["electrodes_lost"] = " ".join(summary["electrodes_lost"])
-        values["findings"] = " ".join(f["code"] for f in summary["findings"])
-        if row.decided is not None:
-            values["decided"], values["decided_by"] = row.decided.outcome, row.decided.by
-            values["decided_utc"] = row.decided.recorded_utc
-            values["decision_outdated"] = "yes" if row.outdated else "no"
-        table.append({k: cell(v) if isinstance(v, str) else v for k, v in values.items()})
-    frame = pd.DataFrame(table, columns=list(_COLUMNS), dtype=object)
-    text: str = frame.to_csv(index=False, lineterminator="\n")
-    return text
+        table.writerow({k: cell(v) if isinstance(v, str) else v for k, v in _cells(row).items()})
+    return text.getvalue()
+
+
+def _cells(row: WorkRow) -> dict[str, Any]:
+    summary = row.summary
+    values: dict[str, Any] = {k: summary[k] for k in _COLUMNS if k in summary}
+    for name in _DURATIONS:
+        ns = summary[f"{name}_ns"]
+        values[f"{name}_s"] = None if ns is None else exact_seconds(ns)
+    values["study"], values["audit"] = row.study, row.link
+    values["settled"] = "yes" if row.settled else "no"
+    values["technical"] = " ".join(f"{u['count']}x{u['code']}" for u in summary["technical"])
+    values["electrodes_lost"] = " ".join(summary["electrodes_lost"])
+    values["findings"] = " ".join(f["code"] for f in summary["findings"])
+    if row.decided is not None:
+        values["decided"], values["decided_by"] = row.decided.outcome, row.decided.by
+        values["decided_utc"] = row.decided.recorded_utc
+        values["decision_outdated"] = "yes" if row.outdated else "no"
+    return values

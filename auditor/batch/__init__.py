@@ -1,0 +1,1 @@
+"""Many studies: found, audited in parallel, listed, remembered."""
