@@ -11,12 +11,12 @@ from auditor.edf.header import Header, read_header
 from auditor.edf.notes import Notes, some
 from auditor.edf.records import UNKNOWN, Scan, scan_records
 from auditor.edf.remarks import note_changed, note_elsewhere, note_scan
-from auditor.edf.source import ByteSource, LocalFile
+from auditor.edf.source import LocalFile
 from auditor.edf.start import start_civil_ns
 from auditor.edf.tail import Tail, measure_tail, note_tail
 from auditor.edf.timing import Timeline, by_position, check_order, settle
 from auditor.errors import RecordingError
-from auditor.model import Recording, UnknownStart
+from auditor.model import ByteSource, Recording, UnknownStart
 
 RECOMMENDED_RECORD_BYTES = 61_440
 """Source: EDF specification, on the size of a data record."""

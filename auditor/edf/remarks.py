@@ -10,9 +10,9 @@ from auditor.edf.annotations import FAULTS
 from auditor.edf.header import Header
 from auditor.edf.notes import Notes, some
 from auditor.edf.records import UNKNOWN, Scan
-from auditor.edf.source import ByteSource, LocalFile, read_exactly
+from auditor.edf.source import LocalFile, read_exactly
 from auditor.edf.tail import Tail
-from auditor.model import Annotation, Int64
+from auditor.model import Annotation, ByteSource, Int64
 from auditor.units import NS
 
 _BLANK_CHECKS = 2000

@@ -5,14 +5,15 @@ from __future__ import annotations
 import mmap
 import os
 import stat
+from contextlib import AbstractContextManager
 from pathlib import Path
 from time import perf_counter_ns
 from types import TracebackType
-from typing import Protocol
 
 import numpy as np
 
 from auditor.errors import RecordingError
+from auditor.model import ByteSource, Recording
 
 THROUGH_BYTES = 8192
 """Local files: distance between wanted stretches up to which reading through beats skipping.
@@ -27,26 +28,6 @@ _SLOW_BATCHES = 3
 """Batches in a row that must have been slow: a busy machine may hold up one of them."""
 _SLOW_STRIDE = 1 << 17
 """Beyond this distance skipping is faster on any disk."""
-
-
-class ByteSource(Protocol):
-    """The bytes of one recording. A remote range reader can stand in for a local file.
-
-    A source may also carry ``through_bytes: int``: stretches that lie at most so far apart are
-    fetched in one large read, the bytes between them thrown away (a remote source, where each
-    request is dear, sets it high; the default is ``THROUGH_BYTES``).
-    """
-
-    @property
-    def size(self) -> int:
-        """Size in bytes when the source was opened."""
-
-    def read_into(self, offset: int, buffer: memoryview) -> int:
-        """Fill ``buffer`` from byte ``offset`` on.
-
-        Returns the number of bytes read, fewer than asked for only where the bytes end. Raises
-        ``OSError`` where they cannot be read.
-        """
 
 
 class LocalFile:
@@ -117,6 +98,16 @@ class LocalFile:
         self.close()
 
 
+def open_bytes(recording: Recording) -> AbstractContextManager[ByteSource]:
+    """The bytes of ``recording`` once more, wherever it lies.
+
+    Raises ``RecordingError`` where they cannot be opened.
+    """
+    if recording.opener is not None:
+        return recording.opener()
+    return LocalFile(recording.path, recording.name)
+
+
 def read_exactly(source: ByteSource, offset: int, length: int) -> bytes:
     """``length`` bytes from ``offset``; fewer where the bytes end. Raises ``OSError``."""
     buffer = bytearray(max(0, min(length, source.size - offset)))
@@ -133,6 +124,10 @@ def read_strided(source: ByteSource, first: int, width: int, stride: int, count:
     """
     if stride - width <= getattr(source, "through_bytes", THROUGH_BYTES):
         return _read_through(source, first, width, stride, count)
+    read_rows = getattr(source, "read_rows", None)
+    if read_rows is not None:
+        rows: bytes = read_rows(first, width, stride, count)
+        return rows
     places = range(first, first + stride * count, stride)
     if not isinstance(source, LocalFile):
         return b"".join([read_exactly(source, at, width) for at in places])
@@ -153,7 +148,7 @@ def read_strided(source: ByteSource, first: int, width: int, stride: int, count:
 
 def _read_through(source: ByteSource, first: int, width: int, stride: int, count: int) -> bytes:
     """``read_strided`` in large reads that fetch the bytes between, too."""
-    step = min(count, max(1, max(_BLOCK, getattr(source, "through_bytes", 0)) // stride))
+    step = min(count, max(1, getattr(source, "block_bytes", _BLOCK) // stride))
     # An anonymous map begins on a page; reads into other buffers are several times slower.
     pages = mmap.mmap(-1, step * stride)
     block = memoryview(pages)

@@ -9,9 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from auditor.edf.notes import Notes, some
-from auditor.edf.source import ByteSource, read_exactly
+from auditor.edf.source import read_exactly
+from auditor.model import ByteSource
 
-_BLOCK = 1 << 20
+_FIRST, _MOST = 1 << 14, 1 << 20
+"""Bytes of the first and the largest read; each is eight times the one before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +42,10 @@ def blank_records(source: ByteSource, data_offset: int, record_bytes: int, count
     last = _bytes_or_nothing(source, end - 1, 1) if count else b""
     if last not in (b"\0", b"\xff"):
         return 0
-    at = end
+    at, length = end, _FIRST
     while at > data_offset:
-        begin = max(data_offset, at - _BLOCK)
+        begin = max(data_offset, at - length)
+        length = min(8 * length, _MOST)
         block = _bytes_or_nothing(source, begin, at - begin)
         kept = len(block.rstrip(last)) if len(block) == at - begin else at - begin
         if kept:

@@ -29,6 +29,7 @@ from auditor.model.billing import (
     Unit,
     Video,
 )
+from auditor.model.byte_source import ByteSource, Opener
 from auditor.model.coverage import CopyCoverage, Coverage, Gap, Segment, Shortfall, Stop, Track
 from auditor.model.lists import Share, Trend, TrendGroup, WorkRow
 from auditor.model.order import (
@@ -55,11 +56,11 @@ from auditor.model.study import Role, Study, StudyCopy, StudyFile, TimeMap
 
 __all__ = [
     "SEVERITIES", "Advice", "Alternative", "Annotation", "Audit",
-    "BadStretch", "Billing", "Channel", "ChannelFacts", "CopyCoverage", "Coverage", "DayCode",
-    "Decision", "DecisionOutcome", "Finding", "Format", "Gap", "HeaderClaim", "HourFacts", "Int64",
-    "Interval", "Lapse", "Monitoring", "MonitoringCheck", "MonitoringLevel", "NightFacts", "Order",
-    "PatientField", "Period", "PersonDecision", "PlacedAnnotation", "PolicyUsed", "PowerMode",
-    "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Reason", "Recording",
+    "BadStretch", "Billing", "ByteSource", "Channel", "ChannelFacts", "CopyCoverage", "Coverage",
+    "DayCode", "Decision", "DecisionOutcome", "Finding", "Format", "Gap", "HeaderClaim",
+    "HourFacts", "Int64", "Interval", "Lapse", "Monitoring", "MonitoringCheck", "MonitoringLevel",
+    "NightFacts", "Opener", "Order", "PatientField", "Period", "PersonDecision", "PlacedAnnotation",
+    "PolicyUsed", "PowerMode", "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Reason", "Recording",
     "RecordingField", "Role", "RuleLine", "SecondReading", "Segment", "Setup", "Severity",
     "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study", "StudyCopy", "StudyFile",
     "Technical", "TimeMap", "Track", "Trend", "TrendGroup", "Unit", "UnknownStart",

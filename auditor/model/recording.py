@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.model.base import Finding
+from auditor.model.byte_source import Opener
 
 Format = Literal["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"]
 Int64 = NDArray[np.int64]
@@ -144,6 +145,8 @@ class Recording:
     unknown_starts: tuple[UnknownStart, ...] = ()
     findings: tuple[Finding, ...] = ()
     sha256: str | None = None
+    opener: Opener | None = field(default=None, repr=False, compare=False)
+    """Opens the file's bytes where they are not on this machine; ``path`` is then only its name."""
 
     @property
     def records(self) -> int:

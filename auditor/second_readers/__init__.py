@@ -193,7 +193,7 @@ def _too_costly(recording: Recording) -> str:
     if recording.size_bytes > MOST_BYTES:
         return f"more than {MOST_BYTES >> 30} GiB"
     try:
-        local = recording.path.is_file()
+        local = recording.opener is None and recording.path.is_file()
     except (OSError, ValueError):
         local = False
     return "" if local else "not on this machine"

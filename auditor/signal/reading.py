@@ -8,8 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.edf.source import ByteSource
-from auditor.model import Recording
+from auditor.model import ByteSource, Recording
 from auditor.policy.signal import SignalSettings
 from auditor.signal.blocks import Workspace, judge_stream
 from auditor.signal.grid import Grid, grid_of

@@ -7,21 +7,16 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 
-from auditor.edf.source import ByteSource, LocalFile
+from auditor.edf.source import LocalFile, open_bytes
 from auditor.errors import RecordingError
-from auditor.model import Recording
+from auditor.model import ByteSource, Recording
 from auditor.policy.signal import SignalSettings
 from auditor.progress import Progress
 from auditor.signal.blocks import Workspace
 from auditor.signal.reading import Block, FileScan, blocks_of, judge
 
 Opener = Callable[[Recording], AbstractContextManager[ByteSource]]
-"""Opens a recording's bytes; a remote range reader can stand in for the local file."""
-
-
-def open_local(recording: Recording) -> AbstractContextManager[ByteSource]:
-    """The recording's own file, read-only."""
-    return LocalFile(recording.path, recording.name)
+"""Opens a recording's bytes."""
 
 
 def scan_files(
@@ -29,7 +24,7 @@ def scan_files(
     settings: SignalSettings,
     workers: int,
     progress: Progress,
-    opener: Opener = open_local,
+    opener: Opener = open_bytes,
 ) -> None:
     """Fill the flags of all ``scans``.
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from auditor.edf.source import open_bytes
 from auditor.model import Coverage, Finding, SignalFacts, Study
 from auditor.policy.signal import SignalSettings
 from auditor.progress import Progress, Silent
 from auditor.signal.findings import signal_findings
 from auditor.signal.reading import prepare
 from auditor.signal.runs import mark_flat, place
-from auditor.signal.scan import Opener, open_local, scan_files
+from auditor.signal.scan import Opener, scan_files
 from auditor.signal.summary import summarise
 
 
@@ -20,7 +21,7 @@ def scan_study(
     *,
     workers: int = 2,
     progress: Progress | None = None,
-    opener: Opener = open_local,
+    opener: Opener = open_bytes,
 ) -> tuple[SignalFacts, tuple[Finding, ...]]:
     """Usable time of a study's counted files, and what is to be said about their signals.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
 from types import TracebackType
@@ -10,13 +10,11 @@ from types import TracebackType
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.model import Channel, Recording
+from auditor.edf.source import open_bytes, read_strided
+from auditor.errors import RecordingError
+from auditor.model import ByteSource, Channel, Recording
 
 Int32 = NDArray[np.int32]
-
-_WHOLE_RECORDS_BELOW = 16_384
-"""Records up to this size are read whole; of larger ones only the channel's own bytes."""
-_BLOCK_BYTES = 4 << 20
 
 
 def channel_key(channel: Channel) -> str:
@@ -43,11 +41,15 @@ class SampleReader:
     """Reads samples of one recording. Raises ``OSError`` where the file cannot be read."""
 
     recording: Recording
-    _handle: int = -1
+    _opened: AbstractContextManager[ByteSource] | None = None
+    _source: ByteSource | None = None
 
     def __enter__(self) -> SampleReader:
-        flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-        self._handle = os.open(self.recording.path, flags)
+        try:
+            self._opened = open_bytes(self.recording)
+            self._source = self._opened.__enter__()
+        except RecordingError as error:
+            raise OSError(error.problem) from error
         return self
 
     def __exit__(
@@ -56,48 +58,23 @@ class SampleReader:
         value: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        os.close(self._handle)
-        self._handle = -1
+        if self._opened is not None:
+            self._opened.__exit__(kind, value, trace)
+        self._opened = self._source = None
 
     def records(self, channel: Channel, first: int, last: int) -> Int32:
         """Samples of records ``[first, last)`` as int32, shape (records x samples per record,)."""
         rec = self.recording
         first, last = max(0, first), min(last, rec.records)
-        width = channel.samples_per_record * rec.sample_bytes
         if last <= first:
             return np.empty(0, np.int32)
-        out = np.empty((last - first, width), np.uint8)
-        if rec.record_bytes <= _WHOLE_RECORDS_BELOW:
-            step = max(1, _BLOCK_BYTES // rec.record_bytes)
-            for low in range(first, last, step):
-                high = min(last, low + step)
-                raw = self._read(
-                    rec.data_offset + low * rec.record_bytes, (high - low) * rec.record_bytes
-                )
-                block = raw.reshape(high - low, rec.record_bytes)
-                out[low - first : high - first] = block[:, channel.offset : channel.offset + width]
-        else:
-            for index in range(first, last):
-                at = rec.data_offset + index * rec.record_bytes + channel.offset
-                out[index - first] = self._read(at, width)
-        return _as_int32(out.reshape(-1), rec.sample_bytes)
-
-    def _read(self, offset: int, size: int) -> NDArray[np.uint8]:
-        parts, left = [], size
-        while left:
-            raw = self._pread(left, offset)
-            if not raw:
-                raise OSError("the file is shorter than it was")
-            parts.append(raw)
-            offset += len(raw)
-            left -= len(raw)
-        return np.frombuffer(parts[0] if len(parts) == 1 else b"".join(parts), np.uint8)
-
-    def _pread(self, size: int, offset: int) -> bytes:
-        if hasattr(os, "pread"):
-            return os.pread(self._handle, size, offset)
-        os.lseek(self._handle, offset, os.SEEK_SET)
-        return os.read(self._handle, size)
+        width = channel.samples_per_record * rec.sample_bytes
+        at = rec.data_offset + first * rec.record_bytes + channel.offset
+        assert self._source is not None, "used as a context manager"
+        raw = read_strided(self._source, at, width, rec.record_bytes, last - first)
+        if len(raw) < (last - first) * width:
+            raise OSError("the file is shorter than it was")
+        return _as_int32(np.frombuffer(raw, np.uint8), rec.sample_bytes)
 
 
 def _as_int32(raw: NDArray[np.uint8], sample_bytes: int) -> Int32:

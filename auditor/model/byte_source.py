@@ -1,0 +1,37 @@
+"""Where the bytes of a file come from, wherever it lies."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from typing import Protocol
+
+
+class ByteSource(Protocol):
+    """The bytes of one recording. A remote range reader can stand in for a local file.
+
+    A source may also carry:
+
+    ``through_bytes: int``: stretches that lie at most so far apart are fetched in one large read,
+    the bytes between them thrown away (the default is that of a local file);
+
+    ``block_bytes: int``: the size of such a read;
+
+    ``read_rows(first, width, stride, count) -> bytes``: ``count`` stretches of ``width`` bytes,
+    ``stride`` apart, joined, for a source that can fetch many at once. Raises ``OSError``.
+    """
+
+    @property
+    def size(self) -> int:
+        """Size in bytes when the source was opened."""
+
+    def read_into(self, offset: int, buffer: memoryview) -> int:
+        """Fill ``buffer`` from byte ``offset`` on.
+
+        Returns the number of bytes read, fewer than asked for only where the bytes end. Raises
+        ``OSError`` where they cannot be read.
+        """
+
+
+Opener = Callable[[], AbstractContextManager[ByteSource]]
+"""Opens the bytes of one file."""
