@@ -1,0 +1,406 @@
+"""The page in a real browser: what is seen, on screen, phone and paper, and what never happens.
+
+Needs Chromium on the path. Where there is none the tests fail, unless AUDITOR_NO_BROWSER=1 says
+that this is meant.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import helpers_audit as h
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from auditor.durations import hms
+from auditor.model import Audit
+from auditor.report import render_html
+
+pytestmark = pytest.mark.browser
+
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+NAMES = sorted(h.SCENARIOS)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    if program is None and os.environ.get("AUDITOR_NO_BROWSER") == "1":
+        pytest.skip("AUDITOR_NO_BROWSER=1: no browser is wanted here")
+    assert program, "no chromium was found; install it, or set AUDITOR_NO_BROWSER=1"
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS, headless=True)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("audits")
+
+
+@dataclass
+class Seen:
+    """A page, and everything that it should never have done."""
+
+    page: Page
+    messages: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+    dialogs: list[str] = field(default_factory=list)
+
+    def quiet(self) -> None:
+        assert self.messages == []
+        assert self.dialogs == []
+        # The page itself and the empty icon that it carries are all that is ever loaded.
+        assert [r for r in self.requests if not r.startswith("data:,")] == [
+            self.page.url.split("#")[0]
+        ]
+
+
+def written(folder: Path, audit: Audit, name: str) -> Path:
+    path = folder / f"{name}.html"
+    if not path.exists():
+        path.write_text(render_html(audit), encoding="utf-8")
+    return path
+
+
+def open_page(browser: Browser, path: Path, **options: Any) -> Seen:
+    """The page in a context of its own, cut off from any network."""
+    options.setdefault("viewport", {"width": 1280, "height": 800})
+    context: BrowserContext = browser.new_context(**options)
+    context.set_offline(True)
+    context.set_default_timeout(20_000)
+    seen = Seen(context.new_page())
+    seen.page.on("console", lambda message: seen.messages.append(message.text))
+    seen.page.on("pageerror", lambda error: seen.messages.append(str(error)))
+    seen.page.on("request", lambda request: seen.requests.append(request.url))
+
+    def refuse(dialog: Any) -> None:
+        seen.dialogs.append(dialog.message)
+        dialog.dismiss()
+
+    seen.page.on("dialog", refuse)
+    seen.page.goto(path.as_uri())
+    return seen
+
+
+@pytest.fixture
+def show(browser: Browser, folder: Path) -> Iterator[Any]:
+    """Opens a scenario; closes what was opened."""
+    opened: list[Seen] = []
+
+    def opener(name: str, **options: Any) -> Seen:
+        path = written(folder, h.SCENARIOS[name](), name)
+        opened.append(open_page(browser, path, **options))
+        return opened[-1]
+
+    yield opener
+    for seen in opened:
+        seen.page.context.close()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_verdict_and_hours_are_in_the_first_screen(show: Any, name: str) -> None:
+    audit = h.SCENARIOS[name]()
+    seen = show(name)
+    verdict = seen.page.locator("#verdict")
+    box = verdict.bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] < 800
+    assert audit.decision.headline in verdict.inner_text()
+    hours = seen.page.locator(".figures .main")
+    box = hours.bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] < 800
+    assert hms(audit.coverage.recorded_ns) in hours.inner_text()
+    seen.quiet()
+
+
+def test_verdict_and_recorded_hours_are_in_the_first_screen_of_a_phone(show: Any) -> None:
+    seen = show("normal", viewport={"width": 360, "height": 740})
+    for part in ("#verdict", ".figures .main"):
+        box = seen.page.locator(part).bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] < 740
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_page_never_scrolls_sideways(show: Any, name: str) -> None:
+    page = show(name).page
+    page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
+    for width in (320, 360, 768, 1920):
+        page.set_viewport_size({"width": width, "height": 740})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+# Rows of a table are alike: axe judges the first of each, or it would take minutes.
+FEW_ROWS = """
+() => {
+  for (const fold of document.querySelectorAll('details')) fold.open = true;
+  const keep = (selector, most) => {
+    const seen = new Map();
+    for (const e of document.querySelectorAll(selector)) {
+      const count = (seen.get(e.parentElement) ?? 0) + 1;
+      seen.set(e.parentElement, count);
+      if (count > most) e.remove();
+    }
+  };
+  keep('tbody tr', 3);
+  keep('.channel', 4);
+  keep('.strip g > rect, .strip > use', 2);
+  keep('.finding.is-problem', 2);
+  keep('.finding.is-caution', 2);
+  keep('.finding.is-info', 2);
+}
+"""
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", [n for n in NAMES if n != "many_gaps"])
+def test_axe_finds_no_violation(show: Any, name: str, scheme: str) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    seen = show(name, color_scheme=scheme)
+    seen.page.evaluate(FEW_ROWS)
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+    results = Axe().run(seen.page, options={"runOnly": {"type": "tag", "values": tags}})
+    told = [
+        (v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in results.response["violations"]
+    ]
+    assert told == []
+
+
+CONTRAST = """
+() => {
+  const style = getComputedStyle(document.documentElement);
+  const names = ['paper','card','ink','soft','edge','link','focus','recorded','lane','ground',
+    'missing','usable','night','copy','second','video','complete','complete-ground','review',
+    'review-ground','repeat','repeat-ground','mark'];
+  return Object.fromEntries(names.map((n) => [n, style.getPropertyValue('--' + n).trim()]));
+}
+"""
+TEXT_PAIRS = [
+    (ink, ground)
+    for ink in ("ink", "soft", "link")
+    for ground in ("paper", "card", "complete-ground", "review-ground", "repeat-ground", "mark")
+] + [(tone, f"{tone}-ground") for tone in ("complete", "review", "repeat")]
+SHAPE_PAIRS = [
+    (shape, ground)
+    for shape in (
+        "recorded",
+        "missing",
+        "usable",
+        "copy",
+        "second",
+        "video",
+        "ink",
+        "edge",
+        "focus",
+    )
+    for ground in ("card", "night")
+] + [("recorded", "lane"), ("missing", "ground"), ("missing", "lane"), ("edge", "paper")]
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of '#rgb' or '#rrggbb' (WCAG 2.2, definition of relative luminance)."""
+    digits = colour.lstrip("#")
+    if len(digits) == 3:
+        digits = "".join(d * 2 for d in digits)
+    channels = [int(digits[i : i + 2], 16) / 255 for i in (0, 2, 4)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_has_contrast_of_4_5_and_shapes_of_3(show: Any, scheme: str) -> None:
+    # WCAG 2.2, success criteria 1.4.3 and 1.4.11.
+    colours = show("normal", color_scheme=scheme).page.evaluate(CONTRAST)
+    weak = [
+        (a, b, round(contrast(colours[a], colours[b]), 2))
+        for pairs, least in ((TEXT_PAIRS, 4.5), (SHAPE_PAIRS, 3.0))
+        for a, b in pairs
+        if contrast(colours[a], colours[b]) < least
+    ]
+    assert weak == []
+
+
+def test_light_and_dark_follow_the_readers_choice(show: Any) -> None:
+    shade = "getComputedStyle(document.body).backgroundColor"
+    light = show("normal", color_scheme="light").page.evaluate(shade)
+    dark = show("normal", color_scheme="dark").page.evaluate(shade)
+    assert light != dark
+
+
+def test_forced_colours_keep_gap_and_recording_apart(show: Any) -> None:
+    page = show("normal", forced_colors="active").page
+    fill = "(s) => getComputedStyle(document.querySelector(s)).fill"
+    assert "url" in page.evaluate(fill, "g[fill='url(#p-gap)']")
+    assert page.evaluate(fill, ".f-recorded rect") != page.evaluate(fill, ".f-ground")
+
+
+def test_the_keyboard_reaches_every_control(show: Any) -> None:
+    page = show("normal").page
+    every = page.evaluate(
+        """() => {
+          const wanted = 'a[href], button, input, summary, [tabindex="0"]';
+          const shown = (e) => e.getClientRects().length > 0;
+          window.controls = [...document.querySelectorAll(wanted)].filter(shown);
+          return window.controls.length;
+        }"""
+    )
+    reached = set()
+    for _ in range(every + 5):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate("window.controls.indexOf(document.activeElement)"))
+    assert set(range(every)) <= reached
+
+
+def test_the_skip_link_is_first_and_leads_to_the_verdict(show: Any) -> None:
+    page = show("normal").page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "verdict"
+
+
+def test_a_gap_leads_to_its_row_and_back(show: Any) -> None:
+    page = show("normal").page
+    page.locator("#mark-2").focus()
+    assert "1 h 30 min missing" in page.locator(".tip").inner_text()
+    page.keyboard.press("Enter")
+    page.wait_for_function("document.querySelector('#gap-2.is-here')")
+    assert page.locator("#gap-2").bounding_box()["y"] < 800
+    page.locator("#gap-2 a").click()
+    page.wait_for_function("location.hash === '#mark-2'")
+
+
+def test_a_jump_into_a_folded_table_opens_it(show: Any) -> None:
+    page = show("many_gaps").page
+    assert not page.locator("#gap-7").is_visible()
+    page.evaluate("location.hash = '#gap-7'")
+    page.wait_for_function("document.querySelector('#gap-7.is-here')")
+    assert page.locator("#gap-7").is_visible()
+
+
+def test_findings_can_be_filtered_by_kind_and_word(show: Any) -> None:
+    page = show("everything").page
+    assert page.locator(".finding:visible").count() == 93
+    page.get_by_label("Caution (").uncheck()
+    assert page.locator(".finding.is-caution:visible").count() == 0
+    page.locator("#finding-words").fill("planned end")
+    assert page.locator(".finding:visible").count() == 30
+    assert page.locator("#finding-count").inner_text() == "30 of 93 shown"
+
+
+def test_a_table_is_copied_as_tab_separated_text_without_formulas(
+    browser: Browser, folder: Path
+) -> None:
+    audit = h.normal()
+    first = replace(audit.annotations[0], text='=HYPERLINK("x")')
+    path = written(folder, replace(audit, annotations=(first,)), "formula")
+    seen = open_page(browser, path, permissions=["clipboard-read", "clipboard-write"])
+    seen.page.locator(".table:has(#annotations) button").click()
+    seen.page.wait_for_function(
+        "document.querySelector('.table:has(#annotations) [role=status]').textContent !== ''"
+    )
+    copied = seen.page.evaluate("navigator.clipboard.readText()")
+    lines = [line.split("\t") for line in copied.splitlines()]
+    assert lines[0] == ["At", "Lasts", "Text", "File"]
+    assert lines[1] == ["Tue 2 Mar 10:32:00", "–", '\'=HYPERLINK("x")', "a/part-1.edf"]
+    seen.quiet()
+    seen.page.context.close()
+
+
+@pytest.mark.parametrize("name", ["normal", "many_gaps"])
+def test_everything_is_readable_without_scripts(show: Any, name: str) -> None:
+    page = show(name, java_script_enabled=False).page
+    assert page.locator("#verdict").is_visible()
+    assert page.locator("#gap-table").count() == 1
+    assert not page.locator("#finding-filter").is_visible()
+    assert page.locator("button").count() == 0
+
+
+def test_hostile_texts_open_no_dialog_and_run_nothing(show: Any) -> None:
+    for name in ("hostile", "everything"):
+        seen = show(name)
+        assert "<script>alert(1)</script>" in seen.page.locator("body").inner_text()
+        assert seen.page.evaluate("document.scripts.length") == 1
+        seen.quiet()
+
+
+def test_the_policy_blocks_what_does_not_belong(show: Any) -> None:
+    seen = show("normal")
+    ran = seen.page.evaluate(
+        """() => {
+          const script = document.createElement('script');
+          script.textContent = 'window.ran = true';
+          document.body.append(script);
+          document.body.setAttribute('style', 'display: none');
+          return [window.ran === true, getComputedStyle(document.body).display];
+        }"""
+    )
+    assert ran == [False, "block"]
+
+
+def page_texts(pdf: Path) -> list[str]:
+    """The text of each page. Raises where poppler's pdftotext is missing."""
+    done = subprocess.run(
+        ["pdftotext", "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
+    )
+    return done.stdout.split("\f")
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("name", NAMES)
+def test_the_first_printed_page_holds_verdict_hours_and_picture(
+    show: Any, tmp_path: Path, name: str, paper: str
+) -> None:
+    audit = h.SCENARIOS[name]()
+    page = show(name, color_scheme="dark").page
+    pdf = tmp_path / f"{name}.pdf"
+    page.pdf(path=str(pdf), format=paper, print_background=False)
+    first = " ".join(page_texts(pdf)[0].split())
+    for word in audit.decision.headline.split():
+        assert word in first
+    assert hms(audit.coverage.recorded_ns) in first
+    assert "The study, day by day" in first
+    assert "recording starts, ends" in first  # the picture's key, which follows the picture
+
+
+def test_paper_opens_what_is_folded_and_leaves_out_what_is_very_long(
+    show: Any, tmp_path: Path
+) -> None:
+    pdf = tmp_path / "normal.pdf"
+    show("normal").page.pdf(path=str(pdf), format="A4")
+    text = "\n".join(page_texts(pdf))
+    assert text.count("all channels seen") == len(h.normal().monitoring.checks)  # type: ignore[union-attr]
+    assert "Not printed: open it on the screen first." in text
+    assert "Copy table" not in text
+
+
+def test_a_long_study_opens_at_once(show: Any) -> None:
+    page = show("many_gaps").page
+    loaded = page.evaluate("performance.getEntriesByType('navigation')[0].domContentLoadedEventEnd")
+    assert loaded > 0
+    # Few elements, not a measured time, are what makes it quick on any machine.
+    assert page.evaluate("document.querySelectorAll('*').length") < 60_000
+    assert page.locator("#verdict").is_visible()
