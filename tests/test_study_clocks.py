@@ -363,3 +363,20 @@ def test_what_shows_that_the_clock_followed_is_said(
             )  # fmt: skip
             start += timedelta(hours=2, minutes=20 if after in breaks else 0)
     assert words in said(audit(tmp_path, zone))["daylight_saving_change"].text
+
+
+def test_the_file_before_may_lie_in_another_folder(tmp_path: Path) -> None:
+    """The second folder's only file starts in the second pass of the repeated hour."""
+    zone, at, _ = next(c for c in AUTUMN if c[0] == "Europe/Vienna")
+    for folder, start, first in (("evening", at - timedelta(hours=3), 0), ("night", at, 10_800)):
+        (tmp_path / folder).mkdir()
+        write_piece(
+            tmp_path / folder / "a.edf", (first, first + 10_800), amplifier=AMPLIFIER,
+            record_s=10, start=local(start, zone),
+        )  # fmt: skip
+    study = audit(tmp_path, zone)
+    assert [f.interval for f in study.counted] == [
+        Interval(ns(at) - 3 * HOUR, ns(at)),
+        Interval(ns(at), ns(at) + 3 * HOUR),
+    ]
+    assert said(study)["repeated_hour"].severity == "info"

@@ -20,7 +20,7 @@ from auditor.study.merging import match_copies
 from auditor.study.overlaps import overlap_findings
 from auditor.study.pieces import stepped_findings
 from auditor.study.placing import in_order, set_aside
-from auditor.study.sequence import Doubt, in_sequence
+from auditor.study.sequence import in_sequence
 
 __all__ = ["build_study"]
 
@@ -53,19 +53,21 @@ def build_study(
     sorting = leftovers.Sorting(kept=stamped)
     leftovers.sort_by_patient(sorting, order, where)
     far = sort_by_time(sorting, order, hookup, settings)
-    doubts: list[Doubt] = []
     found = devices(sorting.kept, settings)
+    kept = [f.recording for f in sorting.kept]
     for device in found:
         sort_by_channels(device, sorting, settings)
-        device.files, more = in_sequence([f.recording for f in device.files], axis, hookup)
-        doubts += more
+        own = [f.recording for f in device.files]
+        device.files = in_sequence(own, axis, hookup, kept)[0]
     for distant in far:
         recordings = [f.recording for f in distant.device.files]
         distant.device.files = in_sequence(recordings, axis, None)[0]
     matched = match_copies([d for d in found if d.files], far, sorting, hookup, settings, progress)
 
+    # Folders that turned out to go on with the reference's belong into its sequence.
+    reference, doubts = in_sequence([f.recording for f in matched.files["A"]], axis, hookup)
+    matched.files["A"] = reference
     counted = in_order(matched.counted)
-    reference = matched.files["A"]
     changes, steps = clocks.change_findings(reference, counted, axis, settings)
     wrong = misdated(sorting, counted)
     findings: list[Finding] = [
@@ -115,4 +117,4 @@ def _by_stamps(
     for recording in recordings:
         folders[recording.name.rpartition("/")[0]].append(recording)
     for found in folders.values():
-        yield from in_sequence(found, axis, hookup)[0]
+        yield from in_sequence(found, axis, hookup, recordings)[0]

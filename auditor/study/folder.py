@@ -63,11 +63,26 @@ class Listing:
     denied: list[tuple[FoundFile, OSError]] = field(default_factory=list)
     """Files named like recordings that could not be opened, with the error."""
     findings: list[Finding] = field(default_factory=list)
+    shown: str = ""
+    """The whole name of the place, without anything that gives access; the root's by default."""
+    advice: str = "Copy the study from the card again."
+    """What to do where nothing in it can be read."""
+
+    @property
+    def where(self) -> str:
+        """The whole name of the place, as text."""
+        return self.shown or safe_name(str(self.root))
 
 
 def safe_name(name: str) -> str:
     """A file name as text that can be written as UTF-8; bytes that are none appear as ``\\xff``."""
     return os.fsencode(name).decode("utf-8", "backslashreplace")
+
+
+def in_trash(name: str) -> bool:
+    """Whether a file of this name lies in a trash folder."""
+    parts = [part.lower() for part in name.split("/")[:-1]]
+    return any(p in _TRASH or p.startswith(".trash-") for p in parts)
 
 
 def some_of(names: Sequence[str], most: int = _SHOWN) -> str:
@@ -129,12 +144,12 @@ def _walk(top: Path, root: Path, listing: Listing) -> Iterator[tuple[str, Path, 
             with os.scandir(folder) as scan:
                 entries = sorted(scan, key=lambda e: os.fsencode(e.name))
         except OSError as error:
-            listing.findings.append(_cannot_open(_relative(folder, root) or ".", error, "folder"))
+            listing.findings.append(cannot_open(_relative(folder, root) or ".", error, "folder"))
             continue
         for entry in entries:
             count += 1
             if count > MAX_ENTRIES:
-                listing.findings.append(_too_many(listing.name))
+                listing.findings.append(too_many(listing.name))
                 return
             path = Path(entry.path)
             link = entry.is_symlink()
@@ -169,7 +184,7 @@ def _take(
             listing.denied.append((file, error))
         else:
             listing.others.append(name)
-            listing.findings.append(_cannot_open(name, error, "file"))
+            listing.findings.append(cannot_open(name, error, "file"))
         return
     with os.fdopen(handle, "rb", buffering=0) as file_object:
         status = os.fstat(handle)
@@ -183,7 +198,6 @@ def _take(
             head = file_object.read(HEAD_BYTES) or b""
         except OSError:
             head = b""  # reading it as a recording will say why
-    parts = [part.lower() for part in name.split("/")[:-1]]
     listing.files.append(
         FoundFile(
             name=name,
@@ -191,7 +205,7 @@ def _take(
             size_bytes=status.st_size,
             modified_ns=status.st_mtime_ns,
             begins_as_recording=looks_like_recording(head),
-            in_trash=any(p in _TRASH or p.startswith(".trash-") for p in parts),
+            in_trash=in_trash(name),
         )
     )
 
@@ -221,7 +235,8 @@ def open_regular(path: Path) -> int:
     return handle
 
 
-def _cannot_open(name: str, error: OSError, kind: str) -> Finding:
+def cannot_open(name: str, error: OSError, kind: str) -> Finding:
+    """``kind`` is 'file' or 'folder'."""
     why = error.strerror or "input or output error"
     return Finding(
         "cannot_open",
@@ -254,7 +269,8 @@ def _linked_twice(name: str, first: str) -> Finding:
     )
 
 
-def _too_many(name: str) -> Finding:
+def too_many(name: str) -> Finding:
+    """More entries than ``MAX_ENTRIES``."""
     return Finding(
         "too_many_files",
         "problem",

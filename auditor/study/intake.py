@@ -6,13 +6,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from auditor.edf import read_recording
 from auditor.electrodes import electrode_name
 from auditor.errors import NothingReadable, RecordingError
 from auditor.model import Finding, Recording, UnreadableFile
 from auditor.progress import Progress
-from auditor.study.checksums import changes, checksums_of, digest_of
-from auditor.study.folder import FoundFile, Listing, list_files, safe_name, some_of
+from auditor.study.checksums import digest_of
+from auditor.study.folder import FoundFile, Listing, some_of
+from auditor.study.place import Place, as_place
 from auditor.study.words import quantity
 from auditor.units import NS
 
@@ -41,14 +41,15 @@ class Intake:
 
 
 def take_in(
-    paths: Sequence[Path], *, checksums: bool = True, progress: Progress | None = None
+    paths: Sequence[Path] | Place, *, checksums: bool = True, progress: Progress | None = None
 ) -> Intake:
-    """List, read and checksum everything under ``paths`` (folders or files).
+    """List, read and checksum every file under ``paths`` (folders or files here, or a place).
 
     Raises ``NothingReadable`` where no file is a readable recording; the message says why, file by
     file.
     """
-    listing = list_files(paths)
+    place = as_place(paths)
+    listing = place.list_files()
     found = [f for f in listing.files if not f.in_trash]
     wanted = [f for f in found if f.named_as_recording or f.begins_as_recording]
     taken = {f.name for f in wanted}
@@ -59,7 +60,7 @@ def take_in(
     unreadable = [_unreadable(f, _as_recording_error(f.name, e)) for f, e in listing.denied]
     for file in wanted:
         try:
-            recordings.append(_in_range(with_electrodes(read_recording(file.path, file.name))))
+            recordings.append(_in_range(with_electrodes(place.read(file))))
         except RecordingError as error:
             unreadable.append(_unreadable(file, error))
         except OSError as error:
@@ -68,9 +69,9 @@ def take_in(
             progress.advance(1)
     if not recordings:
         raise _nothing(listing, unreadable)
-    sums = checksums_of(wanted, progress) if checksums else {}
+    sums = place.checksums(wanted, progress) if checksums else {}
     readable = {r.name for r in recordings}
-    listing.findings += changes(wanted, sums, readable)
+    listing.findings += place.changes(wanted, sums, readable)
     listing.findings += _about_others(listing)
     return Intake(
         name=listing.name,
@@ -176,14 +177,14 @@ def _about_others(listing: Listing) -> Iterator[Finding]:
 
 
 def _nothing(listing: Listing, unreadable: Sequence[UnreadableFile]) -> NothingReadable:
-    where = safe_name(str(listing.root))
+    where = listing.where
     if unreadable:
         reasons = "; ".join(f"{u.name}: {u.finding.observed}" for u in unreadable[:_SHOWN])
         more = len(unreadable) - _SHOWN
         return NothingReadable(
             where,
             f"no recording could be read ({reasons}{f'; and {more} more' if more > 0 else ''})",
-            "Copy the study from the card again.",
+            listing.advice,
         )
     denied = [f for f in listing.findings if f.code in ("cannot_open", "link_not_followed")]
     if denied:

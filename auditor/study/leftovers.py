@@ -145,7 +145,12 @@ def sort_by_patient(sorting: Sorting, order: Order | None, where: str) -> None:
         )
     if len(codes) < 2:
         return
-    main = wanted if wanted in codes else max(codes, key=lambda c: (recorded_ns(codes[c]), c))
+
+    def size(code: str) -> tuple[int, int, str]:
+        # Of two groups of one size the later is the study: what is left over lay there before.
+        return recorded_ns(codes[code]), max(start_of(f) for f in codes[code]), code
+
+    main = wanted if wanted in codes else max(codes, key=size)
     others = [f for code, files in codes.items() if code != main for f in files]
     sorting.put_aside(others, "other_patient", by_order=main == wanted)
 
@@ -171,7 +176,13 @@ def main_cluster(
     groups: Sequence[list[StudyFile]], hookup: int | None, ordered_ns: int, settings: StudySettings
 ) -> int:
     """The index of the group that is the study: the one at the hook-up, else the longest."""
-    longest = max(range(len(groups)), key=lambda i: (recorded_ns(groups[i]), -i))
+
+    def size(index: int) -> tuple[int, bool, int]:
+        # Of groups of one size the one whose clock was set is the study, then the later one.
+        set_clock = not all(at_default_date(f, settings) for f in groups[index])
+        return recorded_ns(groups[index]), set_clock, index
+
+    longest = max(range(len(groups)), key=size)
     if hookup is None:
         return longest
     first, last = hookup - settings.before_hookup_ns, hookup + ordered_ns

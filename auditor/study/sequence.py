@@ -24,12 +24,16 @@ class Doubt:
 
 
 def in_sequence(
-    recordings: Sequence[Recording], axis: Axis, hookup: int | None
+    recordings: Sequence[Recording],
+    axis: Axis,
+    hookup: int | None,
+    others: Sequence[Recording] = (),
 ) -> tuple[list[StudyFile], list[Doubt]]:
     """One device's files on the axis, in time order, with the doubts that the stamps leave.
 
     A stamp in the hour that exists twice takes the reading that joins best to the file before it;
-    where none is before, the one that joins best to what follows, then the one nearest the hook-up.
+    where none is before, to one of ``others`` (recordings of any folder); else the one that joins
+    best to what follows, then the one nearest the hook-up.
     """
     sure: list[StudyFile] = []
     twice: list[Recording] = []
@@ -41,8 +45,13 @@ def in_sequence(
             sure.append(place(recording, TimeMap(readings[0])))
     doubts: list[Doubt] = []
     placed = list(sure)
+    beside = [
+        place(r, TimeMap(axis.readings(r.start_civil_ns)[0]))
+        for r in (others if twice else ())
+        if len(axis.readings(r.start_civil_ns)) == 1
+    ]
     for group in _by_transition(twice, axis):
-        for recording, instant, other in _resolve(group, axis, sure, hookup):
+        for recording, instant, other in _resolve(group, axis, sure, beside, hookup):
             placed.append(place(recording, TimeMap(instant)))
             doubts.append(Doubt(recording.name, TimeMap(other)))
     for file in sure:
@@ -68,11 +77,16 @@ _Choice = tuple[Recording, int, int]
 
 
 def _resolve(
-    group: list[Recording], axis: Axis, sure: Sequence[StudyFile], hookup: int | None
+    group: list[Recording],
+    axis: Axis,
+    sure: Sequence[StudyFile],
+    beside: Sequence[StudyFile],
+    hookup: int | None,
 ) -> list[_Choice]:
     first = min(axis.readings(r.start_civil_ns)[0] for r in group)
     last = max(axis.readings(r.start_civil_ns)[1] for r in group)
     before = [end_of(f) for f in sure if start_of(f) < first]
+    before = before or [end_of(f) for f in beside if start_of(f) < first]
     after = [start_of(f) for f in sure if start_of(f) > last]
     following = min(after, default=None)
     if before:
