@@ -12,12 +12,12 @@ from auditor.report import render_html
 
 
 def audit_texts(audit: Audit) -> dict[str, str]:
-    """File name -> content: ``audit.html``, ``audit.json``, the CSV tables and ``marks.csv``."""
+    """File name -> content: ``audit.html``, ``audit.json``, the CSV tables and ``marks.txt``."""
     return {
         "audit.html": render_html(audit),
         "audit.json": json_text(audit),
         **csv_texts(audit),
-        "marks.csv": marks_text(audit),
+        "marks.txt": marks_text(audit),
     }
 
 

@@ -325,7 +325,7 @@ def outputs(audit: Audit, texts: dict[str, str]) -> None:
     page(texts["audit.html"])
     for name in ("files.csv", "segments.csv", "gaps.csv", "hours.csv"):
         table(texts[name])
-    assert not CONTROLS.search(texts["marks.csv"])
+    assert not CONTROLS.search(texts["marks.txt"])
     assert not CONTROLS.search(summary(audit))
 
 

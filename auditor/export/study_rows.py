@@ -171,6 +171,7 @@ def signal_row(
                 "large_s": seconds(c.large_ns),
                 "recorded_s": seconds(c.recorded_ns),
                 **at("lost_at", c.lost_at, axis),
+                **at("doubtful_from", c.doubtful_from, axis),
                 "hourly": [
                     dict(
                         zip(
