@@ -15,7 +15,7 @@ from helpers_studies import Amplifier, append, set_field, write_piece
 from auditor.errors import NothingReadable
 from auditor.model import Study
 from auditor.policy import load_policy
-from auditor.study import build_study, checksums, folder, intake
+from auditor.study import build_study, checksums, folder
 from auditor.study.placing import recorded_ns
 from auditor.units import MINUTE
 
@@ -269,7 +269,7 @@ def test_a_file_that_changes_while_it_is_read_is_said(
 ) -> None:
     piece(tmp_path / "a.edf", 0, 1)
     piece(tmp_path / "b.edf", 1, 2)
-    really = intake.read_recording
+    really = place.read_recording
 
     def meddle(path: Path, name: str):
         recording = really(path, name)
@@ -280,7 +280,7 @@ def test_a_file_that_changes_while_it_is_read_is_said(
                 path.unlink()
         return recording
 
-    monkeypatch.setattr(intake, "read_recording", meddle)
+    monkeypatch.setattr(place, "read_recording", meddle)
     study = study_of(tmp_path, sums=sums)
     changed = [f for f in study.findings if f.code == "changed_while_reading"]
     assert [(f.file, f.severity) for f in changed] == [("b.edf", "problem")]
@@ -292,14 +292,14 @@ def test_a_file_that_vanishes_before_it_is_read_is_unreadable(
 ) -> None:
     piece(tmp_path / "a.edf", 0, 1)
     piece(tmp_path / "b.edf", 1, 2)
-    really = intake.read_recording
+    really = place.read_recording
 
     def meddle(path: Path, name: str):
         if name == "a.edf":
             (tmp_path / "b.edf").unlink(missing_ok=True)
         return really(path, name)
 
-    monkeypatch.setattr(intake, "read_recording", meddle)
+    monkeypatch.setattr(place, "read_recording", meddle)
     study = study_of(tmp_path, sums=True)
     assert names(study) == ["a.edf"]
     assert [u.name for u in study.unreadable] == ["b.edf"]

@@ -60,9 +60,9 @@ __all__ = [
     "DayCode", "Decision", "DecisionOutcome", "Finding", "Format", "Gap", "HeaderClaim",
     "HourFacts", "Int64", "Interval", "Lapse", "Monitoring", "MonitoringCheck", "MonitoringLevel",
     "NightFacts", "Opener", "Order", "PatientField", "Period", "PersonDecision", "PlacedAnnotation",
-    "PolicyUsed", "PowerMode", "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Reason", "Recording",
-    "RecordingField", "Role", "RuleLine", "SecondReading", "Segment", "Setup", "Severity",
-    "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study", "StudyCopy", "StudyFile",
-    "Technical", "TimeMap", "Track", "Trend", "TrendGroup", "Unit", "UnknownStart",
+    "PolicyUsed", "PowerMode", "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Reason",
+    "Recording", "RecordingField", "Role", "RuleLine", "SecondReading", "Segment", "Setup",
+    "Severity", "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study", "StudyCopy",
+    "StudyFile", "Technical", "TimeMap", "Track", "Trend", "TrendGroup", "Unit", "UnknownStart",
     "UnreadableFile", "Video", "WorkRow",
 ]  # fmt: skip

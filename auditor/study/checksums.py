@@ -74,6 +74,21 @@ def digest_of(sums: dict[str, Checksum], name: str) -> str | None:
     return found.sha256 if found else None
 
 
+def changed_finding(file: FoundFile) -> Finding:
+    """A file that is no longer what was read."""
+    return Finding(
+        "changed_while_reading",
+        "problem",
+        file.name,
+        "This file changed or vanished while it was read, so its recorded time may be "
+        "neither that of before nor that of after.",
+        expected=f"{file.size_bytes} bytes, untouched",
+        observed="other size or time of change, or the file is gone",
+        action="Wait until copying has ended, then run the audit again.",
+        file=file.name,
+    )
+
+
 def changes(
     files: Iterable[FoundFile], sums: dict[str, Checksum], readable: set[str]
 ) -> Iterator[Finding]:
@@ -90,17 +105,7 @@ def changes(
         else:
             found = sums[file.name]
         if found.changed:
-            yield Finding(
-                "changed_while_reading",
-                "problem",
-                file.name,
-                "This file changed or vanished while it was read, so its recorded time may be "
-                "neither that of before nor that of after.",
-                expected=f"{file.size_bytes} bytes, untouched",
-                observed="other size or time of change, or the file is gone",
-                action="Wait until copying has ended, then run the audit again.",
-                file=file.name,
-            )
+            yield changed_finding(file)
         elif found.problem:
             yield Finding(
                 "not_read_to_the_end",
