@@ -50,15 +50,16 @@ def audit_study(
     ordered_hours: int | float | str | Decimal | None = None,
     policy: str | Path | None = None,
     timezone: str | None = None,
-    scan_signal: bool = True,
+    scan_signal: bool | None = None,
     second_readers: bool = True,
 ) -> Audit:
-    """Audit one returned study: a folder, searched to the bottom, or its files.
+    """Audit one returned study: a folder, searched to the bottom, or its files; or URLs of them.
 
     ``order`` is an order file (TOML, or a FHIR R4 ServiceRequest in JSON) or an ``Order``;
     ``ordered_hours`` takes the place of its hours. ``policy`` is a policy file whose keys replace
     the defaults; ``timezone`` the patient's IANA zone. Without ``scan_signal`` the samples are not
-    looked at; without ``second_readers`` mne and pyedflib are not asked.
+    looked at (by default they are, but for URLs); without ``second_readers`` mne and pyedflib are
+    not asked.
 
     Nothing is written. Raises ``AuditorError``: ``UsageError`` for a path or number that cannot be,
     ``SettingsError`` for an order, policy or log file, ``NothingReadable`` where there is no

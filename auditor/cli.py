@@ -16,12 +16,13 @@ COMPLETE, ACT, FAILED, STOPPED = 0, 1, 2, 130
 
 
 class _Parser(argparse.ArgumentParser):
-    """Repeats wrong arguments without their control characters: a name may come from a card."""
+    """Repeats wrong arguments without control characters and passwords of URLs."""
 
     def error(self, message: str) -> NoReturn:
         from auditor.safe_text import printable
+        from auditor.urls import without_access
 
-        super().error(printable(message))
+        super().error(printable(without_access(message)))
 
 
 def parser() -> argparse.ArgumentParser:
@@ -37,8 +38,8 @@ def parser() -> argparse.ArgumentParser:
     reading.add_argument(
         "--signal",
         choices=("full", "off"),
-        default="full",
-        help="scan the samples for usable time (default), or not",
+        help="scan the samples for usable time, or not; by default full for paths on this machine "
+        "and off for URLs, where every byte would have to be fetched",
     )
     reading.add_argument("--timezone", metavar="ZONE", help="IANA name, such as America/Denver")
     reading.add_argument(
@@ -61,7 +62,13 @@ def parser() -> argparse.ArgumentParser:
         description="Audits one returned study and writes audit.html, audit.json and CSV tables. "
         "Exit status: 0 complete, 1 a person must act, 2 wrong use or nothing readable.",
     )
-    study.add_argument("paths", nargs="+", metavar="PATH", help="the study's folder, or its files")
+    study.add_argument(
+        "paths",
+        nargs="+",
+        metavar="PATH",
+        help="the study's folder, or its files; or URLs of them (such as s3://bucket/S-2041), of "
+        "which only headers and annotation bytes are fetched",
+    )
     study.add_argument("--order", metavar="FILE", help="order file (TOML, or FHIR JSON)")
     study.add_argument("--ordered-hours", metavar="N", help="ordered hours, instead of the file's")
     study.add_argument("--out", metavar="DIR", help="default: audit-<study id or folder name>")
@@ -154,6 +161,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     from auditor import commands
     from auditor.errors import AuditorError
     from auditor.safe_text import printable
+    from auditor.urls import without_access
 
     try:
         status = commands.run(arguments)
@@ -162,7 +170,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except AuditorError as error:
         if arguments.debug:
             _show_traceback()
-        print(f"auditor: {printable(str(error))}", file=sys.stderr)  # noqa: T201
+        print(f"auditor: {printable(without_access(str(error)))}", file=sys.stderr)  # noqa: T201
         return FAILED
     except BrokenPipeError:
         # Whoever read the output went away; leave no second error at exit.
@@ -187,6 +195,7 @@ def _show_traceback() -> None:
     import traceback
 
     from auditor.safe_text import printable
+    from auditor.urls import without_access
 
     for line in traceback.format_exc().splitlines():
-        print(printable(line), file=sys.stderr)  # noqa: T201
+        print(printable(without_access(line)), file=sys.stderr)  # noqa: T201

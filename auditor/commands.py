@@ -17,6 +17,7 @@ from auditor.order import order_from_hours, read_order
 from auditor.policy import Policy, load_policy
 from auditor.progress import Progress, Silent
 from auditor.safe_text import path_part, printable
+from auditor.urls import is_url, shown_url
 
 COMPLETE, ACT = 0, 1
 
@@ -43,24 +44,26 @@ def run_study(arguments: argparse.Namespace) -> int:
     from auditor.outputs import check_free
     from auditor.publish import publish
     from auditor.redact import redact
+    from auditor.remote import place_of
     from auditor.terminal import summary
 
-    paths = [Path(p) for p in arguments.paths]
-    for path in paths:
-        _must_exist(path)
+    for path in arguments.paths:
+        if not is_url(path):
+            _must_exist(Path(path))
+    place = place_of(arguments.paths)
     if arguments.timezone is not None:
         zone_info(arguments.timezone)
     policy = load_policy(_path(arguments.policy))
     order = _order(arguments, policy)
-    out = Path(arguments.out) if arguments.out else _default_out(order, paths, arguments.redact)
+    out = _out(arguments, order, place.name)
     check_free(out, force=arguments.force)
     options = Options(
         timezone=arguments.timezone,
-        scan_signal=arguments.signal == "full",
+        scan_signal=_scans_signal(arguments),
         second_readers=arguments.second_readers == "on",
     )
     with _progress(quiet=arguments.quiet) as progress:
-        audit = audit_study(paths, order=order, policy=policy, options=options, progress=progress)
+        audit = audit_study(place, order=order, policy=policy, options=options, progress=progress)
     if arguments.redact:
         audit = redact(audit)
     publish(audit, out)
@@ -79,6 +82,13 @@ def run_batch(arguments: argparse.Namespace) -> int:
     """``auditor batch``."""
     from auditor.batch.command import batch
 
+    if is_url(arguments.root):
+        raise UsageError(
+            shown_url(arguments.root),
+            "is a URL; a worklist is made of the studies in a folder on this machine",
+            "Audit one study by URL with 'auditor study'.",
+        )
+    arguments.signal = arguments.signal or "full"
     with _progress(quiet=arguments.quiet) as progress:
         return batch(arguments, progress)
 
@@ -191,14 +201,22 @@ def _order(arguments: argparse.Namespace, policy: Policy) -> Order | None:
     return order
 
 
-def _default_out(order: Order | None, paths: list[Path], redacted: bool) -> Path:
+def _scans_signal(arguments: argparse.Namespace) -> bool:
+    """As asked; by default not where every sample would have to be fetched from elsewhere."""
+    if arguments.signal is None:
+        return not any(map(is_url, arguments.paths))
+    return bool(arguments.signal == "full")
+
+
+def _out(arguments: argparse.Namespace, order: Order | None, name: str) -> Path:
+    """The folder for the audit; ``name`` is that of the study's folder."""
+    if arguments.out:
+        return Path(arguments.out)
     if order is not None and order.study_id:
         return Path(f"audit-{path_part(order.study_id)}")
-    if redacted:
+    if arguments.redact:
         return Path("audit-study")
-    first = paths[0].resolve()
-    folder = first if first.is_dir() else first.parent
-    return Path(f"audit-{path_part(folder.name)}")
+    return Path(f"audit-{path_part(name)}")
 
 
 @contextlib.contextmanager

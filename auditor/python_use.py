@@ -17,6 +17,8 @@ from auditor.model import Audit, Order
 from auditor.order import order_from_hours, read_order
 from auditor.outputs import check_free
 from auditor.policy import Policy, load_policy
+from auditor.remote import place_of
+from auditor.urls import is_url
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,21 +71,23 @@ def audit_from(
     ordered_hours: int | float | str | Decimal | None,
     policy: str | Path | None,
     timezone: str | None,
-    scan_signal: bool,
+    scan_signal: bool | None,
     second_readers: bool,
 ) -> Audit:
     """See ``auditor.audit_study``."""
-    given = [Path(paths)] if isinstance(paths, str | Path) else [Path(p) for p in paths]
+    given = [paths] if isinstance(paths, str | Path) else list(paths)
     if not given:
         raise UsageError("paths", "names no folder and no file", "Name the study's folder.")
     for path in given:
-        if not path.exists():
+        if not is_url(str(path)) and not Path(path).exists():
             raise UsageError(str(path), "does not exist", "Name the study's folder or its files.")
     if timezone is not None:
         zone_info(timezone)
     rules = load_policy(None if policy is None else Path(policy))
+    if scan_signal is None:
+        scan_signal = not any(is_url(str(path)) for path in given)
     return audit_study(
-        given,
+        place_of(given),
         order=_order(order, ordered_hours, rules, timezone),
         policy=rules,
         options=Options(timezone=timezone, scan_signal=scan_signal, second_readers=second_readers),

@@ -15,7 +15,7 @@ from helpers_studies import Amplifier, append, set_field, write_piece
 from auditor.errors import NothingReadable
 from auditor.model import Study
 from auditor.policy import load_policy
-from auditor.study import build_study, checksums, folder
+from auditor.study import build_study, checksums, folder, place
 from auditor.study.placing import recorded_ns
 from auditor.units import MINUTE
 

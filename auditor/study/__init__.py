@@ -19,14 +19,15 @@ from auditor.study.intake import take_in
 from auditor.study.merging import match_copies
 from auditor.study.overlaps import overlap_findings
 from auditor.study.pieces import stepped_findings
+from auditor.study.place import LocalPlace, Place, as_place
 from auditor.study.placing import in_order, set_aside
 from auditor.study.sequence import in_sequence
 
-__all__ = ["build_study"]
+__all__ = ["LocalPlace", "Place", "as_place", "build_study"]
 
 
 def build_study(
-    paths: Sequence[Path],
+    paths: Sequence[Path] | Place,
     order: Order | None,
     policy: Policy,
     *,
@@ -34,7 +35,7 @@ def build_study(
     checksums: bool = True,
     progress: Progress | None = None,
 ) -> Study:
-    """The study that lies under ``paths`` (folders searched to the bottom, or files).
+    """The study that lies under ``paths`` (folders searched to the bottom, or files; or a place).
 
     ``timezone`` (an IANA name) goes before the order's. ``Study.findings`` holds what concerns the
     folder, the copies and the clocks; findings of single files stay in ``Recording.findings`` and
