@@ -289,7 +289,9 @@ def _row(audit: Audit, scale: _Scale, spread: int, rows: int) -> Row:
         video=None
         if audit.video is None
         else scale.bars(*_arrays(audit.video.stretches), join=budget),
-        events=scale.points(np.array([a.at for a in audit.annotations], dtype=np.int64)),
+        events=scale.points(
+            np.array([a.at for a in audit.annotations], dtype=np.int64), step=max(20, budget // 2)
+        ),
         checks=checks,
         lapses=lapses,
         periods=tuple(

@@ -389,7 +389,7 @@ def power_of(ordered: int) -> PowerPlan:
     return PowerPlan(
         lasts_ns=72 * HOUR,
         ordered_ns=ordered,
-        reserve_ns=72 * HOUR - ordered,
+        reserve_ns=0,
         enough=ordered <= 72 * HOUR,
         steps=(PowerStep("pack 1", 0, 36 * HOUR), PowerStep("pack 2", 36 * HOUR, 72 * HOUR)),
         advice=("Charge both packs fully before hook-up.",),

@@ -248,12 +248,55 @@ def test_too_few_channels_to_the_end_is_said() -> None:
     assert "from Thu 4 Mar 2027, 01:30:00 until the end, fewer than 8 EEG channels" in said
 
 
-def test_an_unknown_reserve_of_power_is_said_as_lacking() -> None:
+def test_power_that_does_not_last_is_said_with_the_reserve_and_the_other_ends() -> None:
     audit = h.normal()
     assert audit.power is not None
-    power = replace(audit.power, reserve_ns=-3 * HOUR, enough=False)
+    power = replace(
+        audit.power, reserve_ns=3 * HOUR, enough=False, other_ends=(("one pack only", 36 * HOUR),)
+    )
     said = seen(render(replace(audit, power=power)))
-    assert "ordered: not enough Lacking 3:00:00" in said
+    assert "ordered: not enough Reserve that the policy wants 3:00:00" in said
+    assert "one pack only 36:00:00" in said
+
+
+def test_a_limit_that_must_be_passed_is_told_from_one_that_is_reached() -> None:
+    audit = h.normal()
+    assert audit.billing is not None
+    assert "must be passed" not in html_of("normal")
+    total = replace(audit.billing.total, exceed_next=True)
+    said = seen(render(replace(audit, billing=replace(audit.billing, total=total))))
+    assert "2:11:00 short of the next (it must be passed, not only reached)" in said
+
+
+def test_a_second_code_of_one_report_is_shown_with_the_first() -> None:
+    audit = h.normal()
+    assert audit.billing is not None
+    day = replace(audit.billing.professional.whole_study, code="95719", also=("95717",))
+    professional = replace(audit.billing.professional, whole_study=day)
+    said = seen(render(replace(audit, billing=replace(audit.billing, professional=professional))))
+    assert "95719 and 95717 (>60-84 h)" in said
+
+
+def test_a_channel_in_doubt_and_a_check_outside_are_said() -> None:
+    audit = h.normal()
+    assert audit.monitoring is not None
+    channel = replace(audit.signal.channels[0], doubtful_from=h.HOOKUP + HOUR)
+    said = seen(
+        render(
+            replace(
+                audit,
+                signal=replace(audit.signal, channels=(channel,)),
+                monitoring=replace(audit.monitoring, outside=2),
+            )
+        )
+    )
+    assert "no from Tue 2 Mar 10:30:00" in said
+    assert "Checks outside the recording 2; they show no review" in said
+
+
+def test_iso_stamps_in_our_sentences_are_spaced_and_in_texts_of_files_left() -> None:
+    assert text.shown("from 2027-03-02T09:30:00 on") == "from 2027-03-02 09:30:00 on"
+    assert text.untrusted("2027-03-02T09:30:00") == text.Markup("<bdi>2027-03-02T09:30:00</bdi>")
 
 
 def test_the_other_reading_of_a_finding_gives_both_figures() -> None:

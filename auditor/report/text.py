@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from auditor.civil import Axis, civil_datetime, iso
 from auditor.durations import exact_seconds, hms, in_words
@@ -15,13 +16,17 @@ _LONG_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday"
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 DASH = "–"
 
+_STAMP = re.compile(r"\b(\d{4}-\d\d-\d\d)T(\d\d:\d\d:\d\d)")
 CAPITALS = {"edf": "EDF", "bdf": "BDF", "eeg": "EEG", "sha": "SHA", "utc": "UTC"}
 
 
 def shown(value: object) -> object:
-    """Every value on its way to the page: text without control or reordering characters."""
+    """Every value on its way to the page: text without control or reordering characters.
+
+    A sentence's ISO 8601 stamps get a space for their 'T'; texts from files stay as they are.
+    """
     if isinstance(value, str) and not isinstance(value, Markup):
-        return printable(value)
+        return _STAMP.sub(r"\1 \2", printable(value))
     return value
 
 
@@ -171,8 +176,3 @@ class Clock:
     def _day(at: datetime) -> str:
         parts = (_DAYS[at.weekday()], str(at.day), _MONTHS[at.month - 1])
         return "\N{NO-BREAK SPACE}".join(parts)  # a date breaks only before the time of day
-
-
-def escaped(text: object) -> str:
-    """HTML text of ``text``, for the few places that are put together outside a template."""
-    return str(escape(shown(text)))

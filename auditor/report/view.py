@@ -17,9 +17,9 @@ FOLD = 40
 """Longer tables are folded."""
 
 OUTCOMES = {
-    "complete": ("Complete", "The files show that the order was met."),
-    "review": ("Review", "A person must look before this study is used or claimed."),
-    "repeat": ("Repeat", "The files suggest a new study. A person decides."),
+    "complete": "Complete",
+    "review": "Review",
+    "repeat": "Repeat",
 }
 SEVERITY_WORDS = {"problem": "Problem", "caution": "Caution", "info": "For information"}
 STOP_WORDS = {
@@ -108,6 +108,7 @@ def view(audit: Audit) -> dict[str, Any]:
             () if audit.monitoring is None else audit.monitoring.lapses, "audit.json"
         ),
         "second_readers": listing(audit.second_readers, "audit.json"),
+        "rules": listing(audit.rules, "audit.json"),
         "severity_words": SEVERITY_WORDS,
         "stop_words": STOP_WORDS,
         "level_words": LEVEL_WORDS,
