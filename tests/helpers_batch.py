@@ -156,12 +156,18 @@ def audits_in(out: Path) -> list[str]:
     return sorted(p.name for p in folder.iterdir() if not p.name.startswith("."))
 
 
-def start(*arguments: str | Path) -> subprocess.Popen[str]:
-    """``auditor ARGUMENTS`` as a process of its own."""
-    return subprocess.Popen(
+@contextlib.contextmanager
+def running(*arguments: str | Path) -> Iterator[subprocess.Popen[str]]:
+    """``auditor ARGUMENTS`` as a process of its own, ended with the block."""
+    process = subprocess.Popen(
         [sys.executable, "-m", "auditor", *(str(a) for a in arguments)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         env={**os.environ, "SOURCE_DATE_EPOCH": EPOCH, "PYTHONPATH": str(PROJECT)},
     )
+    with process:
+        try:
+            yield process
+        finally:
+            process.kill()

@@ -15,7 +15,7 @@ from helpers_batch import (
     batch,
     die,
     make_study,
-    start,
+    running,
     tree,
     until,
     workers_of,
@@ -46,6 +46,7 @@ def expected(root: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, 
         patch.setenv("SOURCE_DATE_EPOCH", EPOCH)
         assert batch(root, out, "--workers", "2") == 1
     assert len(worklist(out)) == STUDIES
+    assert len(audits_in(out)) == STUDIES
     return tree(out / "audits")
 
 
@@ -72,12 +73,12 @@ def test_a_worker_killed_in_mid_run_loses_nothing(
     root: Path, tmp_path: Path, expected: dict[str, bytes]
 ) -> None:
     out = tmp_path / "out"
-    process = start("batch", root, "--out", out, "--workers", "2")
-    until(lambda: audits_in(out))
-    victims = workers_of(process.pid)
-    assert victims
-    os.kill(victims[0], signal.SIGKILL)
-    said, errors = process.communicate(timeout=60)
+    with running("batch", root, "--out", out, "--workers", "2") as process:
+        until(lambda: audits_in(out))
+        victims = workers_of(process.pid)
+        assert victims
+        os.kill(victims[0], signal.SIGKILL)
+        said, errors = process.communicate(timeout=90)
     assert process.returncode == 1, errors
     assert f"{STUDIES} audited" in said
     assert tree(out / "audits") == expected
@@ -88,31 +89,30 @@ def test_ctrl_c_ends_at_once_and_resume_goes_on(
     root: Path, tmp_path: Path, expected: dict[str, bytes]
 ) -> None:
     out = tmp_path / "out"
-    process = start("batch", root, "--out", out, "--workers", "2")
-    until(lambda: len(audits_in(out)) >= 3)
-    workers = workers_of(process.pid)
-    process.send_signal(signal.SIGINT)
-    _, errors = process.communicate(timeout=20)
+    with running("batch", root, "--out", out, "--workers", "2") as process:
+        until(lambda: len(audits_in(out)) >= 3)
+        workers = workers_of(process.pid)
+        process.send_signal(signal.SIGINT)
+        _, errors = process.communicate(timeout=30)
     assert process.returncode == 130
     assert errors == "auditor: stopped; nothing half written was left\n"
     until(lambda: not any(alive(pid) for pid in workers), 5)
     assert not list((out / "audits").glob(".*"))
     kept = audits_in(out)
     assert 3 <= len(kept) < STUDIES
-    again = start("batch", root, "--out", out, "--resume", "--workers", "2")
-    said, _ = again.communicate(timeout=60)
+    with running("batch", root, "--out", out, "--resume", "--workers", "2") as again:
+        said, _ = again.communicate(timeout=90)
     audited = int(said.split(": ")[1].split(" audited")[0])
-    # One that was written and not yet in the history is made again; no more than one a process.
+    # One that was written and not yet in the history is made again; at most those under way.
     assert STUDIES - len(kept) <= audited <= STUDIES - len(kept) + 6
     assert tree(out / "audits") == expected
 
 
 def test_workers_end_with_a_killed_parent(root: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    process = start("batch", root, "--out", out, "--workers", "2")
-    until(lambda: audits_in(out))
-    workers = workers_of(process.pid)
-    process.kill()
-    process.communicate(timeout=20)
+    with running("batch", root, "--out", out, "--workers", "2") as process:
+        until(lambda: audits_in(out))
+        workers = workers_of(process.pid)
+        process.kill()
     assert workers
     until(lambda: not any(alive(pid) for pid in workers), 5)

@@ -23,7 +23,7 @@ from helpers_batch import (
     batch,
     make_study,
     one_by_one,
-    start,
+    running,
     tree,
     until,
 )
@@ -101,12 +101,12 @@ def test_cluster_and_local_runs_give_the_same_bytes_though_a_worker_dies(
     assert batch(root, tmp_path / "local") == 1
 
     out = tmp_path / "cluster"
-    process = start("batch", root, "--out", out, "--cluster", cluster.address)
-    until(lambda: len(audits_in(out)) >= 4 or process.poll() is not None, 90)
-    assert process.poll() is None, process.communicate()[1]
-    cluster.workers[0].send_signal(signal.SIGKILL)
-    died_at = len(audits_in(out))
-    said, errors = process.communicate(timeout=120)
+    with running("batch", root, "--out", out, "--cluster", cluster.address) as process:
+        until(lambda: len(audits_in(out)) >= 4 or process.poll() is not None, 90)
+        assert process.poll() is None, process.communicate()[1]
+        cluster.workers[0].send_signal(signal.SIGKILL)
+        died_at = len(audits_in(out))
+        said, errors = process.communicate(timeout=120)
     assert process.returncode == 1, errors
     assert died_at < STUDIES
     assert f"{STUDIES + 1} audited" in said
@@ -118,16 +118,17 @@ def test_cluster_and_local_runs_give_the_same_bytes_though_a_worker_dies(
         else:
             assert one.read_bytes() == other.read_bytes()
 
-    again = start("batch", root, "--out", out, "--cluster", cluster.address, "--resume")
-    assert "0 audited" in again.communicate(timeout=60)[0]
+    with running("batch", root, "--out", out, "--cluster", cluster.address, "--resume") as again:
+        assert "0 audited" in again.communicate(timeout=60)[0]
 
 
 def test_an_address_where_nobody_answers_is_wrong_use(root: Path, tmp_path: Path) -> None:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    process = start("batch", root, "--out", tmp_path, "--cluster", f"tcp://127.0.0.1:{port}")
-    _, errors = process.communicate(timeout=90)
+    nobody = f"tcp://127.0.0.1:{port}"
+    with running("batch", root, "--out", tmp_path, "--cluster", nobody) as process:
+        _, errors = process.communicate(timeout=90)
     assert process.returncode == 2
     assert "no scheduler answers there" in errors
     assert "Traceback" not in errors
@@ -151,10 +152,10 @@ def test_a_scheduler_that_is_lost_ends_the_run_and_keeps_what_was_finished(
                    "--no-dashboard", "--death-timeout", "5", "--local-directory", str(tmp_path))
         )  # fmt: skip
         out = tmp_path / "out"
-        process = start("batch", root, "--out", out, "--cluster", address)
-        until(lambda: audits_in(out) or process.poll() is not None, 90)
-        scheduler.kill()
-        _, errors = process.communicate(timeout=120)
+        with running("batch", root, "--out", out, "--cluster", address) as process:
+            until(lambda: audits_in(out) or process.poll() is not None, 90)
+            scheduler.kill()
+            _, errors = process.communicate(timeout=120)
     finally:
         for one in started:
             one.kill()

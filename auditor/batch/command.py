@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -52,10 +53,11 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
         raise NothingReadable(
             str(root), "holds no study folder with recordings", "Name the folder above them."
         )
-    with held(out) as free:
+    with held(out) as free, contextlib.ExitStack() as stack:
         if not free:
             raise UsageError(str(out), "is in use by another batch", "Wait for it to end.")
-        sweep(out)
+        stack.callback(sweep, out)  # what workers leave that Ctrl-C ended
+        sweep(out)  # what a killed run left
         names = Names(out, redacted=arguments.redact)
         with History(out, create=True) as history:
             history.fast()
@@ -94,16 +96,17 @@ def _audit_all(
             )
         progress.advance(1)
     progress.stage("Auditing studies", len(todo))
-    for job, result in _results(todo, arguments.cluster, workers, out):
-        inputs = names.inputs(result.inputs)
-        history.add_audit(job.study, now_utc(), fingerprint(job), inputs, result.summary)
-        progress.advance(1)
+    with contextlib.closing(_results(todo, arguments.cluster, workers, out)) as results:
+        for job, result in results:
+            inputs = names.inputs(result.inputs)
+            history.add_audit(job.study, now_utc(), fingerprint(job), inputs, result.summary)
+            progress.advance(1)
     return len(todo)
 
 
 def _results(
     jobs: Sequence[Job], cluster: str | None, workers: int, out: Path
-) -> Iterator[tuple[Job, Result]]:
+) -> Generator[tuple[Job, Result], None, None]:
     """Each job's result once its audit is written under ``out``."""
     if not jobs:
         return
