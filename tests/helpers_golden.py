@@ -1,0 +1,103 @@
+"""The page's words as lines of text, for the golden audits in ``fixtures/golden``.
+
+``python tests/helpers_golden.py`` writes them anew after a wanted change of wording; the change is
+then seen in review.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+import tempfile
+from pathlib import Path
+
+from selectolax.lexbor import LexborHTMLParser, LexborNode
+
+GOLDEN = Path(__file__).resolve().parent.parent / "fixtures" / "golden"
+STUDIES = ("S-2043", "S-2044", "S-2046")
+"""Two copies that fill each other's gaps; electrodes lost on night two; a never-closed file."""
+MADE = "2027-04-01T08:00:00Z"
+
+_BLOCKS = "h1, h2, h3, h4, p, li, dt, dd, caption, tr, legend, label, a.gap-link"
+_SCRUBBED = (
+    # Checksums, versions and other libraries' own words change without a change of ours.
+    (re.compile(r"\b[0-9a-f]{64}\b"), "<sha256>"),
+    (re.compile(r"\b(mne|pyedflib) \d[\w.]*"), r"\1 <version>"),
+    (re.compile(r"EEG Coverage Auditor \d[\w.]*"), "EEG Coverage Auditor <version>"),
+    (re.compile(r"\(Its words: .*?\)(?= \||$)"), "(Its words: …)"),
+)
+
+
+def lines(html: str) -> list[str]:
+    """One line for each heading, sentence, list item and table row, in the page's order."""
+    tree = LexborHTMLParser(html)
+    for left_out in tree.css(
+        "style, script, #rules, #clock-hours, #channel-hours, .table-title, .skip"
+    ):
+        left_out.decompose()
+    found = []
+    for node in tree.css(_BLOCKS):
+        if node.tag == "dd" and node.css_first("li") is not None:
+            continue
+        line = _line(node)
+        for pattern, put in _SCRUBBED:
+            line = pattern.sub(put, line)
+        if line:
+            found.append(line)
+    return found
+
+
+def _line(node: LexborNode) -> str:
+    if node.tag == "a":
+        return f"[picture] {node.attributes['aria-label']}".replace("\N{NO-BREAK SPACE}", " ")
+    mark = {"h1": "# ", "h2": "## ", "h3": "### ", "h4": "#### ", "li": "- ", "dd": "    "}
+    if node.tag == "tr":
+        cells = node.css("th, td")
+        return "| " + " | ".join(_words(cell) for cell in cells) + " |"
+    words = _words(node)
+    return mark.get(node.tag or "", "") + words if words else ""
+
+
+def _words(node: LexborNode) -> str:
+    return re.sub(r" (?=[.,;:)])|(?<=\() ", "", " ".join(node.text(separator=" ").split()))
+
+
+def page_of(study_id: str, folder: Path) -> str:
+    """The page of one demo study, made and audited in ``folder``."""
+    from auditor.audit import Options, audit_study
+    from auditor.demo import _make
+    from auditor.demo.studies import plans
+    from auditor.order import read_order
+    from auditor.policy import load_policy
+    from auditor.progress import Silent
+    from auditor.report import render_html
+
+    (plan,) = (p for p in plans() if p.study_id == study_id)
+    study = _make(folder, plan, Silent())
+    policy = load_policy()
+    order = read_order(
+        study.order,
+        default_pack_ns=policy.power.pack_ns,
+        default_factor_ppm=policy.power.mode_factor_ppm,
+    )
+    options = Options(generated_utc=MADE)
+    return render_html(audit_study([study.folder], order=order, policy=policy, options=options))
+
+
+def golden(study_id: str) -> Path:
+    """The file that holds the words of ``study_id``'s audit."""
+    return GOLDEN / f"{study_id}.txt"
+
+
+def main() -> None:
+    """Write every golden audit."""
+    GOLDEN.mkdir(parents=True, exist_ok=True)
+    for study_id in STUDIES:
+        with tempfile.TemporaryDirectory() as folder:
+            text = "\n".join(lines(page_of(study_id, Path(folder)))) + "\n"
+        golden(study_id).write_text(text, encoding="utf-8")
+        sys.stdout.write(f"{golden(study_id)}\n")
+
+
+if __name__ == "__main__":
+    main()
