@@ -33,6 +33,7 @@ _CLOCK_CODES = {
     "overlapping_recordings",
     "overlap_inside_file",
     "clock_may_have_stepped",
+    "date_may_be_wrong",
 }
 _HUM_SHARE = 4
 """Mains hum in more than a quarter of a channel's time asks for a better electrode.

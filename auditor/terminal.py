@@ -8,10 +8,11 @@ from types import TracebackType
 from typing import TextIO
 
 from auditor.durations import hms
-from auditor.model import Audit, PowerPlan, RuleLine
+from auditor.model import Audit, Gap, PowerPlan, RuleLine, Stop
 from auditor.safe_text import printable
 
 _SHOWN = 12
+_EVIDENCE = 3
 _MARK = {"info": "info", "caution": "CAUTION", "problem": "PROBLEM"}
 
 
@@ -42,12 +43,24 @@ def summary(audit: Audit) -> str:
             f"gaps {hms(s.gaps_ns, up=True)}, seams {hms(s.seams_ns, up=True)}, "
             f"early stop {hms(s.early_stop_ns, up=True)} of the ordered {hms(s.ordered_ns)}"
         )
-    lines.append(f"Stop      {audit.stop.kind}, likely cause {audit.stop.likely_cause}")
+    stop = audit.stop
+    lines.append(f"Stop      {_words(stop.kind)}, likely cause: {_cause(stop)}")
+    lines += [f"  - {text}" for text in stop.evidence[:_EVIDENCE]]
     lines += _gaps(audit)
     lines += _thresholds(audit)
     lines += _findings(audit)
     lines += ["", *audit.cautions[:2]]
     return "\n".join(printable(line) for line in lines) + "\n"
+
+
+def _words(code: str) -> str:
+    """A code of the vocabulary as words."""
+    return code.replace("_", " ")
+
+
+def _cause(of: Gap | Stop) -> str:
+    sure = "" if of.confidence == "none" else f" ({of.confidence} confidence)"
+    return _words(of.likely_cause) + sure
 
 
 def _gaps(audit: Audit) -> list[str]:
@@ -58,7 +71,7 @@ def _gaps(audit: Audit) -> list[str]:
     longest = sorted(gaps, key=lambda g: (-g.duration, g.start))[:_SHOWN]
     for gap in sorted(longest, key=lambda g: g.start):
         lines.append(
-            f"  {axis.iso(gap.start)}  {hms(gap.duration, up=True):>10}  {gap.likely_cause}"
+            f"  {axis.iso(gap.start)}  {hms(gap.duration, up=True):>10}  likely cause: {_cause(gap)}"
         )
     if len(gaps) > len(longest):
         lines.append(f"  and {len(gaps) - len(longest)} shorter ones, all in gaps.csv")
@@ -82,7 +95,6 @@ def _thresholds(audit: Audit) -> list[str]:
         lines += [f"  period {period.index}: {note}" for note in period.notes]
     if audit.monitoring is not None:
         lines += [f"  monitoring: {audit.monitoring.note}"]
-        lines += [f"  lapse: {lapse.meaning}" for lapse in audit.monitoring.lapses[:_SHOWN]]
     if audit.video is not None:
         lines += [f"  video: {audit.video.note}"]
     lines += [f"  ask the coder: {a.reading}" for a in billing.alternatives]

@@ -11,7 +11,7 @@ from auditor.errors import OutputError
 from auditor.progress import Progress, Silent
 from auditor.units import HOUR, NS
 
-__all__ = ["DemoStudy", "make_demo"]
+__all__ = ["DemoStudy", "make_demo", "make_study"]
 
 NOTICE = """Everything in this folder is invented: a fictional lab, patients that are codes only,
 and synthetic signals at a reduced rate. Nothing here was recorded from a person.
@@ -57,6 +57,14 @@ def make_demo(out: Path, progress: Progress | None = None) -> tuple[DemoStudy, .
             f"cannot be written ({error.strerror})",
             "Give another folder with --out; the demo needs about 300 MB.",
         ) from error
+
+
+def make_study(out: Path, study_id: str, progress: Progress | None = None) -> DemoStudy:
+    """Write one of the invented studies under ``out/studies``. Raises ``KeyError`` for no such."""
+    plan = {plan.study_id: plan for plan in plans()}[study_id]
+    root = out / "studies"
+    root.mkdir(parents=True, exist_ok=True)
+    return _make(root, plan, progress or Silent())
 
 
 def _make(root: Path, plan: Plan, progress: Progress) -> DemoStudy:

@@ -1,0 +1,34 @@
+"""The README's worked example is what the program prints, to the letter."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from helpers_cli import run
+from test_repository import ROOT, block_after
+
+from auditor.demo import make_study
+
+README = ROOT / "README.md"
+
+
+def test_the_worked_example_is_what_the_program_prints(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = README.read_text(encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    made = make_study(Path("demo"), "S-2041")
+    assert made.order.read_text(encoding="utf-8").strip() == block_after(
+        text, "says what was ordered"
+    )
+    command = block_after(text, "After the demo has run")
+    program, *arguments = command.split()
+    assert program == ".venv/bin/auditor"
+    status = run(*arguments)
+    printed = capsys.readouterr().out.strip()
+    assert printed == block_after(text, "prints this summary")
+    assert f"The exit status is {status}:" in text
+    holds = sorted(p.name for p in Path("audit-S-2041").iterdir())
+    for name in holds:
+        assert f"`{name}`" in text
