@@ -70,9 +70,8 @@ def _gaps(audit: Audit) -> list[str]:
     lines = [f"Gaps      {len(gaps)}, {hms(audit.coverage.gaps_ns, up=True)} in all"]
     longest = sorted(gaps, key=lambda g: (-g.duration, g.start))[:_SHOWN]
     for gap in sorted(longest, key=lambda g: g.start):
-        lines.append(
-            f"  {axis.iso(gap.start)}  {hms(gap.duration, up=True):>10}  likely cause: {_cause(gap)}"
-        )
+        length = hms(gap.duration, up=True)
+        lines.append(f"  {axis.iso(gap.start)}  {length:>10}  likely cause: {_cause(gap)}")
     if len(gaps) > len(longest):
         lines.append(f"  and {len(gaps) - len(longest)} shorter ones, all in gaps.csv")
     return lines
