@@ -85,7 +85,7 @@ def parser() -> argparse.ArgumentParser:
     batch.add_argument("--out", metavar="DIR", required=True, help="where the worklist goes")
     _second_readers(
         batch, "off", "also read each file with mne and pyedflib; off by default: it starts a "
-        "process for each study and takes about twice the time",
+        "process for each study, which costs more than the audit of a small one",
     )  # fmt: skip
     batch.add_argument("--orders", metavar="FILE", help="list of orders (CSV or TOML)")
     batch.add_argument("--workers", metavar="N", type=int, help="processes (default: one a core)")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -143,3 +144,30 @@ def test_links_and_the_output_are_left_out(tmp_path: Path) -> None:
 def test_a_name_that_is_not_utf8_is_a_key_that_can_be_written(tmp_path: Path) -> None:
     put(Path(str(tmp_path).encode().decode()) / "S-\udcff" / "a.edf")
     assert keys(tmp_path) == ["S-\\xff"]
+
+
+def test_a_folder_that_cannot_be_listed_is_not_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(tmp_path / "S-2041" / "a.edf")
+    (tmp_path / "ward" / "S-2042").mkdir(parents=True)
+    real = os.scandir
+
+    def refusing(path: Path) -> object:
+        if Path(path).name == refused:
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path)
+
+    monkeypatch.setattr("auditor.batch.find.os.scandir", refusing)
+    refused = "S-2042"
+    assert keys(tmp_path) == ["S-2041", "ward/S-2042"]
+    refused = tmp_path.name
+    with pytest.raises(PermissionError):
+        keys(tmp_path)
+
+
+def test_a_study_at_the_bottom_of_very_deep_folders_is_found(tmp_path: Path) -> None:
+    put(tmp_path.joinpath(*["d"] * 50) / "a.edf")
+    (study,) = find_studies(tmp_path)
+    assert not study.files
+    assert tmp_path.joinpath(*["d"] * 50).is_relative_to(study.folder)

@@ -48,7 +48,12 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
     orders = OrderBook(
         None if arguments.orders is None else Path(arguments.orders), policy, arguments.timezone
     )
-    studies = find_studies(root, exclude=out, named=orders.names())
+    try:
+        studies = find_studies(root, exclude=out, named=orders.names())
+    except OSError as error:
+        raise UsageError(
+            str(root), f"cannot be listed ({error.strerror})", "Check its permissions."
+        ) from error
     if not studies:
         raise NothingReadable(
             str(root), "holds no study folder with recordings", "Name the folder above them."

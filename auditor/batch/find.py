@@ -55,12 +55,16 @@ class _Folder:
     order: Path | None = None
     named: bool = False
     """Whether a list of orders names it."""
+    closed: bool = False
+    """Whether it could not be listed, or lies too deep to be looked into here."""
     recordings: dict[Path, _Head] = field(default_factory=dict)
     """Those directly in it."""
     below: list[_Folder] = field(default_factory=list)
 
     def heads(self) -> Iterator[_Head]:
         yield from self.recordings.values()
+        if self.closed:
+            yield _Head(b"", None)
         for child in self.below:
             yield from child.heads()
 
@@ -78,10 +82,13 @@ def find_studies(
 
     ``named`` are the studies of a list of orders, by key or by the last part of it.
 
-    Folders that cannot be listed are passed over here; the audit of the study that holds them says
-    so. Links are not followed, so a loop cannot trap the walk.
+    A folder that cannot be listed is taken for a study, whose audit says so: it may hold one.
+    Links are not followed, so a loop cannot trap the walk. Raises ``OSError`` where ``root`` itself
+    cannot be listed.
     """
     top = _walk(root, exclude.resolve() if exclude is not None else None, 0)
+    if top.closed:
+        os.scandir(root).close()  # says why
     if named:
         _name(top, root, frozenset(named))
     found: list[tuple[_Folder, bool]] = []  # and whether the whole folder is meant
@@ -125,6 +132,7 @@ def _walk(path: Path, exclude: Path | None, depth: int) -> _Folder:
         with os.scandir(path) as listing:
             entries = sorted(listing, key=lambda e: e.name)
     except OSError:
+        folder.closed = True
         return folder
     tables: dict[str, Path] = {}
     for entry in entries:
@@ -132,8 +140,11 @@ def _walk(path: Path, exclude: Path | None, depth: int) -> _Folder:
         if entry.is_symlink():
             continue
         if entry.is_dir(follow_symlinks=False):
-            if depth < _DEEPEST and not (exclude is not None and below.resolve() == exclude):
-                folder.below.append(_walk(below, exclude, depth + 1))
+            if exclude is not None and below.resolve() == exclude:
+                continue
+            deep = depth >= _DEEPEST
+            child = _Folder(below, closed=True) if deep else _walk(below, exclude, depth + 1)
+            folder.below.append(child)
         elif entry.is_file(follow_symlinks=False):
             if entry.name in ORDER_NAMES:
                 # Both there: the lab's own file goes before the hospital's request.
@@ -177,7 +188,7 @@ def _collect(folder: _Folder, found: list[tuple[_Folder, bool]]) -> None:
         return
     if not any(True for _ in folder.heads()) and not folder.order_below():
         return
-    if not folder.order_below() and (folder.recordings or _one_study(folder)):
+    if not folder.order_below() and (folder.closed or folder.recordings or _one_study(folder)):
         found.append((folder, True))
         return
     for child in folder.below:
