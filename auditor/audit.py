@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
+
 from auditor import __version__
 from auditor.annotations import place_annotations
 from auditor.billing import billing_periods, measure_billing, sleep_seen
@@ -15,8 +17,8 @@ from auditor.checks import study_checks
 from auditor.civil import Axis
 from auditor.coverage import clock_hours, measure_coverage, nights
 from auditor.decision import decide
-from auditor.errors import NothingReadable
-from auditor.intervals import Pair
+from auditor.errors import BeyondLimit, NothingReadable
+from auditor.intervals import Pair, union
 from auditor.logs import read_checks, read_video
 from auditor.model import (
     SEVERITIES,
@@ -47,8 +49,11 @@ from auditor.service_request import missing_facts
 from auditor.shortfall import measure_shortfall
 from auditor.signal import scan_study
 from auditor.stop import explain_gaps, explain_stop
-from auditor.study import build_study
+from auditor.study import Place, as_place, build_study
 from auditor.video import measure_video
+
+MOST_GAPS = 500_000
+"""Each gap costs memory and a row in every table; a study of weeks has hundreds."""
 
 CAUTIONS = (
     "This audit is decision support. It states what the files hold; it does not judge whether the "
@@ -77,7 +82,7 @@ class Options:
 
 
 def audit_study(
-    paths: Sequence[Path],
+    paths: Sequence[Path] | Place,
     *,
     order: Order | None,
     policy: Policy,
@@ -87,12 +92,13 @@ def audit_study(
 ) -> Audit:
     """Audit one returned study; ``decisions`` are those that people recorded about it.
 
-    Raises ``NothingReadable`` where no recording with recorded time could be read, and
-    ``SettingsError`` for a log that cannot be taken as it is.
+    Raises ``NothingReadable`` where no recording with recorded time could be read,
+    ``SettingsError`` for a log that cannot be taken as it is, and ``BeyondLimit``.
     """
     progress = progress or Silent()
+    place = as_place(paths)
     study = build_study(
-        paths,
+        place,
         order,
         policy,
         timezone=options.timezone,
@@ -156,6 +162,7 @@ def audit_study(
 
     second, findings = read_second(study.counted, enabled=options.second_readers)
     found += findings
+    found += place.findings()
     ordered_findings = tuple(
         sorted(found, key=lambda f: (-SEVERITIES.index(f.severity), f.file or "", f.code))
     )
@@ -207,6 +214,16 @@ def _coverage(study: Study, policy: Policy) -> Coverage:
             study.name,
             "no counted file holds recorded time (only headers or annotations)",
             "Check that the whole study was copied.",
+        )
+    starts, ends = union(
+        np.concatenate([t.starts for t in tracks]), np.concatenate([t.ends for t in tracks])
+    )
+    gaps = int((starts[1:] - ends[:-1] >= policy.coverage.gap_floor_ns).sum())
+    if gaps > MOST_GAPS:
+        raise BeyondLimit(
+            study.name,
+            f"the files have {gaps} gaps together; no more than {MOST_GAPS} are measured",
+            "Audit the files in groups, or raise the policy's gap_floor_s.",
         )
     return measure_coverage(tracks, policy.coverage.gap_floor_ns)
 

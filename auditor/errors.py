@@ -52,5 +52,9 @@ class NothingReadable(AuditorError):  # noqa: N818  the name says what happened
     """No recording in the study could be read; no audit is written."""
 
 
+class BeyondLimit(AuditorError):  # noqa: N818  the name says what happened
+    """A study larger than what is measured, as only damage makes one; no audit is written."""
+
+
 class OutputError(AuditorError):
     """The audit could not be written, or one is already there."""

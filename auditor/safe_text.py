@@ -31,9 +31,12 @@ def printable(text: str, limit: int | None = None) -> str:
     return _UNSAFE.sub(_escaped, text)
 
 
-def storable(text: str) -> str:
-    """``text`` as valid Unicode (no lone surrogates), otherwise unchanged; for JSON."""
-    return _SURROGATE.sub(_escaped, text)
+def storable(text: str, backslash: str = "\\") -> str:
+    """``text`` as valid Unicode (no lone surrogates), otherwise unchanged; for JSON.
+
+    ``backslash`` is how a backslash is written in ``text``.
+    """
+    return _SURROGATE.sub(lambda match: backslash + _escaped(match)[1:], text)
 
 
 def cell(text: str) -> str:

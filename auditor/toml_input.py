@@ -15,6 +15,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 from auditor.errors import SettingsError
 from auditor.units import HOUR, NS
 
+_LARGEST = 10**15
 MAX_BYTES = 1_000_000
 """A settings file larger than this is not one that a person wrote."""
 
@@ -31,7 +32,7 @@ def _scaled(value: object, unit: int, word: str) -> int:
     number = Decimal(value)
     if not number.is_finite():
         raise ValueError(f"must be a finite number of {word}")
-    if abs(number) > 10_000_000:
+    if not -10_000_000 <= number <= 10_000_000:  # compared as it stands: abs() may overflow
         raise ValueError(f"is not a believable number of {word}")
     scaled = number * unit
     if scaled != scaled.to_integral_value():
@@ -52,9 +53,10 @@ def _ppm(value: object) -> int:
 def _number(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | Decimal):
         raise ValueError("must be a number")
-    if not Decimal(value).is_finite():
-        raise ValueError("must be a finite number")
-    return float(value)
+    number = Decimal(value)
+    if not number.is_finite() or not -_LARGEST <= number <= _LARGEST:
+        raise ValueError("must be a finite number of a believable size")
+    return float(number)
 
 
 Seconds = Annotated[int, BeforeValidator(lambda v: _scaled(v, NS, "seconds"))]

@@ -37,16 +37,68 @@ NUMBERS = (
     "-1", "0", "1", "2", "99999999", "-9999999", "1E9", "nan", "inf", "0,5", "", "0.000001", "3600",
     "86400", "0.1", "0.333333", "9999", "65535", "1e-7", "+5", " 7", "١٢",
 )  # fmt: skip
-DATES = ("01.01.85", "31.12.84", "02.03.27", "03.03.27", "14.03.27", "07.11.27", "28.03.27", "99.99.99", "yy.yy.yy", "29.02.27")
-TIMES = ("00.00.00", "23.59.59", "01.59.59", "02.30.00", "09.30.00", "09.30.01", "24.00.00", "aa.bb.cc")
-ONSETS = ("+0", "+1", "+5.5", "-3", "+3600", "+86400", "+259200.25", "+631152000", "-631152000", "+9" + "9" * 300, "1", "+0.9999999999")
-ZONES = ("America/Denver", "Europe/Vienna", "Australia/Lord_Howe", "UTC", "Pacific/Apia", "Etc/GMT-14", "No/Where", "../../etc/passwd")
+DATES = (
+    "01.01.85",
+    "31.12.84",
+    "02.03.27",
+    "03.03.27",
+    "14.03.27",
+    "07.11.27",
+    "28.03.27",
+    "99.99.99",
+    "yy.yy.yy",
+    "29.02.27",
+)
+TIMES = (
+    "00.00.00",
+    "23.59.59",
+    "01.59.59",
+    "02.30.00",
+    "09.30.00",
+    "09.30.01",
+    "24.00.00",
+    "aa.bb.cc",
+)
+ONSETS = (
+    "+0",
+    "+1",
+    "+5.5",
+    "-3",
+    "+3600",
+    "+86400",
+    "+259200.25",
+    "+631152000",
+    "-631152000",
+    "+9" + "9" * 300,
+    "1",
+    "+0.9999999999",
+)
+ZONES = (
+    "America/Denver",
+    "Europe/Vienna",
+    "Australia/Lord_Howe",
+    "UTC",
+    "Pacific/Apia",
+    "Etc/GMT-14",
+    "No/Where",
+    "../../etc/passwd",
+)
 NAMES = (
     b"a\nb.edf", b"a'b\"c.edf", b"..edf", b"...EDF", b"\xff\xfe.edf", b"<zzq>.edf", b"=zzq.EDF", b"x" * 251 + b".edf",
     b"\x1b[2J.bdf", b"-rf.edf", b"$(zzq).edf", b" .edf", b".edf", b"edf", "\u202efde.zzq".encode(), b"CON.edf",
     b"._a.edf", b"a.edf.txt", b"@zzq.dat",
 )  # fmt: skip
-FOLDERS = (b"card", b"computer", b"<zzq>", b"..card", b"\xff", b"$RECYCLE.BIN", b"a\nb", b"d" * 200, b"=1")
+FOLDERS = (
+    b"card",
+    b"computer",
+    b"<zzq>",
+    b"..card",
+    b"\xff",
+    b"$RECYCLE.BIN",
+    b"a\nb",
+    b"d" * 200,
+    b"=1",
+)
 
 
 @dataclass(frozen=True)
@@ -81,7 +133,9 @@ def fixtures() -> list[Folder]:
 def small_files() -> list[Folder]:
     """The parsers' small bases, and files whose every text is an attack."""
     made = [Folder({b"card/a.edf": raw}) for raw in bases().values()]
-    signals = [Sig(f"EEG {name}", 16) for name in ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2")]
+    signals = [
+        Sig(f"EEG {name}", 16) for name in ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2")
+    ]
     lists = {i: [event(i, text)] for i, text in enumerate(MARKUP) if "\0" not in text}
     for text in MARKUP[:12]:
         head = text.encode("utf-8").decode("latin-1")
@@ -187,7 +241,9 @@ def _splice(study: Folder, pool: list[Folder], rng: random.Random) -> Folder:
     name = _one(study, rng)
     other = rng.choice(pool)
     head, tail = study.files[name], other.files[_one(other, rng)]
-    return _with(study, name, head[: rng.randrange(len(head) + 1)] + tail[rng.randrange(len(tail) + 1) :])
+    return _with(
+        study, name, head[: rng.randrange(len(head) + 1)] + tail[rng.randrange(len(tail) + 1) :]
+    )
 
 
 def _put(raw: bytes, at: int, width: int, text: str) -> bytes:
@@ -378,7 +434,9 @@ def _logs(study: Folder, pool: list[Folder], rng: random.Random) -> Folder:
         raw = "\n".join(made).encode(rng.choice(("utf-8", "utf-8-sig", "utf-16")))
         return mutate(raw, rng) if rng.random() < 0.3 else raw
 
-    checks = rows(rng.choice((("time", "by", "note"), ("time",), ("onset", "duration", "trial_type"))))
+    checks = rows(
+        rng.choice((("time", "by", "note"), ("time",), ("onset", "duration", "trial_type")))
+    )
     video = rows(rng.choice((("start", "end"), ("onset", "duration"))))
     return replace(study, logs={"checks.csv": checks, "video.csv": video})
 
@@ -395,25 +453,23 @@ def write(study: Folder, at: Path) -> tuple[Path, Path | None]:
     folder, beside = at / "study", at / "beside"
     folder.mkdir(parents=True)
     beside.mkdir()
-    root = os.fsencode(folder)
     for name, raw in study.files.items():
-        path = root + b"/" + name
-        os.makedirs(os.path.dirname(path), exist_ok=True)
-        with open(path, "wb") as file:
-            file.write(raw)
+        path = folder / os.fsdecode(name)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(raw)
     for name, (kind, target) in study.odd.items():
-        path = root + b"/" + name
-        os.makedirs(os.path.dirname(path), exist_ok=True)
+        path = folder / os.fsdecode(name)
+        path.parent.mkdir(parents=True, exist_ok=True)
         with suppress(OSError):
             if kind == "link":
-                os.symlink(target, path)
+                path.symlink_to(os.fsdecode(target))
             elif kind == "pipe":
                 os.mkfifo(path)
             elif kind == "folder":
-                os.mkdir(path)
+                path.mkdir()
             else:
                 with socket.socket(socket.AF_UNIX) as end:
-                    end.bind(path)
+                    end.bind(os.fsencode(path))
     for log, raw in study.logs.items():
         (beside / log).write_bytes(raw)
     if study.order is None:

@@ -16,12 +16,16 @@ from auditor.edf.start import start_civil_ns
 from auditor.edf.tail import Tail, measure_tail, note_tail
 from auditor.edf.timing import Timeline, by_position, check_order, settle
 from auditor.errors import RecordingError
-from auditor.model import ByteSource, Recording, UnknownStart
+from auditor.model import ByteSource, Int64, Recording, UnknownStart
+from auditor.units import NS
 
 RECOMMENDED_RECORD_BYTES = 61_440
 """Source: EDF specification, on the size of a data record."""
 MAX_RECORDS = 20_000_000
 """Records of one file that are read: 23 days of tenths of a second; bounds the memory."""
+MAX_JUMPS = 300_000
+"""Jumps of a second or more that are read in one file: each costs memory in every table. 72 hours
+of 1 s records of which every other one is missing have 130,000."""
 
 
 def read_recording(path: Path, name: str, source: ByteSource | None = None) -> Recording:
@@ -144,6 +148,21 @@ def _nothing(notes: Notes, why: str) -> RecordingError:
     )
 
 
+def _limit_jumps(offsets_ns: Int64, record_ns: int, notes: Notes) -> None:
+    jumps = int((np.abs(np.diff(offsets_ns) - record_ns) >= NS).sum())
+    if jumps > MAX_JUMPS:
+        raise RecordingError(
+            notes.name,
+            f"has {jumps} places at which its records' own starts jump; no more than {MAX_JUMPS} "
+            "are read",
+            "Copy the file again from the recorder's card; its time-keeping is damaged, or the "
+            "record duration in the header (byte 244) is wrong.",
+            code="too_many_jumps",
+            field="record duration",
+            offset=244,
+        )
+
+
 def _timeline(
     header: Header, scan: Scan, tail: Tail, record_ns: int, notes: Notes, *, has_times: bool
 ) -> Timeline:
@@ -163,6 +182,8 @@ def _timeline(
                 action="Nothing to do.",
             )
         timeline = settle(scan.onsets_ns[: tail.counted], record_ns, notes, continuous=continuous)
+        if record_ns:
+            _limit_jumps(timeline.offsets_ns, record_ns, notes)
         check_order(
             timeline.offsets_ns,
             record_ns,

@@ -55,6 +55,7 @@ VOCABULARY: dict[str, str] = {
     "time_keeping_absent": "No record of an EDF+ or BDF+ file states its start.",
     "time_keeping_restored": "Records without a start whose neighbours leave exactly their room.",
     "too_short": "A file too short for a header.",
+    "too_many_jumps": "More jumps of the records' starts than are read.",
     "too_many_records": "A header that makes more data records than are read.",
     "trailing_bytes": "Bytes after the last record; not counted.",
     "version_wrong": "A damaged version field; the format was told from the rest of the header.",

@@ -5,8 +5,8 @@ Names and meanings are relied on by outside scripts: add, never change.
 
 from __future__ import annotations
 
+import io
 import json
-from typing import Any
 
 from auditor.civil import iso
 from auditor.durations import seconds
@@ -128,14 +128,11 @@ def document(audit: Audit) -> Row:
 
 def json_text(audit: Audit) -> str:
     """``audit.json``: valid UTF-8 always, keys in a fixed order, one trailing newline."""
-    return json.dumps(_clean(document(audit)), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-
-
-def _clean(value: Any) -> Any:
-    if isinstance(value, str):
-        return storable(value)
-    if isinstance(value, dict):
-        return {storable(k): _clean(v) for k, v in value.items()}
-    if isinstance(value, list):
-        return [_clean(v) for v in value]
-    return value
+    encoder = json.JSONEncoder(ensure_ascii=False, indent=1, allow_nan=False)
+    # Piece by piece: a list of all pieces would take several times the text's memory.
+    text = io.StringIO()
+    for piece in encoder.iterencode(document(audit)):
+        text.write(piece)
+    text.write("\n")
+    # A lone surrogate can stand in a string only, where a backslash is written twice.
+    return storable(text.getvalue(), backslash=r"\\")

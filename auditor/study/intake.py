@@ -40,6 +40,10 @@ class Intake:
     findings: tuple[Finding, ...]
 
 
+MOST_ANNOTATIONS = 500_000
+"""Annotations kept of all files together; people write some hundreds in a study of a week."""
+
+
 def take_in(
     paths: Sequence[Path] | Place, *, checksums: bool = True, progress: Progress | None = None
 ) -> Intake:
@@ -58,9 +62,14 @@ def take_in(
         progress.stage("Reading recordings", len(wanted))
     recordings: list[Recording] = []
     unreadable = [_unreadable(f, _as_recording_error(f.name, e)) for f, e in listing.denied]
+    room = MOST_ANNOTATIONS
     for file in wanted:
         try:
-            recordings.append(_in_range(with_electrodes(place.read(file))))
+            recording = _in_range(with_electrodes(place.read(file)))
+            if len(recording.annotations) > room:  # those left out stay counted, and are told
+                recording = replace(recording, annotations=recording.annotations[:room])
+            room -= len(recording.annotations)
+            recordings.append(recording)
         except RecordingError as error:
             unreadable.append(_unreadable(file, error))
         except OSError as error:
