@@ -1,0 +1,419 @@
+"""Parts of an ``Audit`` built without files, for ``helpers_audit``. All data are invented."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from auditor.civil import Axis, civil_ns
+from auditor.model import (
+    Alternative,
+    BadStretch,
+    Billing,
+    Channel,
+    ChannelFacts,
+    CopyCoverage,
+    Coverage,
+    DayCode,
+    Finding,
+    Gap,
+    HeaderClaim,
+    HourFacts,
+    Interval,
+    Lapse,
+    Monitoring,
+    MonitoringCheck,
+    NightFacts,
+    PatientField,
+    Period,
+    PowerPlan,
+    PowerStep,
+    Professional,
+    Recording,
+    RecordingField,
+    RuleLine,
+    Segment,
+    Setup,
+    Shortfall,
+    SignalFacts,
+    StudyFile,
+    Technical,
+    TimeMap,
+    Unit,
+)
+from auditor.units import DAY, HOUR, MINUTE
+
+ZONE = Axis("America/Denver")
+HOOKUP = ZONE.instant(civil_ns(datetime(2027, 3, 2, 9, 30)))
+ELECTRODES = (
+    "Fp1", "Fp2", "F3", "F4", "C3", "C4", "P3", "P4", "O1", "O2",
+    "F7", "F8", "T7", "T8", "P7", "P8", "Fz", "Cz", "Pz",
+)  # fmt: skip
+Pairs = Sequence[tuple[int, int]]
+
+
+def recording(
+    name: str, start: int, *, minutes: int, patient: str = "P-2041 X X X", axis: Axis = ZONE
+) -> Recording:
+    """A readable file of one-minute records from ``start`` (axis instant)."""
+    claim = HeaderClaim(
+        patient=patient,
+        recording="Startdate 02-MAR-2027 X X N-3",
+        start_date="02.03.27",
+        start_time="09.30.00",
+        header_bytes=5376,
+        reserved="EDF+D",
+        record_count=minutes,
+        record_duration="60",
+        signals=20,
+        patient_field=PatientField(code=patient.split(maxsplit=1)[0]),
+        recording_field=RecordingField(start_date="02-MAR-2027", equipment="N-3"),
+    )
+    channels = tuple(
+        Channel(i, e, "", "uV", -3200.0, 3200.0, -32768, 32767, "", 15360, i * 30720, False, e)
+        for i, e in enumerate(ELECTRODES)
+    )
+    return Recording(
+        name=name,
+        path=Path("study") / name,
+        size_bytes=5376 + minutes * 583_680,
+        format="EDF+D",
+        header=claim,
+        start_civil_ns=axis.civil(start),
+        record_ns=MINUTE,
+        offsets_ns=np.arange(minutes, dtype=np.int64) * MINUTE,
+        data_offset=5376,
+        record_bytes=583_680,
+        sample_bytes=2,
+        closed=True,
+        channels=channels,
+        annotations=(),
+        annotations_total=3,
+        sha256="3f" * 32,
+    )
+
+
+def study_file(
+    name: str, runs: Pairs, *, copy: str | None = "A", role: str = "counted", reason: str = ""
+) -> StudyFile:
+    """A file whose records lie in ``runs`` (axis instants)."""
+    length = sum(e - s for s, e in runs)
+    return StudyFile(
+        recording=recording(name, runs[0][0], minutes=max(1, length // MINUTE)),
+        role=role,  # type: ignore[arg-type]
+        reason=reason,
+        copy=copy,
+        map=TimeMap(runs[0][0]),
+        run_starts=np.array([s for s, _ in runs], dtype=np.int64),
+        run_ends=np.array([e for _, e in runs], dtype=np.int64),
+        records_ns=length,
+    )
+
+
+def joined(pairs: Pairs) -> list[tuple[int, int]]:
+    """The union of ``pairs``, sorted and disjoint."""
+    result: list[tuple[int, int]] = []
+    for start, end in sorted(pairs):
+        if result and start <= result[-1][1]:
+            result[-1] = (result[-1][0], max(end, result[-1][1]))
+        else:
+            result.append((start, end))
+    return result
+
+
+def coverage_of(copies: dict[str, Pairs], causes: Sequence[str] = ()) -> Coverage:
+    """The coverage of the copies' stretches; every hole is a gap, there are no seams."""
+    union = joined([p for runs in copies.values() for p in runs])
+    holes = [(a[1], b[0]) for a, b in pairwise(union)]
+    gaps = tuple(
+        Gap(
+            s,
+            e,
+            causes[i] if i < len(causes) else "not_known",
+            "moderate" if i < len(causes) else "none",
+            ("An annotation two seconds before says that power was low.",)
+            if i < len(causes)
+            else (),
+        )
+        for i, (s, e) in enumerate(holes)
+    )
+    per_copy = []
+    for name, runs in copies.items():
+        own = joined(runs)
+        own_gaps = [(a[1], b[0]) for a, b in pairwise(own)]
+        others = joined([p for other, r in copies.items() if other != name for p in r])
+        filled = [
+            part
+            for a, b in pairwise(others)
+            for run in own
+            if (part := (max(a[1], run[0]), min(b[0], run[1])))[0] < part[1]
+        ]
+        shared = sum(max(0, min(e, oe) - max(s, os)) for s, e in own for os, oe in others)
+        length = sum(e - s for s, e in own)
+        per_copy.append(
+            CopyCoverage(
+                name,
+                own[0][0],
+                own[-1][1],
+                length,
+                length - shared,
+                tuple(Interval(*p) for p in own),
+                tuple(Interval(*p) for p in own_gaps),
+                tuple(Interval(*p) for p in filled),
+            )
+        )
+    recorded = sum(e - s for s, e in union)
+    return Coverage(
+        first_start=union[0][0],
+        last_end=union[-1][1],
+        recorded_ns=recorded,
+        longest_run_ns=max(e - s for s, e in union),
+        overlap_ns=sum(e - s for runs in copies.values() for s, e in runs) - recorded,
+        seams_count=0,
+        seams_ns=0,
+        gaps_ns=sum(e - s for s, e in holes),
+        segments=tuple(
+            Segment(
+                s,
+                e,
+                e - s,
+                tuple(n for n, r in copies.items() if any(a < e and b > s for a, b in r)),
+            )
+            for s, e in union
+        ),
+        gaps=gaps,
+        copies=tuple(per_copy),
+        union_starts=np.array([s for s, _ in union], dtype=np.int64),
+        union_ends=np.array([e for _, e in union], dtype=np.int64),
+    )
+
+
+def within(coverage: Coverage, start: int, end: int) -> int:
+    """Recorded nanoseconds inside ``[start, end)``."""
+    low = np.maximum(coverage.union_starts, start)
+    high = np.minimum(coverage.union_ends, end)
+    return int(np.maximum(high - low, 0).sum())
+
+
+def hours_of(coverage: Coverage, axis: Axis, *, scanned: bool = True) -> tuple[HourFacts, ...]:
+    """Clock hours of the span; usable is recorded but for a share after the second day."""
+    hours = []
+    at = coverage.first_start
+    while at < coverage.last_end:
+        civil = axis.civil(at)
+        end = min(at + HOUR - civil % HOUR, coverage.last_end)
+        recorded = within(coverage, at, end)
+        usable = recorded if at < coverage.first_start + 2 * DAY else recorded * 3 // 4
+        hours.append(HourFacts(at, end, recorded, usable if scanned else None))
+        at = end
+    return tuple(hours)
+
+
+def nights_of(coverage: Coverage, axis: Axis, *, scanned: bool = True) -> tuple[NightFacts, ...]:
+    """Nights from 22:00 to 06:00 civil time, clipped to the span."""
+    nights = []
+    day = axis.civil(coverage.first_start) // DAY * DAY - DAY
+    while axis.instant(day) < coverage.last_end:
+        start = max(axis.instant(day + 22 * HOUR), coverage.first_start)
+        end = min(axis.instant(day + 30 * HOUR), coverage.last_end)
+        if start < end:
+            recorded = within(coverage, start, end)
+            nights.append(NightFacts(start, end, recorded, recorded if scanned else None))
+        day += DAY
+    return tuple(nights)
+
+
+def shortfall_of(coverage: Coverage, start: int, ordered: int) -> Shortfall:
+    """The ordered window's split for a coverage without seams."""
+    end = start + ordered
+    inside = within(coverage, start, end)
+    late = max(0, min(coverage.first_start, end) - start)
+    early = max(0, end - max(coverage.last_end, start))
+    return Shortfall(
+        window=Interval(start, end),
+        ordered_ns=ordered,
+        recorded_inside_ns=inside,
+        late_start_ns=late,
+        gaps_ns=ordered - inside - late - early,
+        seams_ns=0,
+        early_stop_ns=early,
+        outside_window_ns=coverage.recorded_ns - inside,
+        short_ns=max(0, ordered - coverage.recorded_ns),
+    )
+
+
+def signal_of(coverage: Coverage, hours: Sequence[HourFacts]) -> SignalFacts:
+    """All channels live but T8, which is lost after 30 hours, and O2, railed in parts."""
+    lost_at = coverage.first_start + 30 * HOUR + 12 * MINUTE
+    channels = []
+    for label in (*ELECTRODES, "ECG"):
+        hourly = []
+        for hour in hours:
+            flat = railed = hum = 0
+            if label == "T8" and hour.end > lost_at:
+                flat = within(coverage, max(hour.start, lost_at), hour.end)
+            if label == "O2" and (hour.start // HOUR) % 5 == 0:
+                railed = hour.recorded_ns // 3
+            if label == "Fz":
+                hum = hour.recorded_ns // 10
+            live = hour.recorded_ns - flat - railed
+            hourly.append((live, flat, railed, hum, 0))
+        sums = [sum(column) for column in zip(*hourly, strict=True)] if hourly else [0] * 5
+        channels.append(
+            ChannelFacts(
+                label=f"EEG {label}" if label != "ECG" else "ECG",
+                electrode=label if label != "ECG" else None,
+                live_ns=sums[0],
+                flat_ns=sums[1],
+                railed_ns=sums[2],
+                hum_ns=sums[3],
+                large_ns=sums[4],
+                recorded_ns=coverage.recorded_ns,
+                lost_at=lost_at if label == "T8" and lost_at < coverage.last_end else None,
+                hourly=tuple(hourly),
+            )
+        )
+    usable = sum(h.usable_ns or 0 for h in hours)
+    return SignalFacts(
+        scanned=True,
+        minimum_channels=8,
+        usable_ns=usable,
+        channels=tuple(channels),
+        usable_starts=coverage.union_starts,
+        usable_ends=coverage.union_ends,
+        longest_usable_run=Interval(coverage.segments[0].start, coverage.segments[0].end),
+        bad_stretches=(
+            BadStretch(lost_at, lost_at + HOUR, "flat", ("EEG T8",)),
+            BadStretch(lost_at + 2 * HOUR, lost_at + 3 * HOUR, "railed", ("EEG O2",)),
+        ),
+    )
+
+
+def technical(recorded: int) -> Technical:
+    """A plausible technical reading of one period, for display only."""
+    if recorded >= 12 * HOUR:
+        return Technical((Unit("95708", 1, "12-26 h"),), None, recorded - 12 * HOUR)
+    if recorded >= 2 * HOUR:
+        return Technical((Unit("95705", 1, "2-12 h"),), 12 * HOUR - recorded, recorded - 2 * HOUR)
+    return Technical((), 2 * HOUR - recorded, recorded)
+
+
+def billing_of(coverage: Coverage) -> Billing:
+    """A billing value with an alternative, margins and the usable column."""
+    periods, start, index = [], coverage.first_start, 1
+    while start < coverage.last_end:
+        end = min(start + DAY, coverage.last_end)
+        recorded = within(coverage, start, end)
+        periods.append(
+            Period(
+                index,
+                start,
+                end,
+                recorded,
+                technical(recorded),
+                (),
+                recorded * 9 // 10,
+                technical(recorded * 9 // 10),
+            )
+        )
+        start, index = end, index + 1
+    professional = Professional(
+        tuple(DayCode("95719", ">12-26 h") for _ in periods),
+        DayCode("95723", ">60-84 h"),
+        84 * HOUR - coverage.recorded_ns if coverage.recorded_ns < 84 * HOUR else None,
+        max(0, coverage.recorded_ns - 60 * HOUR),
+    )
+    totals = (Unit("95705", 1, "2-12 h"), Unit("95708", 2, "12-26 h"))
+    return Billing(
+        basis="The recorded time of the whole study, split into increments of 24 hours.",
+        periods=tuple(periods),
+        technical_totals=totals,
+        total=Technical(totals, 2 * HOUR + 11 * MINUTE, 9 * HOUR + 49 * MINUTE),
+        professional=professional,
+        alternatives=(
+            Alternative(
+                "each 24-hour window is banded by itself",
+                (Unit("95708", 3, "12-26 h"),),
+                replace(professional, whole_study=DayCode("95723", ">60-84 h")),
+                "inferred, no source",
+            ),
+        ),
+        setup=Setup("95700", True, "19 EEG channels carried signal; at least 8 are needed."),
+        shorter=None,
+        cautions=("The files show thresholds met. They do not show that a service was given.",),
+        usable_totals=(Unit("95708", 2, "12-26 h"),),
+        usable_professional=replace(professional, whole_study=DayCode("95721", ">36-60 h")),
+    )
+
+
+def monitoring_of(coverage: Coverage) -> Monitoring:
+    """Checks every 100 minutes with one lapse on the second day."""
+    lapse = Interval(coverage.first_start + 26 * HOUR, coverage.first_start + 29 * HOUR)
+    times = range(coverage.first_start + HOUR, coverage.last_end, 100 * MINUTE)
+    return Monitoring(
+        ordered="intermittent",
+        checks=tuple(
+            MonitoringCheck(t, "RT-4", "all channels seen", "checks.csv")
+            for t in times
+            if not lapse.start < t < lapse.end
+        ),
+        longest_interval_ns=3 * HOUR,
+        supported="unmonitored",
+        lapses=(Lapse(lapse.start, lapse.end, (2,), "Period 2 is supported as unmonitored."),),
+        note="Read from checks.csv.",
+    )
+
+
+def power_of(ordered: int) -> PowerPlan:
+    """Two packs of 36 hours each, with no reserve on a 72-hour order."""
+    return PowerPlan(
+        lasts_ns=72 * HOUR,
+        ordered_ns=ordered,
+        reserve_ns=0,
+        enough=ordered <= 72 * HOUR,
+        steps=(PowerStep("pack 1", 0, 36 * HOUR), PowerStep("pack 2", 36 * HOUR, 72 * HOUR)),
+        advice=("Charge both packs fully before hook-up.",),
+        comparison="The recording ended 7 h 48 min before this set-up should have run out.",
+        would_last=("Two packs and an external supply: 172 h.",),
+        cautions=("Hours per pack are a default, not measured on these packs.",),
+    )
+
+
+FINDINGS = (
+    Finding(
+        "stopped_early",
+        "problem",
+        "end of the study",
+        "The recording ended before the ordered time was over. The hours after the end are missing.",
+        expected="the planned end on 5 March at 09:30:00",
+        observed="the last record ends on 5 March at 01:42:10",
+        action="Ask the patient what happened at that time, and look at the packs.",
+    ),
+    Finding(
+        "never_closed",
+        "caution",
+        "card/night-3.edf, header",
+        "The file was never closed: its header gives no number of records. The recorded time is "
+        "measured from the file's size and is not affected.",
+        expected="a number of records",
+        observed="-1",
+        action="Keep the original file as it is.",
+        file="card/night-3.edf",
+    ),
+    Finding(
+        "no_video_stated",
+        "info",
+        "order",
+        "The order does not say whether video was wanted, so the codes without video are shown.",
+        action="Add the key video to the order file.",
+    ),
+)
+RULES = (
+    RuleLine("Gap floor", "1 s", "this policy", "common practice, no source", "2026-11"),
+    RuleLine("Technical unit, 12-26 h", "more than 12 h, up to 26 h", "S5, S6", "read", "2026-11"),
+)
