@@ -72,6 +72,7 @@ def main() -> int:
     parser.add_argument(
         "--seconds", type=float, default=5.0, help="longest processor time of one input"
     )
+    parser.add_argument("--inputs", type=int, help="stop after so many inputs")
     parser.add_argument("--keep", type=Path, default=Path("fuzz-failures"))
     given = parser.parse_args()
     rng = random.Random(given.seed)
@@ -81,7 +82,7 @@ def main() -> int:
     electrode_name("EEG Fp1")  # the import behind it is no input's fault
     tracemalloc.start()
     until = time.monotonic() + given.minutes * 60
-    while time.monotonic() < until:
+    while time.monotonic() < until and (given.inputs is None or runs < given.inputs):
         raw = mutate(rng.choice(pool), rng)
         started = time.process_time()
         tracemalloc.reset_peak()
@@ -106,7 +107,7 @@ def main() -> int:
             lines.fresh = False
             pool.append(raw)
     print(
-        f"{runs} inputs in {given.minutes:g} minutes, seed {given.seed}: {refused} refused, "
+        f"{runs} inputs in at most {given.minutes:g} minutes, seed {given.seed}: {refused} refused, "
         f"{runs - refused} read, {len(lines.seen)} lines reached, nothing broke"
     )
     return 0
