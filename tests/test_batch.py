@@ -420,3 +420,28 @@ def test_second_readers_are_asked_only_where_wanted(tmp_path: Path, out: Path) -
     audit = read(out / "audits" / "S-2041")
     assert {r["library"] for r in audit["second_readers"]} == {"mne", "pyedflib"}
     assert "second_reader_disagrees" not in codes(audit)
+
+
+class Told:
+    """Keeps what it is told of the progress."""
+
+    def __init__(self) -> None:
+        self.stages: list[list[object]] = []
+
+    def stage(self, name: str, total: int) -> None:
+        self.stages.append([name, total, 0])
+
+    def advance(self, amount: int) -> None:
+        self.stages[-1][2] += amount  # type: ignore[operator]
+
+
+def test_progress_counts_the_studies_that_are_audited(root: Path, out: Path) -> None:
+    from auditor.batch import command
+    from auditor.cli import parser
+
+    batch(root, out)
+    shutil.rmtree(out / "audits" / "S-2041")
+    arguments = parser().parse_args(["batch", str(root), "--out", str(out), "--resume", "--quiet"])
+    told = Told()
+    assert command.batch(arguments, told) == 1
+    assert told.stages == [["Looking for changes", 3, 3], ["Auditing studies", 1, 1]]

@@ -134,7 +134,7 @@ def _jobs(
 ) -> list[Job]:
     options = Options(
         timezone=arguments.timezone,
-        scan_signal=arguments.signal == "full",
+        scan_signal=arguments.signal != "off",
         second_readers=arguments.second_readers == "on",
         workers=1,  # the processes share the cores already
         generated_utc=now_utc(),
