@@ -51,7 +51,7 @@ class RemotePlace:
         self._shown = [shown_url(url) for url in urls]
         system, self._tops = open_system(urls, self._shown)
         self._storage = Storage(system)
-        self._root = _root(self._tops)
+        self._root = _root([shown_url(top) for top in self._tops])
         self._entries: dict[str, Entry] = {}
         self._heads: dict[str, bytes] = {}
         self._read: dict[str, int] = {}
@@ -59,13 +59,13 @@ class RemotePlace:
     @property
     def name(self) -> str:
         """See ``Place.name``."""
-        return self._name(posixpath.basename(shown_url(self._root))) or "study"
+        return self._name(posixpath.basename(self._root)) or "study"
 
     def list_files(self) -> Listing:
         """See ``Place.list_files``. Fetches the first 256 bytes of each file."""
         listing = Listing(
             name=self.name,
-            root=Path(shown_url(self._root)),
+            root=Path(self._root),
             shown=", ".join(self._shown),
             advice="Check the connection, and that the study was uploaded whole; then run the "
             "audit again.",
@@ -210,8 +210,9 @@ class RemotePlace:
         listing.files.append(file)
 
     def _relative(self, key: str) -> str:
-        plain, root = shown_url(key), shown_url(self._root).rstrip("/") + "/"
-        return self._name(plain.removeprefix(root) or posixpath.basename(plain))
+        plain, root = shown_url(key), self._root.rstrip("/") + "/"
+        below = plain.startswith(root) and len(plain) > len(root)
+        return self._name(plain[len(root) :] if below else posixpath.basename(plain))
 
     @staticmethod
     def _name(text: str) -> str:

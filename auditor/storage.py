@@ -25,6 +25,9 @@ CONCURRENT = 64
 """Requests under way at once: their waiting times overlap."""
 RANGES = 512
 """Ranges asked for in one go; after each go an error ends the reading."""
+RETRIES = 2
+"""Attempts of the package for a storage, on top of those of the library below it: five, as s3fs has
+it, make up to 125 of one request, which is minutes without a word (measured)."""
 GIVE_UP = 3
 """Reads in a row that failed for want of a connection, after which nothing is asked for."""
 
@@ -46,6 +49,7 @@ class Storage:
 
     def __init__(self, system: Any) -> None:
         self._system = system
+        self._at_once = {"batch_size": CONCURRENT} if system.async_impl else {}
         self._lock = threading.Lock()
         self._failed = 0
         self.fetched_bytes = 0
@@ -70,7 +74,9 @@ class Storage:
             if len(wanted) == 1:
                 answers: list[Any] = [self._system.cat_file(keys[0], start=starts[0], end=ends[0])]
             else:
-                answers = self._system.cat_ranges(keys, starts, ends, on_error="return")
+                answers = self._system.cat_ranges(
+                    keys, starts, ends, on_error="return", **self._at_once
+                )
         except Exception as error:  # each kind of storage has errors of its own
             answers = [error] * len(wanted)
         parts = [
@@ -205,6 +211,8 @@ def open_system(urls: Sequence[str], shown: Sequence[str]) -> tuple[Any, list[st
                 "lies elsewhere than the first path",
                 "Give paths on this machine, or URLs of one storage; not both.",
             )
+        if first.startswith(("file://", "local://")):
+            raise UsageError(text, "names a file on this machine by URL", "Give its path.")
         if "::" in url:
             raise UsageError(text, "is a chain of URLs", "Give the URL of the storage alone.")
     try:
@@ -240,7 +248,10 @@ def open_system(urls: Sequence[str], shown: Sequence[str]) -> tuple[Any, list[st
             "holds a user or password, which this storage does not take from a URL",
             "Give it in the environment or in the storage's own configuration file.",
         )
-    return found[0][0], tops
+    system = found[0][0]
+    if hasattr(system, "retries"):
+        system.retries = RETRIES
+    return system, tops
 
 
 def _base(url: str) -> str:
@@ -253,7 +264,7 @@ def _options(protocol: str, asynchronous: bool, configured: dict[str, Any]) -> d
     """Nothing is kept between audits; many requests may be under way at once."""
     options: dict[str, Any] = {"skip_instance_cache": True}
     if asynchronous:
-        options |= {"use_listings_cache": False, "batch_size": CONCURRENT}
+        options["use_listings_cache"] = False
     if protocol in ("s3", "s3a"):
         own = configured.get(protocol, {}).get("config_kwargs", {})
         options["config_kwargs"] = {"max_pool_connections": CONCURRENT, **own}
