@@ -417,6 +417,18 @@ def test_more_gaps_than_are_measured_is_a_clear_error(
     assert not (folder.parent / "out").exists()
 
 
+def test_hundreds_of_folders_that_recorded_at_once_are_no_study(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each copy is compared with all others: without a bound the work grows with the square."""
+    for i in range(101):
+        (folder / f"copy{i}").mkdir()
+        (folder / f"copy{i}" / "a.edf").write_bytes(edf(onsets=range(9), signals=EIGHT))
+    with within(120):
+        assert run("study", folder, "--out", folder.parent / "out", *QUICK) == 2
+    assert "auditor batch" in capsys.readouterr().err
+
+
 # ---------------------------------------------------------------- orders and logs
 
 TOMLS = {

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from auditor import intervals
+from auditor.errors import BeyondLimit
 from auditor.model import StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.leftovers import recorder_of
@@ -44,12 +45,18 @@ class Device:
         return held(self.files)
 
 
+MOST_DEVICES = 100
+"""A study has two or three copies; each is compared with all others."""
+
+
 def devices(files: Sequence[StudyFile], settings: StudySettings) -> list[Device]:
     """``files`` by device, each in time order; devices by their start.
 
     Folders whose files share time are kept apart, at the outermost level at which that can be done
     (``card/day1`` and ``computer/day1``), else at the innermost (``day1/card``); folders of one
     series (``day1``, ``day2``) stay together.
+
+    Raises ``BeyondLimit`` for more devices than any study has.
     """
     units = _units(files, settings)
     if len(units) == 1:
@@ -78,6 +85,13 @@ def devices(files: Sequence[StudyFile], settings: StudySettings) -> list[Device]
         else:
             merged.append(group)
             series.append(own)
+            if len(merged) > MOST_DEVICES:
+                raise BeyondLimit(
+                    "study",
+                    f"more than {MOST_DEVICES} folders or recorders hold recordings that one "
+                    "device cannot have made",
+                    "Give the folder of one study; 'auditor batch' audits a folder of studies.",
+                )
     return _finished(merged)
 
 
