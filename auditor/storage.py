@@ -26,8 +26,8 @@ CONCURRENT = 64
 RANGES = 512
 """Ranges asked for in one go; after each go an error ends the reading."""
 RETRIES = 2
-"""Attempts of the package for a storage, on top of those of the library below it: five, as s3fs has
-it, make up to 125 of one request, which is minutes without a word (measured)."""
+"""Attempts of the package for a storage, on top of those of the library below it. The five of s3fs
+made 50 requests of one, with a library that tries once (measured): minutes without a word."""
 GIVE_UP = 3
 """Reads in a row that failed for want of a connection, after which nothing is asked for."""
 
@@ -68,7 +68,7 @@ class Storage:
     def fetch_each(self, wanted: Sequence[tuple[str, int, int]]) -> list[bytes | OSError]:
         """The bytes ``[start, end)`` of each (key, start, end), or why they cannot be had."""
         if self._failed >= GIVE_UP:
-            raise OSError(errno.ENOTCONN, "the connection to the storage is lost")
+            return [OSError(errno.ENOTCONN, "the connection to the storage is lost")] * len(wanted)
         keys, starts, ends = (list(column) for column in zip(*wanted, strict=True))
         try:
             if len(wanted) == 1:
