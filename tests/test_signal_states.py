@@ -300,17 +300,30 @@ def test_channels_are_told_apart_by_rate_and_place(tmp_path: Path) -> None:
     assert found.usable() == [(12, 40)], "only EEG channels decide"
 
 
-def test_too_slow_and_too_fast_channels_are_named_and_never_live(tmp_path: Path) -> None:
+def test_a_slow_eeg_channel_is_judged_by_three_samples_and_others_are_named(
+    tmp_path: Path,
+) -> None:
+    slow = np.resize([100, -100, 60, -60], 30)
+    slow[10:20] = 40
     chans = [
-        Chan("C3", 256, noise(10, 256)),
-        Chan("C4", 1, noise(10, 1)),
-        Chan("Battery", 1, noise(10, 1), "V"),
+        Chan("C3", 256, noise(30, 256)),
+        Chan("C4", 1, slow),
+        Chan("Battery", 1, noise(30, 1), "V"),
     ]
     found = scan_one(tmp_path, chans, 2)
-    assert [c.label for c in found.facts.channels] == ["C3"]
-    assert found.facts.usable_ns == 0
-    severities = {f.severity for f in found.findings if f.code == "channel_not_judged"}
-    assert severities == {"caution", "info"}
+    assert [c.label for c in found.facts.channels] == ["C3", "C4"]
+    assert (found.seconds("C4")["live"], found.seconds("C4")["flat"]) == (20, 10)
+    assert found.usable() == [(0, 10), (20, 30)]
+    severities = {f.code: f.severity for f in found.findings}
+    assert severities["channel_sampled_slowly"] == "caution"
+    assert severities["channel_not_judged"] == "info"
+
+
+def test_an_eeg_channel_with_a_sample_a_minute_is_live_where_it_changes(tmp_path: Path) -> None:
+    signal = np.resize([100, -100], 30)
+    signal[12:18] = 40
+    found = scan_one(tmp_path, [Chan("C3", 1, signal)], duration="60")
+    assert (found.seconds("C3")["live"], found.seconds("C3")["flat"]) == (24 * 60, 6 * 60)
 
 
 def test_a_rate_too_low_for_hum_is_said_and_costs_nothing_else(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from auditor.model import Int64
 from auditor.policy.signal import SignalSettings
 from auditor.signal.hum import Float32, hum_share, mark_hum
+from auditor.signal.scales import MIN_RATE
 from auditor.signal.states import QUIET, Flags, Group, Samples, judge_extremes
 
 PAGE = mmap.PAGESIZE
@@ -82,8 +83,9 @@ def judge_stream(
 
     ``stream`` (channels, samples) is each channel's samples in file order; ``bounds``
     (seconds + 1,) are the seconds' first samples in it; ``whole`` (seconds,) says which are a full
-    second long; ``out`` (seconds, channels) is written. A last bit of a second in which no sample
-    starts keeps the judgement of the second before it.
+    second long; ``out`` (seconds, channels) is written. A second in which no sample starts keeps
+    the judgement of the one before it. Of channels with fewer than ``MIN_RATE`` samples in a
+    second three samples in a row tell whether they change.
     """
     counts = np.diff(bounds)
     held = np.flatnonzero(counts)
@@ -104,12 +106,28 @@ def judge_stream(
         return found
 
     flags = judge_extremes(low, high, counts[held], group.limits, at_limits, settings)
+    if group.rate < MIN_RATE:
+        flags &= ~QUIET
+        flags |= _three_alike(used, group.limits.quiet)[:, starts] * QUIET
     if group.mains_hz:
         _hum_stream(
             used, starts, counts[held], whole[held], low, high - low, group, settings, space, flags
         )
     # Seconds without a sample repeat the one before.
     out[:] = flags.T[np.maximum(np.cumsum(counts > 0) - 1, 0)]
+
+
+def _three_alike(stream: Samples, quiet: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Which samples belong to three or more in a row that hardly change; shape as ``stream``.
+
+    ``stream`` is (channels, samples), ``quiet`` (channels, 1) the most that is no change.
+    """
+    alike = np.abs(np.diff(stream.astype(np.int32), axis=1)) <= quiet
+    three = alike[:, :-1] & alike[:, 1:]
+    found = np.zeros(stream.shape, np.bool_)
+    for shift in range(3):
+        found[:, shift : shift + three.shape[1]] |= three
+    return found
 
 
 def _hum_stream(

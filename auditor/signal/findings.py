@@ -16,6 +16,7 @@ from auditor.units import MINUTE
 
 VOCABULARY: dict[str, str] = {
     "channel_not_judged": "A channel's sampling rate is too low or too high to judge its seconds.",
+    "channel_sampled_slowly": "An EEG channel has so few samples that no EEG can be read from it.",
     "channel_without_scale": "A channel's header gives no usable scale or limits; it was judged in "
     "digital steps alone.",
     "electrode_lost": "An electrode was not live from some time on until the end.",
@@ -52,6 +53,7 @@ def signal_findings(
         found += _file_changed(one)
         found += _samples_not_read(one)
         alike += _not_judged(one)
+        alike += _sampled_slowly(one)
         alike += _without_scale(one)
         alike += _hum_not_judged(one, settings)
     found += _together(alike)
@@ -71,7 +73,7 @@ def _together(findings: Iterable[Finding]) -> Iterator[Finding]:
         same.setdefault((finding.code, finding.text, finding.observed), []).append(finding)
     for first, *more in same.values():
         if more:
-            yield replace(first, where=f"{first.where} and {len(more)} more files", file=None)
+            yield replace(first, where=f"{first.where} and {_more(len(more))}", file=None)
         else:
             yield first
 
@@ -126,6 +128,10 @@ def _samples_not_read(one: Placed) -> Iterator[Finding]:
         )
 
 
+def _more(files: int) -> str:
+    return "1 more file" if files == 1 else f"{files} more files"
+
+
 def _not_judged(one: Placed) -> Iterator[Finding]:
     recording = one.scan.recording
     if recording.record_ns <= 0:
@@ -149,6 +155,23 @@ def _not_judged(one: Placed) -> Iterator[Finding]:
                 observed=f"{min(rates):g} to {max(rates):g} samples per second",
                 file=recording.name,
             )
+
+
+def _sampled_slowly(one: Placed) -> Iterator[Finding]:
+    slow = [p for p in one.scan.plans if p.rate < MIN_RATE]
+    if slow:
+        yield Finding(
+            "channel_sampled_slowly",
+            "caution",
+            printable(one.scan.recording.name),
+            f"{_named(p.channel.label for p in slow)}: fewer than {MIN_RATE} samples per second. "
+            "Flat and railed were judged by three samples in a row; no EEG can be read at such a "
+            "rate, whatever the usable time says.",
+            expected="the sampling rate of an EEG",
+            observed=f"{min(p.rate for p in slow):g} samples per second",
+            action="Check whether the right files were exported, and at which rate.",
+            file=one.scan.recording.name,
+        )
 
 
 def _without_scale(one: Placed) -> Iterator[Finding]:

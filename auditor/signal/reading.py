@@ -13,7 +13,7 @@ from auditor.policy.signal import SignalSettings
 from auditor.signal.blocks import Workspace, judge_stream
 from auditor.signal.grid import Grid, grid_of
 from auditor.signal.nested import Place, judge_nested, nested_places
-from auditor.signal.scales import Plan, plan_channels
+from auditor.signal.scales import MIN_RATE, Plan, plan_channels
 from auditor.signal.states import UNREAD, Flags, Group, Samples, groups_of
 from auditor.signal.timekeeping import stamp_place
 from auditor.units import NS
@@ -74,7 +74,7 @@ def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
     grid = grid_of(recording)
     groups = groups_of(plans, recording.sample_bytes)
     places = None
-    if plans and not _huge(recording):
+    if plans and not _huge(recording) and all(p.rate >= MIN_RATE for p in plans):
         places = nested_places(recording, groups)
     stamped = None if _huge(recording) else stamp_place(recording)
     width = 0 if stamped is None else stamped.stop - stamped.start

@@ -17,7 +17,8 @@ from auditor.units import NS
 MAX_RATE = 200_000
 """Samples per second beyond which a channel is not judged: none of the kind reaches it."""
 MIN_RATE = 2
-"""Samples per second below which a second says nothing about a change."""
+"""Samples per second below which a second by itself says nothing about a change. An EEG channel as
+slow as that is judged by three samples in a row; other channels are not judged."""
 NYQUIST_SHARE = 0.48
 """Mains hum is judged only below this share of the sampling rate: above, filters and aliasing leave
 too little of it to judge."""
@@ -84,7 +85,7 @@ def plan_channels(recording: Recording, settings: SignalSettings) -> tuple[Plan,
         key = channel.electrode or channel.label.strip()
         times_seen[key] = times_seen.get(key, 0) + 1
         rate = samples_per_second(channel, recording.record_ns)
-        if not MIN_RATE <= rate <= MAX_RATE:
+        if rate > MAX_RATE or (rate < MIN_RATE and not (channel.is_eeg and rate > 0)):
             continue
         # A name that a file holds twice stands for two channels, told apart by their order.
         order = times_seen[key]
