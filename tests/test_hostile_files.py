@@ -648,6 +648,68 @@ def test_nothing_leaves_the_machine(folder: Path, monkeypatch: pytest.MonkeyPatc
         assert run("study", folder, "--out", folder.parent / "out") == 1
 
 
+def test_a_batch_over_hostile_folders_shows_their_names_as_text(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    root, out = tmp_path / "root", tmp_path / "out"
+    root.mkdir()
+    for name in (
+        b"<zzq onclick=1>",
+        b"=1+1",
+        b"a\nb",
+        b"\x1b[2J",
+        b"\xff\xfe",
+        "\u202ezzq".encode(),
+        b"-zzq",
+    ):
+        (root / os.fsdecode(name)).mkdir()
+        raw = edf(
+            onsets=range(9),
+            signals=EIGHT,
+            patient="<zzq> X X =zzq",
+            recording="Startdate 02-MAR-2027 X <zzq> =N-3",
+        )
+        (root / os.fsdecode(name) / "a.edf").write_bytes(raw)
+    (root / "loop").symlink_to(".")
+    os.mkfifo(root / "pipe.edf")
+    (root / "bad").mkdir()
+    (root / "bad" / "a.edf").write_bytes(GOOD[:200])
+    with within(300):
+        run("batch", root, "--out", out, "--workers", "1", *QUICK)
+        names = [
+            s["study"] for s in json.loads((out / "worklist.json").read_text("utf-8"))["studies"]
+        ]
+        run(
+            "decide",
+            names[0],
+            "--outcome",
+            "review",
+            "--by",
+            "=zzq",
+            "--note",
+            "<zzq>\x1b[2J",
+            "--out",
+            out,
+        )
+        run("trends", "--out", out)
+    captured = capsys.readouterr()
+    assert len(names) == 8
+    assert not CONTROLS.search(captured.out + captured.err)
+    assert "should not happen" not in captured.err
+    for path in out.rglob("*"):
+        if path.suffix in (".html", ".json", ".csv"):
+            text = path.read_text(encoding="utf-8")
+            if path.suffix == ".json":
+                json.loads(text)  # data: names stand there as they are
+                continue
+            assert not CONTROLS.search(text.replace("\n", ""))
+            assert path.suffix != ".html" or "<zzq" not in text.lower()
+            assert path.suffix != ".csv" or not re.search(r"(?m)(^|,)\"?[=+@]", text)
+        if path.is_file():
+            assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert {p.name for p in out.glob("*.html")} == {"index.html", "trends.html"}
+
+
 # ---------------------------------------------------------------- memory
 
 
