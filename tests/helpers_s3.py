@@ -63,8 +63,13 @@ class S3Server:
 
     def _watched(self, environ: dict[str, Any], respond: Callable[..., Any]) -> Iterable[bytes]:
         if self.deny is not None and self.deny in environ["PATH_INFO"] + environ["QUERY_STRING"]:
-            respond("403 Forbidden", [("Content-Type", "application/xml")])
-            return [_DENIED]
+            # An answer to HEAD has no body: it would be taken for the next answer's beginning.
+            body = b"" if environ["REQUEST_METHOD"] == "HEAD" else _DENIED
+            respond(
+                "403 Forbidden",
+                [("Content-Type", "application/xml"), ("Content-Length", str(len(body)))],
+            )
+            return [body]
         if environ["REQUEST_METHOD"] != "GET" or "HTTP_RANGE" not in environ:
             return self._app(environ, respond)
         with self._lock:
