@@ -157,6 +157,7 @@ def _second_readers(command: argparse.ArgumentParser, default: str, words: str) 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit status. No traceback reaches the user without ``--debug``."""
+    _replace_closed_streams()
     arguments = parser().parse_args(argv)
     from auditor import commands
     from auditor.errors import AuditorError
@@ -173,8 +174,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"auditor: {printable(without_access(str(error)))}", file=sys.stderr)  # noqa: T201
         return FAILED
     except BrokenPipeError:
-        # Whoever read the output went away; leave no second error at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        commands.silence_output()
+        return FAILED
+    except OSError as error:
+        if arguments.debug:
+            _show_traceback()
+        why = error.strerror or type(error).__name__
+        print(f"auditor: reading or writing failed ({why})", file=sys.stderr)  # noqa: T201
         return FAILED
     except KeyboardInterrupt:
         print("auditor: stopped; nothing half written was left", file=sys.stderr)  # noqa: T201
@@ -188,6 +194,13 @@ def main(argv: Sequence[str] | None = None) -> int:
             file=sys.stderr,
         )
         return FAILED
+
+
+def _replace_closed_streams() -> None:
+    """Whoever starts a program may have closed its output; then what it prints goes nowhere."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
 
 
 def _show_traceback() -> None:

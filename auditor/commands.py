@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import dataclasses
 import json
+import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -68,9 +69,24 @@ def run_study(arguments: argparse.Namespace) -> int:
         audit = redact(audit)
     publish(audit, out)
     if not arguments.quiet:
-        sys.stdout.write(summary(audit))
-        sys.stdout.write(f"\nThe audit is in {printable(str(out))}\n")
+        _show(f"{summary(audit)}\nThe audit is in {printable(str(out))}\n")
     return exit_status(audit)
+
+
+def _show(text: str) -> None:
+    """Print what is on the disk already: an output that takes no text does not undo that."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except OSError as error:
+        silence_output()
+        if not isinstance(error, BrokenPipeError):
+            sys.stderr.write("auditor: the audit is written; its summary could not be printed\n")
+
+
+def silence_output() -> None:
+    """Whoever read the standard output went away; no second error at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def exit_status(audit: Audit) -> int:

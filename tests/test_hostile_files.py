@@ -576,6 +576,31 @@ def test_an_out_folder_with_any_name_is_named_harmlessly(
     assert not CONTROLS.search(capsys.readouterr().out)
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+@pytest.mark.parametrize("streams", [">/dev/full", ">&-", ">&- 2>&-", "| true"])
+def test_an_output_that_takes_no_text_does_not_undo_the_audit(folder: Path, streams: str) -> None:
+    out, status = folder.parent / "out", folder.parent / "status"
+    command = f"'{sys.executable}' -m auditor study '{folder}' --out '{out}' {' '.join(QUICK)}"
+    done = subprocess.run(
+        ["bash", "-c", f"{command} {streams}; echo ${{PIPESTATUS[0]}} > '{status}'"],
+        cwd=ROOT, capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert status.read_text().strip() == "1"
+    assert (out / "audit.json").exists()
+    assert "should not happen" not in done.stderr
+    assert "Exception ignored" not in done.stderr
+    assert ("could not be printed" in done.stderr) == (streams == ">/dev/full")
+
+
+def test_a_result_that_cannot_be_printed_is_status_2(tmp_path: Path) -> None:
+    done = subprocess.run(
+        ["bash", "-c", f"'{sys.executable}' -m auditor rules > /dev/full"],
+        cwd=ROOT, capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "reading or writing failed" in done.stderr
+
+
 def test_only_debug_shows_the_traceback_and_the_exit_status_stays(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
