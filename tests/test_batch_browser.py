@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from helpers_browser import chromium
+from playwright.sync_api import Browser, Page
 
 from auditor.batch.history import History
 from auditor.batch.summary import failed
@@ -27,16 +26,8 @@ ATTACK = "<img src=x onerror=alert(1)><script>alert(2)</script>"
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
-    if program is None and os.environ.get("AUDITOR_NO_BROWSER") == "1":
-        pytest.skip("AUDITOR_NO_BROWSER=1: no browser is wanted here")
-    assert program, "no chromium was found; install it, or set AUDITOR_NO_BROWSER=1"
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(
-            executable_path=program, args=["--no-sandbox", "--disable-gpu"]
-        )
+    with chromium() as opened:
         yield opened
-        opened.close()
 
 
 def summary(outcome: str, **changed: Any) -> dict[str, Any]:

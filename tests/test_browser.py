@@ -1,13 +1,10 @@
 """The page in a real browser: what is seen, on screen, phone and paper, and what never happens.
 
-Needs Chromium on the path. Where there is none the tests fail, unless AUDITOR_NO_BROWSER=1 says
-that this is meant.
+Needs Debian's packages chromium and poppler-utils (see ``helpers_browser``).
 """
 
 from __future__ import annotations
 
-import os
-import shutil
 import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -16,7 +13,8 @@ from typing import Any
 
 import helpers_audit as h
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from helpers_browser import chromium, program
+from playwright.sync_api import Browser, BrowserContext, Page
 
 from auditor.durations import hms
 from auditor.model import Audit
@@ -24,28 +22,13 @@ from auditor.report import render_html
 
 pytestmark = pytest.mark.browser
 
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 NAMES = sorted(h.SCENARIOS)
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
-    if program is None and os.environ.get("AUDITOR_NO_BROWSER") == "1":
-        pytest.skip("AUDITOR_NO_BROWSER=1: no browser is wanted here")
-    assert program, "no chromium was found; install it, or set AUDITOR_NO_BROWSER=1"
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=program, args=ARGUMENTS, headless=True)
+    with chromium() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")
@@ -366,7 +349,7 @@ def test_the_policy_blocks_what_does_not_belong(show: Any) -> None:
 def page_texts(pdf: Path) -> list[str]:
     """The text of each page. Raises where poppler's pdftotext is missing."""
     done = subprocess.run(
-        ["pdftotext", "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
+        [program("pdftotext"), "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
     )
     return done.stdout.split("\f")
 
