@@ -229,10 +229,17 @@ def _out(arguments: argparse.Namespace, order: Order | None, name: str) -> Path:
     if arguments.out:
         return Path(arguments.out)
     if order is not None and order.study_id:
-        return Path(f"audit-{path_part(order.study_id)}")
+        return Path(f"audit-{_as_it_stands(order.study_id)}")
     if arguments.redact:
         return Path("audit-study")
-    return Path(f"audit-{path_part(name)}")
+    return Path(f"audit-{_as_it_stands(name)}")
+
+
+def _as_it_stands(name: str) -> str:
+    """``name`` where any file system takes it as it is, else the part of it that can stand."""
+    plain = name.isprintable() and not set(name) & set('/\\:*?"<>|')
+    fits = name == name.strip(" .") and 0 < len(name.encode()) <= 120
+    return name if plain and fits else path_part(name)
 
 
 @contextlib.contextmanager

@@ -63,7 +63,7 @@ class _OrderTable(Strict):
             try:
                 zone_info(value)
             except SettingsError as error:
-                raise ValueError(f"{error.problem}; {error.action}") from error
+                raise ValueError(f"{error.problem}. {error.action}") from error
         return value
 
 
@@ -75,6 +75,20 @@ class _PowerTable(Strict):
     mode_factor: Share | None = None
     charges: tuple[Share, ...] = ()
 
+    @field_validator("hours_per_pack", "external_hours")
+    @classmethod
+    def _possible(cls, value: int | None) -> int | None:
+        if value is not None and not 0 <= value <= 10_000 * HOUR:
+            raise ValueError("must be from 0 to 10000")
+        return value
+
+    @field_validator("mode_factor")
+    @classmethod
+    def _leaves_something(cls, value: int | None) -> int | None:
+        if value == 0:
+            raise ValueError("must be more than 0: no mode leaves nothing of a pack's hours")
+        return value
+
     @field_validator("charges", mode="before")
     @classmethod
     def _as_tuple(cls, value: object) -> object:
@@ -84,10 +98,6 @@ class _PowerTable(Strict):
     def _one_charge_a_pack(self) -> _PowerTable:
         if self.charges and len(self.charges) != self.packs:
             raise ValueError("charges must give one share for each pack")
-        for key in ("hours_per_pack", "external_hours"):
-            value = getattr(self, key)
-            if value is not None and not 0 <= value <= 10_000 * HOUR:
-                raise ValueError(f"{key} must be from 0 to 10000")
         return self
 
 

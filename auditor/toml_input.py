@@ -6,6 +6,7 @@ import hashlib
 import re
 import tomllib
 from dataclasses import dataclass
+from datetime import date, datetime, time
 from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -126,17 +127,41 @@ def validate(
         raise SettingsError(where, *_in_words(first)) from None
 
 
+_WANTED = {
+    "bool_type": "must be true or false",
+    "int_type": "must be a whole number",
+    "int_from_float": "must be a whole number",
+    "string_type": "must be text in quotation marks",
+    "string_too_short": "must not be empty",
+    "datetime_type": "must be a date and a time of day without quotation marks, such as "
+    "2027-03-02T09:30:00",
+}
+"""Plain words for what the validation library says in a programmer's."""
+
+
 def _in_words(error: Any) -> tuple[str, str]:
     kind, value = error["type"], error.get("input")
     if kind == "extra_forbidden":
         return "is not a key that is known here", "Correct its spelling or remove it."
     if kind == "missing":
         return "is missing", "Add it."
-    message = str(error["msg"]).removeprefix("Value error, ")
-    shown = repr(str(value) if isinstance(value, Decimal) else value)
-    if len(shown) > 80:
-        shown = shown[:77] + "..."
-    return f"has the value {shown}: {message[:1].lower()}{message[1:]}", "Correct the value."
+    message = _WANTED.get(kind) or str(error["msg"]).removeprefix("Value error, ")
+    message = re.sub("^Input should be ", "must be ", message).rstrip(".")
+    message = message[:1].lower() + message[1:]
+    return f"has the value {_as_written(value)}: {message}", "Correct the value."
+
+
+def _as_written(value: object) -> str:
+    """A value much as the file writes it."""
+    if isinstance(value, bool):
+        shown = str(value).lower()
+    elif isinstance(value, datetime | date | time):
+        shown = value.isoformat()
+    elif isinstance(value, Decimal):
+        shown = str(value)
+    else:
+        shown = repr(value)
+    return shown if len(shown) <= 80 else shown[:77] + "..."
 
 
 def _dotted(keys: tuple[str, ...]) -> str:

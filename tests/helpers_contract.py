@@ -1,13 +1,15 @@
 """A second, independent writer of small EDF/BDF files and a runner of the installed command.
 
-Nothing here imports the package under test: files are put together from bytes as the EDF+
-specification (sections 2.1 and 2.2) and the BDF description lay them out, the command runs in a
-process of its own, and what it wrote is read back with the standard library.
+Of the package under test only the command's entry point is used: files are put together from bytes
+as the EDF+ specification (sections 2.1 and 2.2) and the BDF description lay them out, and what the
+command wrote is read back with the standard library.
 """
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import io
 import json
 import os
 import subprocess
@@ -17,6 +19,8 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
+
+from auditor.cli import main
 
 EEG_LABELS = ("EEG Fp1-Ref", "EEG Fp2-Ref", "EEG C3-Ref", "EEG C4-Ref", "EEG O1-Ref", "EEG O2-Ref",
               "EEG F7-Ref", "EEG F8-Ref")  # fmt: skip
@@ -31,11 +35,11 @@ class Channel:
     dimension: str = "uV"
     physical: tuple[str, str] = ("-3276.8", "3276.7")
     digital: tuple[str, str] = ("-32768", "32767")
-    samples: Mapping[int, Sequence[int]] = field(default_factory=dict)
+    samples: dict[int, list[int]] = field(default_factory=dict)
     """Digital values of a record by its number; other records hold 1, -1, 1, …"""
 
 
-def eight(rate: int = 1, samples: Mapping[int, Sequence[int]] | None = None) -> list[Channel]:
+def eight(rate: int = 1, samples: dict[int, list[int]] | None = None) -> list[Channel]:
     """Eight EEG channels."""
     return [Channel(label, rate, samples=samples or {}) for label in EEG_LABELS]
 
@@ -58,6 +62,17 @@ def signed(onset: Decimal | str | int | float) -> str:
     """An onset with its sign, never in exponent form."""
     number = Decimal(str(onset))
     return ("-" if number < 0 else "+") + format(abs(number), "f")
+
+
+def _header_row(
+    channel: Channel | None, note: str, limits: tuple[str, str], slots: int, wide: int
+) -> tuple[str, ...]:
+    """The ten header fields of a channel, or of an annotation signal (``None``)."""
+    if channel is None:
+        return (note, "", "", "-1", "1", *limits, "", str(slots), "")
+    digital = limits if wide == 3 else channel.digital
+    return (channel.label, "", channel.dimension, *channel.physical, *digital, "",
+            str(channel.rate), "")  # fmt: skip
 
 
 def write(
@@ -110,19 +125,9 @@ def write(
     head += _text(str(256 * (len(signals) + 1)), 8) + _text(reserved, 44)
     head += _text(str(len(onsets) if count is None else count), 8)
     head += _text(record, 8) + _text(str(len(signals)), 4)
-    for width, of_channel, of_note in (
-        (16, lambda c: c.label, note),
-        (80, lambda c: "", ""),
-        (8, lambda c: c.dimension, ""),
-        (8, lambda c: c.physical[0], "-1"),
-        (8, lambda c: c.physical[1], "1"),
-        (8, lambda c: digital[0] if wide == 3 else c.digital[0], digital[0]),
-        (8, lambda c: digital[1] if wide == 3 else c.digital[1], digital[1]),
-        (80, lambda c: "", ""),
-        (8, lambda c: str(c.rate), str(slots)),
-        (32, lambda c: "", ""),
-    ):
-        head += b"".join(_text(of_note if s is None else of_channel(s), width) for s in signals)
+    columns = [_header_row(s, note, digital, slots, wide) for s in signals]
+    for number, width in enumerate((16, 80, 8, 8, 8, 8, 8, 80, 8, 32)):
+        head += b"".join(_text(column[number], width) for column in columns)
     assert len(head) == 256 * (len(signals) + 1)
 
     plain = {
@@ -177,17 +182,17 @@ class Run:
             return list(csv.DictReader(file))
 
 
-def auditor(
+def installed(
     *arguments: str | Path,
     cwd: Path,
-    out: str | Path = "out",
+    out: str = "out",
     environment: Mapping[str, str] | None = None,
 ) -> Run:
-    """Run ``python -m auditor`` in ``cwd``; ``out`` says where the caller told it to write."""
+    """Run ``python -m auditor`` in a process of its own, in ``cwd``."""
     done = subprocess.run(
         [sys.executable, "-m", "auditor", *map(str, arguments)],
         cwd=cwd,
-        env={**os.environ, "COLUMNS": "120", **(environment or {})},
+        env={**os.environ, **(environment or {})},
         capture_output=True,
         encoding="utf-8",
         timeout=120,
@@ -196,15 +201,43 @@ def auditor(
     return Run(done.returncode, done.stdout, done.stderr, cwd / out)
 
 
-def study(folder: Path, *arguments: str | Path, cwd: Path | None = None) -> Run:
-    """Audit ``folder`` without scanning its samples and without second readers: quick."""
-    cwd = cwd or folder.parent
-    return auditor(
-        "study", folder, "--out", "out", "--force", "--signal", "off",
-        "--second-readers", "off", *arguments, cwd=cwd,
+def called(*arguments: str | Path, cwd: Path, out: str = "out") -> Run:
+    """The same command line within this process, which is quicker, in ``cwd``."""
+    printed, told = io.StringIO(), io.StringIO()
+    with (
+        contextlib.chdir(cwd),
+        contextlib.redirect_stdout(printed),
+        contextlib.redirect_stderr(told),
+    ):
+        try:
+            status = main([str(argument) for argument in arguments])
+        except SystemExit as stop:
+            status = int(stop.code or 0)
+    return Run(status, printed.getvalue(), told.getvalue(), cwd / out)
+
+
+def study(folder: Path, *arguments: str | Path, signal: str = "off") -> Run:
+    """Audit ``folder`` without second readers, by default without its samples: quick."""
+    return called(
+        "study", folder, "--out", "out", "--force", "--signal", signal,
+        "--second-readers", "off", *arguments, cwd=folder.parent,
     )  # fmt: skip
+
+
+def ordered(folder: Path, hours: float | str, more: str = "", **keys: object) -> Path:
+    """An order file beside ``folder``; ``keys`` are TOML texts, ``more`` further tables."""
+    lines = [f"{key} = {value}" for key, value in {"ordered_hours": hours, **keys}.items()]
+    path = folder.parent / "order.toml"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text("[order]\n" + "\n".join(lines) + "\n" + more, encoding="utf-8")
+    return path
 
 
 def codes(audit: Mapping[str, Any]) -> dict[str, str]:
     """Finding codes with their severities."""
     return {f["code"]: f["severity"] for f in audit["findings"]}
+
+
+def nanoseconds(value: float) -> int:
+    """A number of seconds of the JSON as the nanoseconds that it was written from."""
+    return round(value * 1_000_000_000)

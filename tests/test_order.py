@@ -78,7 +78,7 @@ def test_a_third_of_an_hour_is_the_nearest_nanosecond(tmp_path: Path) -> None:
         ("[order]\nordered_hours = 72\nordred = 1\n", ["line 3", "ordred", "not a key"]),
         ("[order]\nordered_hours = 72\n[powr]\npacks = 2\n", ["powr", "not a key"]),
         ("[order]\nordered_hours = '72'\n", ["line 2", "ordered_hours", "'72'"]),
-        ("[order]\nordered_hours = true\n", ["ordered_hours", "True"]),
+        ("[order]\nordered_hours = true\n", ["ordered_hours", "true"]),
         ("[order]\nordered_hours = 0\n", ["ordered_hours", "more than 0"]),
         ("[order]\nordered_hours = -72\n", ["ordered_hours", "-72"]),
         ("[order]\nordered_hours = nan\n", ["ordered_hours", "finite"]),
