@@ -51,8 +51,9 @@ def place_annotations(
                 "annotation_outside_recording",
                 "info",
                 printable(first.file),
-                f"{len(outside)} of {len(placed)} annotations lie where nothing was recorded (in a "
-                "gap, before the first record or after the last). They are kept and change no "
+                f"{len(outside)} of {len(placed)} annotations "
+                f"{'lies' if len(outside) == 1 else 'lie'} where nothing was recorded (in a gap, "
+                "before the first record or after the last). They are kept and change no "
                 f"duration. The first is at {study.axis.iso(first.at)}.",
                 expected="annotations inside recorded time",
                 observed=f"{len(outside)} outside",

@@ -57,8 +57,8 @@ def _too_few_channels(eeg: int, minimum: int) -> Finding:
         "too_few_eeg_channels",
         "caution",
         "",
-        f"A counted file carries {eeg} EEG channels by their labels, fewer than the {minimum} that "
-        "were asked for. No second of it can be usable by that measure.",
+        f"A counted file carries {eeg} EEG channel{'' if eeg == 1 else 's'} by the labels, fewer "
+        f"than the {minimum} that were asked for. No second of it can be usable by that measure.",
         expected=f"at least {minimum}",
         observed=str(eeg),
         action="Check the channel labels and the montage that was recorded.",

@@ -67,7 +67,7 @@ def measure_monitoring(
     if not counted:
         note = "No check is documented in the log or in the annotations."
         if outside:
-            note += f" {outside} lie where nothing was recorded."
+            note += f" {outside} {_lie(outside)} where nothing was recorded."
         return Monitoring(ordered, every, None, None, (), note, (), outside), tuple(findings)
 
     between = _between(counted, coverage)
@@ -197,14 +197,19 @@ def _lapse_finding(lapses: Sequence[Lapse], level: MonitoringLevel) -> Finding:
     )
 
 
+def _lie(count: int) -> str:
+    return "lies" if count == 1 else "lie"
+
+
 def _outside(outside: int, every: int) -> Iterator[Finding]:
     if outside:
         yield Finding(
             "checks_outside_recording",
             "info",
             "monitoring",
-            f"{outside} of {every} checks lie before the first record, after the last or in a gap. "
-            "Nothing was being recorded then, so they show no review and are not counted.",
+            f"{outside} of {every} checks {_lie(outside)} before the first record, after the last "
+            "or in a gap. Nothing was being recorded then, so they show no review and are not "
+            "counted.",
             expected="checks while the recording runs",
             observed=f"{outside} outside",
             action="If many lie outside, compare the log's clock and dates with the recording's.",

@@ -74,8 +74,10 @@ def billing_findings(
                 "readings_differ",
                 "info",
                 "billing",
-                f"The codes would be others if: {named}. Each reading is listed with its codes.",
-                observed=f"{len(billing.alternatives)} other readings change a code",
+                f"Other codes would follow if: {named}. Each reading is listed with its codes.",
+                observed="1 other reading changes a code"
+                if len(billing.alternatives) == 1
+                else f"{len(billing.alternatives)} other readings change a code",
                 action="Ask the coder which reading the payer uses.",
             )
         )

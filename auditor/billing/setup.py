@@ -46,8 +46,8 @@ def setup_code(
             "reached that a set-up could go with."
         )
     note += (
-        " It counts once. Whether a technologist set the patient up in person cannot be known from "
-        "the files."
+        " A set-up counts once. Whether a technologist set the patient up in person cannot be "
+        "known from the files."
     )
     return Setup(code, supported, note)
 

@@ -27,26 +27,26 @@ class _Kind:
 _FIELD_KINDS = {
     "header_not_ascii": _Kind(
         "caution",
-        "with bytes other than printable ASCII characters. The text is read as it stands",
+        "bytes other than printable ASCII characters. The text is read as it stands",
         "ASCII characters 32 to 126, padded with spaces",
         "Check the texts that they hold; the durations do not depend on them.",
     ),
     "header_not_left_justified": _Kind(
         "info",
-        "with spaces in front of the text. It is read all the same",
+        "spaces in front of the text. It is read all the same",
         "text at the left, spaces at the right",
         "Nothing to do.",
     ),
     "channel_scale_unreadable": _Kind(
         "caution",
-        "without a usable number: these channels cannot be scaled to their unit. Durations do not "
+        "no usable number: these channels cannot be scaled to their unit. Durations do not "
         "depend on it",
         "numbers with a decimal point, in plain digits",
         "Do not trust the amplitudes of these channels.",
     ),
     "channel_scale_wrong": _Kind(
         "caution",
-        "with limits that cannot be scaled by: the digital maximum must exceed the minimum, within "
+        "limits that cannot be scaled by: the digital maximum must exceed the minimum, within "
         "the range of the samples, and the two physical limits must differ. Durations do not "
         "depend on it",
         "digital maximum above digital minimum, physical limits that differ",
@@ -54,14 +54,14 @@ _FIELD_KINDS = {
     ),
     "annotation_label_other": _Kind(
         "info",
-        "with the mark of an annotation signal written in another way than this format's. It is "
+        "the mark of an annotation signal written in another way than this format's. It is "
         "read as annotations",
         "'EDF Annotations' in EDF+, 'BDF Annotations' in BDF+",
         "Nothing to do.",
     ),
     "subfields_missing": _Kind(
         "info",
-        "without the subfields that EDF+ and BDF+ want there. What they would say (patient code, "
+        "not the subfields that EDF+ and BDF+ want there. What they would say (patient code, "
         "start date) is taken from elsewhere or not known",
         "patient: code, sex, birth date, name; recording: Startdate, date, code, technician, "
         "equipment; X for what is unknown",
@@ -69,7 +69,7 @@ _FIELD_KINDS = {
     ),
     "channel_without_samples": _Kind(
         "caution",
-        "with 0 samples per record: these channels hold no signal",
+        "0 samples per record: these channels hold no signal",
         "at least 1 sample per record",
         "Check which channels the recorder was set up to record.",
     ),
@@ -127,7 +127,7 @@ class Notes:
         for code, places in self._fields.items():
             kind = _FIELD_KINDS[code]
             more = f" and {len(places) - SHOWN} more" if len(places) > SHOWN else ""
-            count = some(len(places), "header field")
+            count = some(len(places), "header field has", "header fields have")
             summed.append(
                 Finding(
                     code,

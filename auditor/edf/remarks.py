@@ -51,8 +51,8 @@ def _note_annotations(faults: list[tuple[int, str]], notes: Notes) -> None:
         notes.add(
             "annotation_not_utf8",
             "caution",
-            f"{some(len(undecoded), 'record')} with annotation text that is not UTF-8. The bytes "
-            "that are no text are shown as \\x and two digits.",
+            f"{some(len(undecoded), 'record has', 'records have')} annotation text that is not "
+            "UTF-8. The bytes that are no text are shown as \\x and two digits.",
             at=f"annotation signals, first in record {undecoded[0]}",
             expected="UTF-8",
             observed=some(len(undecoded), "record"),
@@ -65,8 +65,9 @@ def _note_annotations(faults: list[tuple[int, str]], notes: Notes) -> None:
         notes.add(
             "annotations_malformed",
             "caution",
-            f"{some(records, 'record')} with annotation bytes that break the format's rules. What "
-            "can be read of them is kept, the rest is lost; an event may be missing.",
+            f"{some(records, 'record has', 'records have')} annotation bytes that break the "
+            "format's rules. What can be read of them is kept, the rest is lost; an event may be "
+            "missing.",
             at=f"annotation signals, first in record {min(broken)[0]}",
             expected="signed onset, texts ended by byte 20, lists ended by byte 0",
             observed="; ".join(
@@ -90,8 +91,9 @@ def note_elsewhere(
         notes.add(
             "annotations_elsewhere",
             "info",
-            f"{len(elsewhere)} of {some(len(annotations), 'annotation')} with a time outside the "
-            "record that holds the text. The stated time is taken; no duration changes.",
+            f"{len(elsewhere)} of {some(len(annotations), 'annotation')} "
+            f"{'has' if len(elsewhere) == 1 else 'have'} a time outside the record that holds the "
+            "text. The stated time is taken; no duration changes.",
             at=f"annotation signals, first in record {first.record}",
             expected="a time inside the record",
             observed=f"{first.onset_ns / NS:.3f} s in the record that starts at "
@@ -120,9 +122,9 @@ def _note_blank_inside(
         notes.add(
             "blank_records_inside",
             "problem",
-            f"{some(len(blank), 'record')} inside the recording with nothing but zeros or bytes "
-            "255: the data are lost. The time is counted, since the records around leave the room "
-            "for it.",
+            f"{some(len(blank), 'record holds', 'records hold')} nothing but zeros or bytes 255 "
+            "inside the recording: the data are lost. The time is counted, since the records "
+            "around leave the room for it.",
             at=f"first in record {blank[0]}",
             expected="written data records",
             observed=some(len(blank), "blank record"),

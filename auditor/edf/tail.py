@@ -99,8 +99,9 @@ def note_tail(tail: Tail, claimed: int | None, record_bytes: int, notes: Notes) 
         notes.add(
             "padding_at_end",
             "problem" if within else "caution",
-            f"{some(tail.padding, 'record')} at the end with nothing but zeros or bytes 255, as "
-            "memory that was never written. This is not counted as recorded time"
+            f"{some(tail.padding, 'record')} at the end "
+            f"{'holds' if tail.padding == 1 else 'hold'} nothing but zeros or bytes 255, as memory "
+            "that was never written. This is not counted as recorded time"
             + (", although the header's count claims it." if within else "."),
             at=f"records {tail.counted + tail.surplus} to {tail.whole - 1}",
             expected="written data records",
@@ -113,8 +114,9 @@ def note_tail(tail: Tail, claimed: int | None, record_bytes: int, notes: Notes) 
         notes.add(
             "surplus_records",
             "caution",
-            f"{some(tail.surplus, 'record')} after the last one with time-keeping, beyond the "
-            "header's record count, without a start. This is not counted as recorded time.",
+            f"{some(tail.surplus, 'record states', 'records state')} no start, after the last one "
+            "with time-keeping and beyond the header's record count. This is not counted as "
+            "recorded time.",
             at=f"records {tail.counted} to {tail.counted + tail.surplus - 1}",
             expected="data records that state their start",
             observed=f"{tail.surplus * record_bytes} bytes of another kind",
@@ -124,8 +126,9 @@ def note_tail(tail: Tail, claimed: int | None, record_bytes: int, notes: Notes) 
         notes.add(
             "blank_records_counted",
             "caution",
-            f"{tail.blank} of {some(tail.counted, 'record')}, at the end, with one byte value only "
-            "(0 or 255), as memory that was never written. The header's count claims this part, "
+            f"{tail.blank} of {some(tail.counted, 'record')}, at the end, "
+            f"{'holds' if tail.blank == 1 else 'hold'} one byte value only (0 or 255), as memory "
+            "that was never written. The header's count claims this part, "
             f"and it is counted: {some(tail.counted, 'record')} with it, "
             f"{tail.counted - tail.blank} without.",
             at=f"records {tail.counted - tail.blank} to {tail.counted - 1}",
@@ -142,7 +145,8 @@ def note_tail(tail: Tail, claimed: int | None, record_bytes: int, notes: Notes) 
             f"After the last whole record the file holds {some(tail.left_bytes, 'byte')} of a "
             f"further record of {record_bytes}. Less than one record of time is not counted."
             if cut
-            else f"{some(tail.left_bytes, 'byte')} after the last whole record; not counted.",
+            else f"{some(tail.left_bytes, 'byte follows', 'bytes follow')} the last whole record; "
+            "no time is counted there.",
             at=f"after record {tail.whole - 1}",
             expected="a file that ends with a whole record",
             observed=f"{some(tail.left_bytes, 'byte')} more",

@@ -121,7 +121,11 @@ def _note_missing(
         )
     if unknown:
         first = unknown[0]
-        latest = "nothing says" if first.latest_ns is None else f"{first.latest_ns / NS:.3f} s"
+        latest = (
+            "nothing tells the latest"
+            if first.latest_ns is None
+            else f"at {first.latest_ns / NS:.3f} s at the latest"
+        )
         notes.add(
             "record_start_unknown",
             "problem",
@@ -129,9 +133,11 @@ def _note_missing(
             f"{some(places, 'place')}), and the records around do not tell it. They count as "
             "recorded and are drawn right after the record before; when exactly the recording "
             "stood still beside them is not known.",
-            at=f"first in records {first.first} to {first.last}",
+            at=f"first in record {first.first}"
+            if first.first == first.last
+            else f"first in records {first.first} to {first.last}",
             expected="a start in each record",
-            observed=f"start not before {first.earliest_ns / NS:.3f} s and not after: {latest}",
+            observed=f"it starts at {first.earliest_ns / NS:.3f} s at the earliest and {latest}",
             action="Copy the file again from the recorder's card; the times of these gaps are "
             "uncertain.",
         )

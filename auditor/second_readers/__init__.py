@@ -241,15 +241,16 @@ def _skipped(skipped: list[tuple[str, str]]) -> tuple[Finding, ...]:
     reasons = dict.fromkeys(reason for _, reason in skipped)
     names = ", ".join(printable(name, 60) for name, _ in skipped[:5])
     more = f" and {len(skipped) - 5} more" if len(skipped) > 5 else ""
+    files = "1 file was" if len(skipped) == 1 else f"{len(skipped)} files were"
     return (
         Finding(
             code="second_reader_skipped",
             severity="info",
             where="study",
-            text=f"{len(skipped)} file(s) were not given to the second readers ({names}{more}): "
-            f"{'; '.join(reasons)}. The audit's numbers do not rest on them.",
+            text=f"{files} not given to the second readers ({names}{more}): {'; '.join(reasons)}. "
+            "The audit's numbers do not rest on them.",
             expected="Every counted file read by mne and pyedflib too",
-            observed=f"{len(skipped)} file(s) left out",
+            observed=f"{len(skipped)} left out",
             action="Nothing to do.",
         ),
     )

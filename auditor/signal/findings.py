@@ -128,6 +128,12 @@ def _samples_not_read(one: Placed) -> Iterator[Finding]:
         )
 
 
+def _channels(facts: SignalFacts) -> str:
+    """'8 EEG channels were', as fewer than the minimum."""
+    least = facts.minimum_channels
+    return "1 EEG channel was" if least == 1 else f"{least} EEG channels were"
+
+
 def _more(files: int) -> str:
     return "1 more file" if files == 1 else f"{files} more files"
 
@@ -245,7 +251,7 @@ def _usable_below_recorded(
         "caution" if much else "info",
         "signals",
         f"Of {hms(coverage.recorded_ns)} recorded, {hms(facts.usable_ns)} was usable: for "
-        f"{hms(lost, up=True)} fewer than {facts.minimum_channels} EEG channels were live. "
+        f"{hms(lost, up=True)} fewer than {_channels(facts)} live. "
         "Recorded time is not changed by this.",
         expected=hms(coverage.recorded_ns),
         observed=hms(facts.usable_ns),
@@ -261,7 +267,7 @@ def _few_live_until_end(facts: SignalFacts, study: Study, coverage: Coverage) ->
         "caution",
         "signals",
         f"From {study.axis.iso(at)} until the end of the recording fewer than "
-        f"{facts.minimum_channels} EEG channels were live: what was recorded then is not usable.",
+        f"{_channels(facts)} live: what was recorded then is not usable.",
         expected=f"at least {facts.minimum_channels} live EEG channels",
         observed=f"none usable after {study.axis.iso(at)}",
         action="Check the electrodes' fastening before the next hook-up.",

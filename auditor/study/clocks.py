@@ -63,16 +63,15 @@ def doubt_findings(
             text = (
                 f"{quantity(len(files), 'file', 'starts', 'start')} in the hour that the "
                 f"clocks in {axis.zone} show twice. Each was read as the time that joins best to "
-                f"the file before it. Read the other way, {hms(other)} would be recorded "
-                f"instead of {hms(recorded)}."
+                f"the file before it. {_other_way(other, recorded)}"
             )
             severity = "info" if joins else "caution" if other == recorded else "problem"
         else:
             text = (
                 f"{quantity(len(files), 'file', 'starts', 'start')} at a time that no clock "
-                f"in {axis.zone} ever shows, for the clocks skip it in spring. They were read as "
-                "if the recorder's clock had not been put forward yet. Read the other way, "
-                f"{hms(other)} would be recorded instead of {hms(recorded)}."
+                f"in {axis.zone} ever shows, for the clocks skip it in spring. That was read as "
+                "if the recorder's clock had not been put forward yet. "
+                f"{_other_way(other, recorded)}"
             )
             severity = "caution" if other == recorded or joins else "problem"
         yield Finding(
@@ -86,6 +85,19 @@ def doubt_findings(
             file=files[0].recording.name if len(files) == 1 else None,
             other_recorded_ns=other,
         )
+
+
+def _other_way(other: int, recorded: int) -> str:
+    """What would be recorded if stamps were read in the other of two ways."""
+    if other == recorded:
+        return f"Read the other way, it would be the same {hms(recorded)}."
+    return f"Read the other way, {hms(other)} would be recorded instead of {hms(recorded)}."
+
+
+def _as_stamped(recorded: int, other: int) -> str:
+    if other == recorded:
+        return f"How long was recorded is the same either way, {hms(recorded)}."
+    return f"As stamped, {hms(recorded)} was recorded; if the clock did not follow, {hms(other)}."
 
 
 def _joins(file: StudyFile, counted: Sequence[StudyFile], settings: StudySettings) -> bool:
@@ -171,8 +183,7 @@ def change_findings(
                     f"The clocks in {axis.zone} changed by {in_words(abs(shift))}, and just that "
                     f"long a{'n' if kind == 'overlap' else ''} {kind} lies between two files that "
                     "would otherwise follow each other: the recorder's clock seems not to have "
-                    f"followed the change. As stamped, {hms(recorded)} are recorded; if the clock "
-                    f"did not follow, {hms(other)}.",
+                    f"followed the change. {_as_stamped(recorded, other)}",
                     expected=f"a start near {axis.iso(_end_before(timed, step))}",
                     observed=f"{step.after} starts {in_words(abs(shift))} "
                     f"{'before' if shift > 0 else 'after'} the end of {step.before}",

@@ -86,7 +86,7 @@ def copy_findings(
             where,
             f"The study's time line is the clock of copy {reference.name} "
             f"({_folder(reference.folder)}): {matched.why}.",
-            observed=f"{len(matched.copies)} copies counted",
+            observed=quantity(len(matched.copies), "copy counted", plural_noun="copies counted"),
         )
     for copy in matched.copies[1:]:
         yield from _about(copy, matched.alignments[copy.name], matched.via[copy.name])
@@ -178,8 +178,9 @@ def _not_matched(matched: Matched) -> Finding:
         some_of(names(files), 3),
         f"{quantity(len(files), 'file', 'covers', 'cover')} the same time as the counted copy (in "
         f"{_folders(matched.not_matched)}), but no samples could be matched. Nothing may count "
-        f"twice, so {'it was' if len(files) == 1 else 'they were'} set aside: {hms(counted)} are "
-        f"recorded without; with, if it is one study and both clocks are right, {hms(both)}.",
+        f"twice, so {'it was' if len(files) == 1 else 'they were'} set aside: {hms(counted)} "
+        "was recorded without; if it is one study and both clocks are right, it was "
+        f"{hms(both)} in all.",
         expected="the same samples in both",
         observed=some_of(names(files)),
         action="Look at both recordings to decide whether they are of one patient and one study.",

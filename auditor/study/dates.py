@@ -59,7 +59,7 @@ def date_findings(
             some_of(names(files), 3),
             f"{quantity(len(files), 'file')} would follow or precede a counted file without a "
             "break if only the date were another, as when a recorder's date does not advance at "
-            f"midnight. As stamped, {hms(recorded)} are recorded; with the date put right, "
+            f"midnight. As stamped, {hms(recorded)} was recorded; with the date put right, "
             f"{hms(other)}.",
             expected="a date that goes on with the study",
             observed=some_of(names(files)),

@@ -179,8 +179,8 @@ def _about_others(listing: Listing) -> Iterator[Finding]:
             "info",
             listing.name,
             f"{len(names)} other file{' is' if one else 's are'} in the folder; "
-            f"{'it is' if one else 'they are'} no recording and {'was' if one else 'were'} left "
-            "alone.",
+            f"{'it is not a recording and was' if one else 'they are not recordings and were'} "
+            "left alone.",
             observed=some_of(names),
         )
 

@@ -260,9 +260,8 @@ def other_channels(files: Sequence[StudyFile], settings: StudySettings) -> list[
 
 _TEXTS = {
     "other_patient": (
-        "{files} with the patient code of somebody else {was} set aside; no time is counted from "
-        "{them}.",
-        "Handle them as another patient's data.",
+        "{files} with another patient's code {was} set aside; no time is counted from {them}.",
+        "Handle this as another patient's data.",
     ),
     "ended_before_hookup": (
         "{files} {was} set aside for ending before the hook-up, when this study cannot have begun; "

@@ -109,6 +109,13 @@ def _same(overlap: Overlap) -> bool:
         return False
 
 
+def _pairs_of_files(found: Sequence[Overlap], whose: str = "") -> str:
+    """'2 pairs of files hold'."""
+    return (
+        f"{quantity(len(found), 'pair')} of files{whose} {'holds' if len(found) == 1 else 'hold'}"
+    )
+
+
 def _pairs(found: Sequence[Overlap]) -> str:
     return some_of([f"{o.first.recording.name} and {o.second.recording.name}" for o in found])
 
@@ -122,7 +129,7 @@ def _duplicates(found: Sequence[Overlap], where: str) -> Finding:
         "duplicate_export",
         "info",
         found[0].second.recording.name if len(found) == 1 else where,
-        f"{quantity(len(found), 'pair')} of files hold the same samples for the same time "
+        f"{_pairs_of_files(found)} the same samples for the same time "
         f"({hms(_total(found))} in all), as when a study is exported twice. The time counts once.",
         observed=_pairs(found),
         file=found[0].second.recording.name if len(found) == 1 else None,
@@ -137,7 +144,7 @@ def _different(found: Sequence[Overlap], twice: int, recorded: int, where: str) 
         "overlapping_recordings",
         "problem",
         one.second.recording.name if len(found) == 1 else where,
-        f"{quantity(len(found), 'pair')} of files of one recorder hold different samples for the "
+        f"{_pairs_of_files(found, ' of one recorder')} different samples for the "
         f"same time ({hms(twice)} in all). One recorder cannot record twice at once: the "
         f"clock was put back, or a file does not belong. The time counts once, which "
         f"makes {hms(recorded)} recorded; if the clock was put back, {hms(recorded + twice)} were."

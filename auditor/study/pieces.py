@@ -40,7 +40,7 @@ def stepped_findings(
                     after.recording.name,
                     "Just one hour lies between two files. It may be a real gap, or the clock "
                     "was put forward to summer time while the recording went on: then there is no "
-                    f"gap. {hms(recorded)} are recorded either way.",
+                    f"gap. {hms(recorded)} was recorded either way.",
                     observed=f"{before.recording.name} ends {axis.iso(end_of(before))}, "
                     f"{after.recording.name} starts {axis.iso(start_of(after))}",
                     action="Name the time zone in the order; then the audit can tell.",
@@ -88,7 +88,7 @@ def _between_pieces(
             after.recording.name,
             f"The recorder starts a new file every {in_words(length)}, and the hole before this "
             f"file is just as long as {quantity(pieces, 'such piece')}: {quantity(pieces, 'file')} "
-            f"may not have been copied from the card. {hms(recorded)} are recorded as it stands; "
+            f"may not have been copied from the card. {hms(recorded)} was recorded as it stands; "
             f"with what seems to be missing it would be {hms(recorded + hole)}.",
             expected=f"a file that starts {axis.iso(end_of(before))}",
             observed=f"the next is {after.recording.name}, {axis.iso(start_of(after))}",
@@ -107,7 +107,7 @@ def _between_pieces(
             f"The recorder starts a new file every {in_words(length)}, and the other full files "
             f"join each other; after {quantity(len(stepped), 'full file')} a hole follows. The "
             "recording may have stopped there, or the clock was put forward and nothing is "
-            f"missing. {hms(recorded)} are recorded either way.",
+            f"missing. {hms(recorded)} was recorded either way.",
             expected=f"{after.recording.name} to start near {axis.iso(end_of(before))}",
             observed=f"it starts {in_words(start_of(after) - end_of(before))} later",
             action="Check with the diary and the clock's setting.",
