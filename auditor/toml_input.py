@@ -17,8 +17,16 @@ from auditor.errors import SettingsError
 from auditor.units import HOUR, NS
 
 _LARGEST = 10**15
+_LONGEST_LINE = 400
+"""Characters of a line in which the key of an error is looked for."""
 MAX_BYTES = 1_000_000
 """A settings file larger than this is not one that a person wrote."""
+
+
+_DEEP = re.compile(
+    rb"""(?:(?:[\w-]{1,64}|"[^"\n]{0,64}"|'[^'\n]{0,64}')[ \t]{0,8}\.[ \t]{0,8}){50}"""
+)
+"""A key of so many parts: no settings file has one, and the parser takes their square in time."""
 
 
 class Strict(BaseModel):
@@ -98,6 +106,8 @@ def read_toml(path: Path) -> TomlText:
 
 def parse_toml(raw: bytes, where: str) -> TomlText:
     """Parse TOML bytes. Raises ``SettingsError`` naming ``where`` and the line."""
+    if _DEEP.search(raw):
+        raise SettingsError(where, "has a key of more than 50 parts", "Is it the right file?")
     try:
         text = raw.decode("utf-8-sig")
         data = tomllib.loads(text.replace("\r\n", "\n"), parse_float=Decimal)
@@ -177,16 +187,17 @@ def _line_of(text: str, keys: tuple[str, ...]) -> int | None:
     array_index = next((int(k) for k in keys if k.isdigit()), 0)
     lines = text.splitlines()
     table, best, seen = "", None, -1
-    for number, line in enumerate(lines, 1):
-        header = re.match(r"\s*\[\[?\s*([^\]]+?)\s*\]\]?\s*(#.*)?$", line)
+    for number, whole in enumerate(lines, 1):
+        line = whole[:_LONGEST_LINE].strip()
+        header = re.match(r"\[\[?([^\]]+)\]\]?\s*(#.*)?$", line)
         if header:
-            table = header.group(1).replace('"', "")
+            table = header.group(1).strip().replace('"', "")
             if table == ".".join(names[: table.count(".") + 1]):
                 seen += 1
                 if seen == array_index or best is None:
                     best = number
             continue
-        key = re.match(r"""\s*["']?([^"'=\s]+)["']?\s*=""", line)
+        key = re.match(r"""["']?([^"'=\s]+)["']?\s*=""", line)
         if (
             key
             and ".".join(filter(None, (table, key.group(1)))) == ".".join(names)
