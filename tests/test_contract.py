@@ -6,6 +6,7 @@ Black-box: files come from a writer of this test's own, expected values are work
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -328,6 +329,26 @@ def test_what_begins_as_a_recording_is_read_and_what_is_named_like_one_is_listed
     others = [f for f in audit["findings"] if f["code"] == "other_files"]
     assert [f["severity"] for f in others] == ["info"]
     assert len(made.table("files.csv")) == 4
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        (lambda raw: b"", "It is empty."),
+        (lambda raw: b"x", "It has 1 byte; a header alone has 256."),
+        (lambda raw: raw[:168] + b"31.02.27" + raw[176:], "The header gives no start date "),
+    ],
+    ids=["empty", "one byte", "no date"],
+)
+def test_the_reason_of_an_unreadable_file_is_a_sentence(
+    tmp_path: Path, change: Callable[[bytes], bytes], reason: str
+) -> None:
+    write(tmp_path / "s" / "a.edf", records=2)
+    bad = write(tmp_path / "s" / "b.edf", records=2)
+    bad.write_bytes(change(bad.read_bytes()))
+    audit = study(tmp_path / "s", "--ordered-hours", "1").audit
+    assert audit["files"][1]["reason"].startswith(reason)
+    assert not any("it the " in finding["text"] for finding in audit["findings"])
 
 
 def test_three_pieces_named_out_of_order_one_open_one_cut_beside_strays(tmp_path: Path) -> None:

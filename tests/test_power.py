@@ -181,8 +181,8 @@ def test_what_would_last_is_named_for_two_packs_and_72_hours_to_both() -> None:
     assert not found.enough
     assert found.would_last == (
         "Recording to the card only: about 72 h.",
-        "The same packs and an external supply: about 154 h 59 min.",
-        "3 full packs, changed before 66 h 29 min after hook-up: about 101 h 29 min.",
+        "The same packs and an external supply: about 155 h.",
+        "3 full packs, changed before 66 h 30 min after hook-up: about 101 h 30 min.",
     )
     assert any("an external supply is advised" in text for text in found.advice)
 

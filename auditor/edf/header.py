@@ -69,7 +69,10 @@ def read_header(source: ByteSource, notes: Notes) -> Header:
     if source.size < BLOCK:
         raise RecordingError(
             notes.name,
-            "is empty" if not source.size else f"has {source.size} bytes; a header alone has 256",
+            "is empty"
+            if not source.size
+            else f"has {source.size} {'byte' if source.size == 1 else 'bytes'}; a header alone "
+            "has 256",
             "Copy the file again from the recorder's card.",
             code="too_short" if source.size else "empty",
             offset=source.size,

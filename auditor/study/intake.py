@@ -19,7 +19,7 @@ from auditor.units import NS
 VOCABULARY = {
     "other_files": "Files in the study's folder that are no recordings",
     "unreadable_file": "A file named like a recording that could not be read as one",
-    "empty_file": "A file named like a recording that holds no byte",
+    "empty_file": "A file named like a recording that is empty",
     "recordings_in_trash": "Recordings in a trash folder, not counted",
 }
 
@@ -136,21 +136,24 @@ def _as_recording_error(name: str, error: OSError) -> RecordingError:
 def _unreadable(file: FoundFile, error: RecordingError) -> UnreadableFile:
     empty = file.size_bytes == 0
     code = "empty_file" if empty else "unreadable_file"
-    problem = "holds no byte" if empty else error.problem
+    problem = "is empty" if empty else error.problem
+    # Most problems are told of the file, some of a field of its header.
+    told = problem.startswith(("the ", "its ", "header field "))
+    sentence = problem if told else f"it {problem}"
     return UnreadableFile(
         name=file.name,
         path=file.path,
         size_bytes=file.size_bytes,
-        reason=f"{problem[:1].upper()}{problem[1:]}.",
+        reason=f"{sentence[:1].upper()}{sentence[1:]}.",
         finding=Finding(
             code,
             "caution" if empty else "problem",
             file.name,
             "This file is named like a recording but none could be read from it: "
-            f"it {problem}. No time is counted for it."
+            f"{sentence}. No time is counted for it."
             if file.named_as_recording
             else "This file begins as a recording does but could not be read as one: "
-            f"{problem}. No time is counted for it.",
+            f"{sentence}. No time is counted for it.",
             expected="a readable EDF, EDF+, BDF or BDF+ recording",
             observed=problem,
             action=error.action or "Copy it from the card again; ask for the missing recording.",
