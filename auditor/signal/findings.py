@@ -12,6 +12,7 @@ from auditor.safe_text import printable
 from auditor.signal.runs import Placed
 from auditor.signal.scales import MAX_RATE, MIN_RATE, samples_per_second
 from auditor.signal.timekeeping import moved
+from auditor.study.words import quantity
 from auditor.units import MINUTE
 
 VOCABULARY: dict[str, str] = {
@@ -227,14 +228,17 @@ def _hum_not_judged(one: Placed, settings: SignalSettings) -> Iterator[Finding]:
 def _too_few_channels(facts: SignalFacts, placed: Sequence[Placed]) -> Iterator[Finding]:
     counts = [sum(p.channel.is_eeg for p in one.scan.plans) for one in placed]
     if counts and max(counts) < facts.minimum_channels:
+        held = max(len(one.scan.recording.eeg_channels) for one in placed)
+        which = "" if held < facts.minimum_channels else " whose seconds could be judged"
         yield Finding(
             "too_few_eeg_channels",
             "caution",
             "signals",
-            f"No file holds {facts.minimum_channels} EEG channels, the minimum for usable time, so "
-            "none of the recorded time counts as usable. EEG channels are told by their labels.",
+            f"No file holds {quantity(facts.minimum_channels, 'EEG channel')}{which}, the minimum "
+            "for usable time, so none of the recorded time counts as usable. EEG channels are told "
+            "by their labels.",
             expected=f"at least {facts.minimum_channels} EEG channels",
-            observed=f"{max(counts)} EEG channels",
+            observed=quantity(max(counts), "EEG channel"),
             action="Check the channel labels, and the minimum in the order or the policy.",
         )
 
