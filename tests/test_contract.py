@@ -644,6 +644,7 @@ def test_video_of_exactly_the_share_meets_it(
                     monitoring='"unmonitored"')  # fmt: skip
     audit = study(tmp_path / "s", "--order", order).audit
     assert audit["video"]["recorded_s"] == 60 * minutes
+    assert audit["video"]["fraction"] == minutes / 1440
     assert audit["video"]["meets"] is meets
     assert audit["video"]["threshold"] == 0.8
     assert [u["code"] for u in audit["billing"]["technical_totals"]] == [code]

@@ -69,7 +69,7 @@ def document(audit: Audit) -> Row:
         if audit.video is None
         else {
             "recorded_s": seconds(audit.video.recorded_ns),
-            "fraction": audit.video.fraction_ppm / _PPM,
+            "fraction": _fraction(audit.video.recorded_ns, audit.coverage.recorded_ns),
             "meets": audit.video.meets,
             "threshold": audit.video.threshold_ppm / _PPM,
             "stretches": [interval_row(v, axis) for v in audit.video.stretches],
@@ -124,6 +124,10 @@ def document(audit: Audit) -> Row:
         ],
         "cautions": list(audit.cautions),
     }
+
+
+def _fraction(part: int, whole: int) -> float:
+    return part / whole if whole else 0.0
 
 
 def json_text(audit: Audit) -> str:
