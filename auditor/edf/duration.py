@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from auditor.edf.annotations import MAX_ONSET_NS
 from auditor.edf.header import Header
 from auditor.edf.notes import Notes
 from auditor.edf.records import UNKNOWN
 from auditor.errors import RecordingError
 from auditor.model import Int64
 from auditor.safe_text import printable
-from auditor.units import HOUR, NS
+from auditor.units import DAY, HOUR, NS
 
+MAX_RECORDED_NS = 400 * DAY
+"""No file records longer; a header that claims it would make a row for each hour of decades."""
 _AT = "field 'record duration' (byte 244)"
 
 
@@ -24,7 +25,7 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
     """The record duration in nanoseconds; 0 for a file without ordinary signals.
 
     ``onsets_ns`` has shape (whole records,). Raises ``RecordingError`` where neither the header nor
-    the onsets give a duration, or where the whole would last longer than 20 years.
+    the onsets give a duration, or where the whole would last longer than ``MAX_RECORDED_NS``.
     """
     stated = header.record_ns
     if not header.has_signals:
@@ -43,11 +44,11 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
         )
         return 0
     record_ns = stated or _from_onsets(header, onsets_ns, notes)
-    if record_ns * len(onsets_ns) > MAX_ONSET_NS:
+    if record_ns * len(onsets_ns) > MAX_RECORDED_NS:
         raise _error(
             header,
             notes,
-            f"makes {len(onsets_ns)} records longer than 20 years",
+            f"makes {len(onsets_ns)} records longer than {MAX_RECORDED_NS // DAY} days",
             "the seconds of one record",
         )
     if record_ns > HOUR and not (onsets_ns != UNKNOWN).any():

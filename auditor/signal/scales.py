@@ -19,6 +19,10 @@ MAX_RATE = 200_000
 MIN_RATE = 2
 """Samples per second below which a second by itself says nothing about a change. An EEG channel as
 slow as that is judged by three samples in a row; other channels are not judged."""
+MOST_SECONDS = 20_000_000
+"""Seconds of all channels together that are judged of a file that holds fewer bytes. Memory follows
+the seconds: without this bound a small file whose header claims records of days would take
+gigabytes. Any channel with a sample in each second takes at least two bytes for it."""
 NYQUIST_SHARE = 0.48
 """Mains hum is judged only below this share of the sampling rate: above, filters and aliasing leave
 too little of it to judge."""
@@ -90,7 +94,8 @@ def plan_channels(recording: Recording, settings: SignalSettings) -> tuple[Plan,
         # A name that a file holds twice stands for two channels, told apart by their order.
         order = times_seen[key]
         plans.append(_plan(channel, key if order == 1 else f"{key} ({order})", rate, settings))
-    return tuple(plans)
+    seconds = recording.record_ns * recording.records // NS * (len(plans) + 4)
+    return () if seconds > max(MOST_SECONDS, recording.size_bytes) else tuple(plans)
 
 
 def _plan(channel: Channel, key: str, rate: float, settings: SignalSettings) -> Plan:

@@ -29,6 +29,10 @@ from auditor.signal.states import FLAT, HUM, LARGE, NONE, NOT_LIVE, RAILED
 from auditor.signal.stretches import bad_stretches
 from auditor.units import MINUTE
 
+MOST_CHANNEL_HOURS = 500_000
+"""Beyond this no channel is given by the hour, only as a whole: each takes a row and memory.
+256 channels over a month are 190,000."""
+
 
 @dataclass(frozen=True, slots=True)
 class ChannelTime:
@@ -107,6 +111,8 @@ def summarise(
     times = channel_times(placed, recorded)
     gaps = _gaps(coverage)
     seams = iv.subtract(iv.holes(recorded), gaps)
+    if len(times) * len(edges) > MOST_CHANNEL_HOURS:
+        edges = edges[:0]
     channels = tuple(_facts(time, edges, coverage, recorded, settings) for time in times)
     return SignalFacts(
         scanned=True,
