@@ -149,6 +149,13 @@ def test_3_records_beyond_the_count_are_counted_and_told() -> None:
     assert (found.severity, found.expected, found.observed) == ("caution", "2 records", "3 records")
 
 
+def test_records_beyond_the_count_of_a_plain_file_put_the_number_in_doubt() -> None:
+    # They state no start of their own, so nothing but their place shows that they are records.
+    recording = read(edf(records=3, plain=True, fields={"record count": "2"}))
+    assert recording.records == 3
+    assert finding(recording, "more_records_than_claimed").severity == "problem"
+
+
 @pytest.mark.parametrize("text", ["", "x", "1E2", "-2", "3.5", "nan"])
 def test_3_a_count_that_is_none_is_told_and_the_bytes_counted(text: str) -> None:
     recording = read(edf(onsets=[0, 1, 2], fields={"record count": text}))

@@ -77,7 +77,13 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
     )
     if not tail.counted:
         raise _nothing(notes, f"its {whole} data records hold only zeros or only bytes 255")
-    note_tail(tail, claim.record_count, header.record_bytes, notes)
+    note_tail(
+        tail,
+        claim.record_count,
+        header.record_bytes,
+        notes,
+        state_starts=bool(len(stated)),
+    )
     timeline = _timeline(header, scan, tail, record_ns, notes, has_times=bool(len(stated)))
     note_scan(source, header, scan, tail, notes)
     note_changed(source, notes)

@@ -91,9 +91,11 @@ def measure_tail(
     return Tail(whole, whole - padding - surplus, 0, padding, surplus, left)
 
 
-def note_tail(tail: Tail, claimed: int | None, record_bytes: int, notes: Notes) -> None:
+def note_tail(
+    tail: Tail, claimed: int | None, record_bytes: int, notes: Notes, *, state_starts: bool
+) -> None:
     """Report the header's count against the bytes, and everything after the last record."""
-    _note_count(tail, claimed, notes)
+    _note_count(tail, claimed, notes, state_starts=state_starts)
     if tail.padding:
         within = claimed is not None and claimed > tail.counted + tail.surplus
         notes.add(
@@ -155,7 +157,7 @@ def note_tail(tail: Tail, claimed: int | None, record_bytes: int, notes: Notes) 
         )
 
 
-def _note_count(tail: Tail, claimed: int | None, notes: Notes) -> None:
+def _note_count(tail: Tail, claimed: int | None, notes: Notes, *, state_starts: bool) -> None:
     at = "field 'record count' (byte 236)"
     if claimed == -1:
         notes.add(
@@ -195,9 +197,15 @@ def _note_count(tail: Tail, claimed: int | None, notes: Notes) -> None:
     elif claimed < tail.counted:
         notes.add(
             "more_records_than_claimed",
-            "caution",
+            "caution" if state_starts else "problem",
             f"The header claims {some(claimed, 'record')}; the file holds {tail.counted}. All "
-            "are counted.",
+            "are counted."
+            + (
+                ""
+                if state_starts
+                else " Only their place in the file shows that the further ones are records: they "
+                "state no start of their own."
+            ),
             at=at,
             expected=some(claimed, "record"),
             observed=some(tail.counted, "record"),
