@@ -176,6 +176,13 @@ def read_time_keeping(rows: NDArray[np.uint8]) -> Int64:
     ``rows`` has shape (n, width), one record's annotation bytes each; the result has shape (n,),
     ``UNKNOWN`` for every other row. Rows are taken together by the places of point and separator.
     """
+    first = rows[0, :_HEAD].tobytes()
+    last, dot = first.find(0x14), max(first.find(b"."), 0)
+    if _has_layout(last, dot, rows.shape[1]):
+        # Most often all rows have as many digits as the first one: then no row is looked at alone.
+        values, good = _read_layout(rows, last, dot)
+        if good.all() and np.count_nonzero(rows) == (last + 2) * len(rows):
+            return values
     onsets = np.full(len(rows), UNKNOWN, dtype=np.int64)
     head = np.ascontiguousarray(rows[:, :_HEAD])
     end = (head == 0x14).argmax(axis=1)
@@ -183,24 +190,39 @@ def read_time_keeping(rows: NDArray[np.uint8]) -> Int64:
     group = end * _HEAD + point
     for key in np.flatnonzero(np.bincount(group, minlength=1)).tolist():
         last, dot = divmod(key, _HEAD)
-        whole, fraction = (last - 1, 0) if not dot else (dot - 1, last - dot - 1)
-        if not (1 <= whole <= 9 and 0 <= fraction <= 9 and last + 2 < head.shape[1]):
-            continue
-        mine = np.flatnonzero(group == key)
-        part = head[mine]
-        digits = part[:, [*range(1, 1 + whole), *range(dot + 1, dot + 1 + fraction)]] - ord("0")
-        weights = [NS * 10**p for p in range(whole - 1, -1, -1)]
-        weights += [10**p for p in range(8, 8 - fraction, -1)]
-        value = digits.astype(np.int64) @ np.array(weights, dtype=np.int64)
-        sign = part[:, 0]
-        good = ((sign == ord("+")) | (sign == ord("-"))) & (part[:, last + 1] == 0x14)
-        good &= value <= MAX_ONSET_NS
-        if digits.max() > 9:
-            good &= digits.max(axis=1) <= 9
-        onsets[mine[good]] = np.where(sign == ord("-"), -value, value)[good]
+        if _has_layout(last, dot, head.shape[1]):
+            mine = np.flatnonzero(group == key)
+            values, good = _read_layout(head[mine], last, dot)
+            onsets[mine[good]] = values[good]
     # So far each good row has bytes other than 0 up to both separators; there must be no more. All
     # rows are counted at once, which is much faster, and by themselves where the sum is not right.
     if (onsets != UNKNOWN).all() and np.count_nonzero(rows) == int(end.sum()) + 2 * len(rows):
         return onsets
     alone = np.count_nonzero(rows, axis=1) == end + 2
     return np.where(alone, onsets, UNKNOWN)
+
+
+def _has_layout(last: int, dot: int, width: int) -> bool:
+    """Whether an onset can end before byte ``last`` with its point at ``dot`` (0: none)."""
+    whole, fraction = (last - 1, 0) if not dot else (dot - 1, last - dot - 1)
+    return 1 <= whole <= 9 and 0 <= fraction <= 9 and last + 2 < width
+
+
+def _read_layout(part: NDArray[np.uint8], last: int, dot: int) -> tuple[Int64, NDArray[np.bool_]]:
+    """Onsets of rows whose separators stand at ``last`` and their point at ``dot`` (0: none).
+
+    ``part`` has shape (n, width). Returns nanoseconds and, for each row, whether it is so written.
+    """
+    whole, fraction = (last - 1, 0) if not dot else (dot - 1, last - dot - 1)
+    digits = part[:, [*range(1, 1 + whole), *range(dot + 1, dot + 1 + fraction)]] - ord("0")
+    weights = [NS * 10**p for p in range(whole - 1, -1, -1)]
+    weights += [10**p for p in range(8, 8 - fraction, -1)]
+    values = digits.astype(np.int64) @ np.array(weights, dtype=np.int64)
+    minus = part[:, 0] == ord("-")
+    good = (minus | (part[:, 0] == ord("+"))) & (values <= MAX_ONSET_NS)
+    good &= (part[:, last] == 0x14) & (part[:, last + 1] == 0x14)
+    if dot:
+        good &= part[:, dot] == ord(".")
+    if digits.max() > 9:
+        good &= digits.max(axis=1) <= 9
+    return np.where(minus, -values, values), good

@@ -42,6 +42,8 @@ def settle(onsets_ns: Int64, record_ns: int, notes: Notes, *, continuous: bool) 
     interruptions may not: a short one may hide there.
     """
     offsets = onsets_ns.copy()
+    if _in_line(offsets, record_ns):
+        return Timeline(offsets, ())
     _correct_lone_outliers(offsets, record_ns, notes)
     known = offsets != UNKNOWN
     restored = lost = places = 0
@@ -71,6 +73,14 @@ def settle(onsets_ns: Int64, record_ns: int, notes: Notes, *, continuous: bool) 
         _note_missing(restored, lost, places, unknown, notes)
         return Timeline(offsets, tuple(unknown))
     return Timeline(offsets, ())
+
+
+def _in_line(offsets: Int64, record_ns: int) -> bool:
+    """Whether every record states a start and none overlaps the one before: nothing to settle."""
+    if int(offsets.min()) == UNKNOWN or not record_ns:
+        return False
+    steps = np.diff(offsets)
+    return not len(steps) or int(steps.min()) >= record_ns - 2 * STEP_TOLERANCE_NS
 
 
 def _correct_lone_outliers(offsets: Int64, record_ns: int, notes: Notes) -> None:
