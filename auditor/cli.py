@@ -11,8 +11,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from auditor import __version__
-
-COMPLETE, ACT, FAILED, STOPPED = 0, 1, 2, 130
+from auditor.statuses import FAILED, STOPPED
 
 
 class _Parser(argparse.ArgumentParser):

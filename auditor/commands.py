@@ -18,9 +18,8 @@ from auditor.order import order_from_hours, read_order
 from auditor.policy import Policy, load_policy
 from auditor.progress import Progress, Silent
 from auditor.safe_text import path_part, printable
+from auditor.statuses import ACT, COMPLETE
 from auditor.urls import is_url, shown_url
-
-COMPLETE, ACT = 0, 1
 
 
 def run(arguments: argparse.Namespace) -> int:

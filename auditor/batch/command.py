@@ -25,8 +25,7 @@ from auditor.errors import NothingReadable, UsageError
 from auditor.policy import load_policy
 from auditor.progress import Progress
 from auditor.safe_text import printable
-
-COMPLETE, ACT = 0, 1
+from auditor.statuses import ACT, COMPLETE
 
 
 def batch(arguments: argparse.Namespace, progress: Progress) -> int:

@@ -101,11 +101,6 @@ class Names:
         return hmac.new(self._secret, text.encode(), hashlib.sha256).hexdigest()[:digits]
 
 
-def is_redacted(out: Path) -> bool:
-    """Whether the batches of ``out`` are redacted."""
-    return (out / KEY).exists()
-
-
 def slug_of(study: str) -> str:
     """A folder name for the audit of ``study``, unique by a piece of its hash where it must be."""
     plain = path_part(study.replace("/", "_"))
