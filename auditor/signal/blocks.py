@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 
 from auditor.model import Int64
 from auditor.policy.signal import SignalSettings
-from auditor.signal.hum import Float32, hum_share, mark_hum
+from auditor.signal.hum import HumRoom, strong_mains
 from auditor.signal.scales import MIN_RATE
-from auditor.signal.states import QUIET, Flags, Group, Samples, judge_extremes
+from auditor.signal.states import HUM, QUIET, REPEAT, Flags, Group, Samples, judge_extremes
 
 PAGE = mmap.PAGESIZE
 _WORTH = 8
 """Seconds in a row, on average, from which on they are worth a call of their own."""
-HUM_ROOM = 1 << 20
-"""Samples turned to floats at a time: fewer cost more calls, more leave the cache (measured)."""
+_DECODED = 1 << 16
+"""24-bit samples decoded at a time (measured)."""
+_STRETCH = 1 << 20
+"""Samples of seconds whose hum is judged in one go."""
 
 
 @dataclass(slots=True)
@@ -33,7 +35,7 @@ class Workspace:
     buffer: memoryview = field(default_factory=lambda: memoryview(b""))
     page: NDArray[np.uint8] = field(default_factory=lambda: np.empty(0, np.uint8))
     wide: NDArray[np.int32] = field(default_factory=lambda: np.empty(0, np.int32))
-    floats: Float32 = field(default_factory=lambda: np.empty(0, np.float32))
+    hum: HumRoom = field(default_factory=HumRoom)
 
     def bytes_for(self, size: int) -> memoryview:
         """A writable buffer of ``size`` bytes that starts on a page."""
@@ -60,14 +62,11 @@ class Workspace:
         if len(self.wide) < count:
             self.wide = np.empty(count, np.int32)
         values = self.wide[:count]
-        np.right_shift(above, 8, out=values)
+        for first in range(0, count, _DECODED):  # the copy is still in the cache for the shift
+            part = values[first : first + _DECODED]
+            np.copyto(part, above[first : first + _DECODED])
+            np.right_shift(part, 8, out=part)
         return values
-
-    def float_room(self, count: int) -> Float32:
-        """Room for ``count`` floats."""
-        if len(self.floats) < count:
-            self.floats = np.empty(count, np.float32)
-        return self.floats
 
 
 def judge_stream(
@@ -90,7 +89,7 @@ def judge_stream(
     counts = np.diff(bounds)
     held = np.flatnonzero(counts)
     if not len(held):
-        out[:] = QUIET
+        out[:] = REPEAT
         return
     starts, used = bounds[held], stream[:, : bounds[-1]]
     low = np.minimum.reduceat(used, starts, axis=1).astype(np.int32)
@@ -111,10 +110,10 @@ def judge_stream(
         flags |= _three_alike(used, group.limits.quiet)[:, starts] * QUIET
     if group.mains_hz:
         _hum_stream(
-            used, starts, counts[held], whole[held], low, high - low, group, settings, space, flags
+            used, starts, counts[held], whole[held], group, settings, space, flags
         )
-    # Seconds without a sample repeat the one before.
-    out[:] = flags.T[np.maximum(np.cumsum(counts > 0) - 1, 0)]
+    out[: held[0]] = REPEAT
+    out[held[0] :] = flags.T[np.cumsum(counts[held[0] :] > 0) - 1]
 
 
 def _three_alike(stream: Samples, quiet: NDArray[np.int32]) -> NDArray[np.bool_]:
@@ -130,13 +129,27 @@ def _three_alike(stream: Samples, quiet: NDArray[np.int32]) -> NDArray[np.bool_]
     return found
 
 
+def mark_hum(
+    samples: Samples, group: Group, settings: SignalSettings, space: Workspace, out: Flags
+) -> None:
+    """Mark seconds with at least the policy's share at the mains, unless they are quiet.
+
+    ``out`` has shape (records, hum columns of the group, seconds of a record), ``samples`` one axis
+    more, the samples of a second.
+    """
+    asked = (out & QUIET) == 0
+    asked &= group.eeg[group.hum_columns]
+    least = settings.hum_ppm / 1e6
+    strong = strong_mains(samples, asked, group.rate, group.mains_hz, least, space.hum)
+    if strong.any():
+        np.bitwise_or(out, HUM, out=out, where=strong)
+
+
 def _hum_stream(
     stream: Samples,
     starts: Int64,
     counts: Int64,
     whole: NDArray[np.bool_],
-    low: NDArray[np.int32],
-    span: NDArray[np.int32],
     group: Group,
     settings: SignalSettings,
     space: Workspace,
@@ -146,8 +159,7 @@ def _hum_stream(
     columns = group.hum_columns
     wanted = stream[columns]
     for length in np.unique(counts[whole]).tolist():
-        step = max(1, HUM_ROOM // (length * len(wanted)))
-        room = space.float_room(step * length * len(wanted))
+        step = max(1, _STRETCH // (length * len(wanted)))
         for rows in _stretches(np.flatnonzero(whole & (counts == length)), step):
             if len(rows) == rows[-1] - rows[0] + 1:  # neighbours: their samples lie in a row
                 begin = starts[rows[0]]
@@ -155,9 +167,8 @@ def _hum_stream(
                 values = values.reshape(len(wanted), len(rows), length)
             else:
                 values = wanted[:, starts[rows][:, None] + np.arange(length)]
-            share = hum_share(values, low[columns, rows], span[columns, rows], group, room)
             marked = out[columns, rows]
-            mark_hum(share, group, settings, marked)
+            mark_hum(values[None], group, settings, space, marked[None])
             out[columns, rows] = marked
 
 

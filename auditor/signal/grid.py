@@ -28,8 +28,7 @@ class Grid:
     """A file's seconds in file order, held by its runs; arrays have shape (runs,).
 
     ``run_first`` is each run's first record, ``run_end`` the record after its last, ``run_second``
-    its first second. ``offsets`` (records,) are the records' starts after the header's start. The
-    methods give what is asked of seconds ``[first, end)``, each as shape (end - first,).
+    its first second. ``offsets`` (records,) are the records' starts after the header's start.
     """
 
     record_ns: int
@@ -42,29 +41,28 @@ class Grid:
     def __len__(self) -> int:
         return self.seconds
 
-    def _runs(self, first: int, end: int) -> tuple[Int64, Int64]:
+    def _runs(self, seconds: Int64) -> tuple[Int64, Int64]:
         """Each second's run, and its number in that run."""
-        every = np.arange(first, end)
-        run = np.searchsorted(self.run_second, every, side="right") - 1
-        return run, every - self.run_second[run]
+        run = np.searchsorted(self.run_second, seconds, side="right") - 1
+        return run, seconds - self.run_second[run]
 
-    def records(self, first: int, end: int) -> tuple[Int64, Int64]:
+    def records(self, seconds: Int64) -> tuple[Int64, Int64]:
         """The first record that holds samples of each second, and the record after the last."""
-        run, number = self._runs(first, end)
+        run, number = self._runs(seconds)
         begin = self.run_first[run] + number * NS // self.record_ns
         after = self.run_first[run] - (-(number + 1) * NS // self.record_ns)
         return begin, np.minimum(after, self.run_end[run])
 
-    def first_seconds(self, records: Int64) -> list[int]:
+    def first_seconds(self, records: Int64) -> Int64:
         """The first second that begins in or after each of ``records``, ascending, no two alike."""
         run = np.maximum(np.searchsorted(self.run_first, records, side="right") - 1, 0)
         inside = (records - self.run_first[run]) * self.record_ns
         found = self.run_second[run] - (-inside // NS)
-        return [int(second) for second in np.unique(found[found < self.seconds])]
+        return np.unique(found[found < self.seconds])
 
     def whole(self, first: int, end: int) -> NDArray[np.bool_]:
-        """Whether each second is a whole one: a run's last may be shorter."""
-        run, number = self._runs(first, end)
+        """Whether each second of ``[first, end)`` is a whole one: a run's last may be shorter."""
+        run, number = self._runs(np.arange(first, end))
         length = (self.run_end[run] - self.run_first[run]) * self.record_ns
         full: NDArray[np.bool_] = (number + 1) * NS <= length
         return full
@@ -73,7 +71,7 @@ class Grid:
         """Start and end of every second, nanoseconds after the file's header start."""
         if not self.seconds:
             return np.empty(0, np.int64), np.empty(0, np.int64)
-        run, number = self._runs(0, self.seconds)
+        run, number = self._runs(np.arange(self.seconds))
         at, rest = np.divmod(number * NS, self.record_ns)
         starts = self.offsets[self.run_first[run] + at] + rest
         last = np.append(self.run_second[1:], self.seconds) - 1
@@ -88,7 +86,7 @@ class Grid:
         a run starts ``i * record_ns / samples_per_record`` after the run does; a second holds the
         samples that start in it.
         """
-        run, number = self._runs(first, min(end + 1, self.seconds))
+        run, number = self._runs(np.arange(first, min(end + 1, self.seconds)))
         step, per = NS * samples_per_record, self.record_ns
         common = gcd(step, per)
         step, per = step // common, per // common

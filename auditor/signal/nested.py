@@ -1,9 +1,9 @@
 """Seconds that nest in records: the usual case, judged in place without copying the samples.
 
 Most seconds of a good recording are neither quiet, nor near a limit, nor large, and that can be
-seen cheaply: a few samples that differ show that a second is not quiet, and the extremes of several
-channels together show that none of them is railed or large. Only the rest is looked at sample by
-sample. The answer is the same as if every second had been.
+seen cheaply: a few samples that differ show that a second is not quiet, and the extremes of all
+channels together, then of a few, show that none of them is railed or large. Only the rest is looked
+at sample by sample. The answer is the same as if every second had been.
 """
 
 from __future__ import annotations
@@ -15,15 +15,16 @@ from numpy.typing import NDArray
 
 from auditor.model import Int64, Recording
 from auditor.policy.signal import SignalSettings
-from auditor.signal.blocks import HUM_ROOM, Workspace
-from auditor.signal.hum import hum_share, mark_hum
+from auditor.signal.blocks import Workspace, mark_hum
 from auditor.signal.states import Flags, Group, Limits, Samples, judge_extremes
 from auditor.units import NS
 
-_PROBES = 4
+_PROBES = 3
 """Samples of a second looked at first."""
 _BUNCH = 1024
-"""Samples whose extremes are taken together: enough that the cost of a call does not show."""
+"""Samples whose extremes are taken together where those of a whole record were not enough."""
+_GATHERED = 1 << 17
+"""Samples gathered at a time."""
 _MANY = 0.25
 """Share of seconds to be looked at closely from which on all are: then gathering costs more."""
 
@@ -33,8 +34,9 @@ class Place:
     """Where a group's samples lie in a record of ``record_samples``.
 
     ``fine`` are the first samples of each channel's seconds (channels x seconds,), ``coarse`` those
-    of each bunch of ``bunch`` channels, both with the group's end as last entry where the record
-    goes on behind it. ``length`` is the number of samples in a second.
+    of each bunch of ``bunch`` channels, ``whole`` the first of all; each with the group's end as
+    last entry where the record goes on behind it. ``strict`` and ``strictest`` are the limits that
+    hold for every channel of a bunch, and for all. ``length`` is the number of samples in a second.
     """
 
     record_samples: int
@@ -42,7 +44,10 @@ class Place:
     length: int
     fine: Int64
     coarse: Int64
+    whole: Int64
     bunch: int
+    strict: Limits
+    strictest: Limits
 
 
 def nested_places(recording: Recording, groups: tuple[Group, ...]) -> tuple[Place, ...] | None:
@@ -66,7 +71,10 @@ def _place(group: Group, seconds: int, record_samples: int) -> Place:
         length,
         np.array([*range(first, end, length), *behind], np.int64),
         np.array([*range(first, end, bunch * each), *behind], np.int64),
+        np.array([first, *behind], np.int64),
         bunch,
+        group.limits.together(bunch),
+        group.limits.together(group.channels),
     )
 
 
@@ -85,18 +93,18 @@ def judge_nested(
     written; its rows are the records' seconds in order.
     """
     view = _seconds_view(flat, records, place, group)
-    first, span = _probed(view)
-    close = span <= group.limits.quiet
-    close |= _striking(flat, records, place, group)[:, :, None]
-    by_second = out.reshape(records, place.seconds, group.channels).swapaxes(1, 2)
-    by_second[...] = 0
+    close = _hardly_changing(view, group.limits.quiet)
+    _add_striking(flat, records, place, group, close)
+    flags: Flags = np.zeros(close.shape, np.uint8)
     wanted = int(np.count_nonzero(close))
     if wanted > _MANY * close.size:
-        by_second[...] = _every_second(flat, records, place, group, settings, view)
+        flags = _every_second(flat, records, place, group, settings, view)
     elif wanted:
-        _some_seconds(np.nonzero(close), view, group, settings, by_second)
+        _some_seconds(np.flatnonzero(close), view, group, settings, flags)
     if group.mains_hz:
-        _judge_hum(view, first, span, group, settings, space, by_second)
+        columns = group.hum_columns
+        mark_hum(view[:, columns], group, settings, space, flags[:, columns])
+    out.reshape(records, place.seconds, group.channels).swapaxes(1, 2)[...] = flags
 
 
 def _seconds_view(flat: Samples, records: int, place: Place, group: Group) -> Samples:
@@ -111,29 +119,51 @@ def _seconds_view(flat: Samples, records: int, place: Place, group: Group) -> Sa
     )
 
 
-def _probed(view: Samples) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """A second's first sample, and the range of its first and a few others."""
+def _hardly_changing(view: Samples, quiet: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Seconds whose probed samples differ by no more than ``quiet``; (records, channels, seconds).
+
+    ``quiet`` has shape (channels, 1). A second that holds no larger change is always among them.
+    """
     length = view.shape[-1]
     first = view[..., 0].astype(np.int32)
-    low, high = first, first
+    found = np.ones(first.shape, np.bool_)
     for probe in range(1, min(_PROBES, length)):
-        value = view[..., probe * length // _PROBES]
-        low, high = np.minimum(low, value), np.maximum(high, value)
-    return first, high - low
+        found &= np.abs(view[..., probe * length // _PROBES] - first) <= quiet
+    return found
 
 
-def _striking(flat: Samples, records: int, place: Place, group: Group) -> NDArray[np.bool_]:
-    """Channels of a bunch that touches a limit or spans a large range; (records, channels)."""
-    starts = (np.arange(records)[:, None] * place.record_samples + place.coarse).ravel()
-    bunches = -(-group.channels // place.bunch)
-    low = np.minimum.reduceat(flat, starts).reshape(records, -1)[:, :bunches].astype(np.int32)
-    high = np.maximum.reduceat(flat, starts).reshape(records, -1)[:, :bunches].astype(np.int32)
-    firsts = np.arange(0, group.channels, place.bunch)
-    limits = group.limits
-    found = low <= np.maximum.reduceat(limits.low[:, 0], firsts)
-    found |= high >= np.minimum.reduceat(limits.high[:, 0], firsts)
-    found |= high - low > np.minimum.reduceat(limits.large[:, 0], firsts)
-    return np.repeat(found, place.bunch, axis=1)[:, : group.channels]
+def _add_striking(
+    flat: Samples, records: int, place: Place, group: Group, found: NDArray[np.bool_]
+) -> None:
+    """Add channels that may touch a limit or span a large range; (records, channels, seconds)."""
+    rows = flat.reshape(records, place.record_samples)
+    struck = _strikes(rows, place.whole, place.strictest)[:, 0]
+    chosen = np.flatnonzero(struck)
+    if not len(chosen):
+        return
+    if len(chosen) * 2 < records:
+        rows = rows[chosen]
+    else:  # gathering most of them costs more than looking at all
+        chosen = np.arange(records)
+    bunches = _strikes(rows, place.coarse, place.strict)
+    found[chosen] |= np.repeat(bunches, place.bunch, axis=1)[:, : group.channels, None]
+
+
+def _strikes(rows: Samples, starts: Int64, limits: Limits) -> NDArray[np.bool_]:
+    """Which parts touch a limit or span a large range, shape (rows, parts).
+
+    A row of ``rows`` (rows, samples) is cut at ``starts``; what begins behind the last of the
+    ``limits`` (parts, 1) is not looked at.
+    """
+    count, parts = len(rows), len(limits.low)
+    every = rows.reshape(-1)
+    cuts = (np.arange(count)[:, None] * rows.shape[1] + starts).ravel()
+    low = np.minimum.reduceat(every, cuts).reshape(count, -1)[:, :parts].astype(np.int32)
+    high = np.maximum.reduceat(every, cuts).reshape(count, -1)[:, :parts].astype(np.int32)
+    found: NDArray[np.bool_] = low <= limits.low[:, 0]
+    found |= high >= limits.high[:, 0]
+    found |= high - low > limits.large[:, 0]
+    return found
 
 
 def _every_second(
@@ -161,12 +191,12 @@ def _every_second(
 
 
 def _some_seconds(
-    chosen: tuple[Int64, ...], view: Samples, group: Group, settings: SignalSettings, out: Flags
+    chosen: Int64, view: Samples, group: Group, settings: SignalSettings, out: Flags
 ) -> None:
-    """Only the ``chosen`` (records, channels, seconds), gathered."""
-    step = max(1, HUM_ROOM // view.shape[-1])
-    for first in range(0, len(chosen[0]), step):
-        here = tuple(index[first : first + step] for index in chosen)
+    """Only the ``chosen`` of ``out`` (records, channels, seconds), by flat index, gathered."""
+    step = max(1, _GATHERED // view.shape[-1])
+    for first in range(0, len(chosen), step):
+        here = np.unravel_index(chosen[first : first + step], out.shape)
         values, limits = view[here], group.limits.of(here[1])
         low = values.min(axis=1).astype(np.int32)[:, None]
         high = values.max(axis=1).astype(np.int32)[:, None]
@@ -178,24 +208,3 @@ def _some_seconds(
 
         flags = judge_extremes(low, high, view.shape[-1], limits, at_limits, settings)
         out[here] = flags[:, 0]
-
-
-def _judge_hum(
-    view: Samples,
-    first: NDArray[np.int32],
-    span: NDArray[np.int32],
-    group: Group,
-    settings: SignalSettings,
-    space: Workspace,
-    out: Flags,
-) -> None:
-    """Hum, a few records at a time. ``first``, ``span``, ``out``: (records, channels, seconds)."""
-    columns = group.hum_columns
-    wanted = view[:, columns]
-    per_record = wanted[0].size
-    step = max(1, HUM_ROOM // per_record)
-    room = space.float_room(step * per_record)
-    for start in range(0, len(view), step):
-        here = slice(start, start + step)
-        share = hum_share(wanted[here], first[here, columns], span[here, columns], group, room)
-        mark_hum(share, group, settings, out[here, columns])

@@ -14,12 +14,13 @@ from auditor.signal.blocks import Workspace, judge_stream
 from auditor.signal.grid import Grid, grid_of
 from auditor.signal.nested import Place, judge_nested, nested_places
 from auditor.signal.scales import MIN_RATE, Plan, plan_channels
-from auditor.signal.states import UNREAD, Flags, Group, Samples, groups_of
+from auditor.signal.states import REPEAT, UNREAD, Flags, Group, Samples, groups_of
 from auditor.signal.timekeeping import stamp_place
 from auditor.units import NS
 
-BLOCK_BYTES = 2 << 20
-"""Bytes read at a time, in whole records."""
+BLOCK_BYTES = 16 << 20
+"""Bytes read at a time, in whole records. With less, two threads mostly wait for each other: numpy
+lets go of the interpreter in each call, and taking it back costs more than a short call (measured)."""
 LARGEST_BLOCK = 32 << 20
 """Files whose records, or whose seconds, are larger are read channel by channel."""
 _CHANNEL_BYTES = 8 << 20
@@ -57,11 +58,16 @@ class FileScan:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Seconds ``[first, end)`` of one file, judged in one go; ``size`` bytes of progress."""
+    """Seconds ``[first, end)`` of one file, judged in one go; ``size`` bytes of progress.
+
+    Their samples lie in records ``[first_record, end_record)``.
+    """
 
     scan: FileScan
     first: int
     end: int
+    first_record: int
+    end_record: int
     size: int
 
 
@@ -100,16 +106,17 @@ def blocks_of(scan: FileScan) -> Iterator[Block]:
     if _huge(recording):
         rate = max(p.rate for p in scan.plans) * recording.sample_bytes
         step = max(1, int(_CHANNEL_BYTES / rate))
-        cuts = list(range(0, len(grid), step))
+        cuts = np.arange(0, len(grid), step)
     else:
         records = max(1, BLOCK_BYTES // recording.record_bytes)
-        targets = np.arange(0, recording.records, records)
         # A block begins with the first second that begins in its records.
-        cuts = grid.first_seconds(targets)
-    starts = [int(grid.records(cut, cut + 1)[0][0]) for cut in cuts] + [recording.records]
-    for index, (first, end) in enumerate(zip(cuts, [*cuts[1:], len(grid)], strict=True)):
-        size = (starts[index + 1] - starts[index]) * recording.record_bytes
-        yield Block(scan, first, end, size)
+        cuts = grid.first_seconds(np.arange(0, recording.records, records))
+    ends = np.append(cuts[1:], len(grid))
+    begins, after = grid.records(cuts)[0], grid.records(ends - 1)[1]
+    sizes = np.diff(np.append(begins, recording.records)) * recording.record_bytes
+    columns = (array.tolist() for array in (cuts, ends, begins, after, sizes))
+    for values in zip(*columns, strict=True):
+        yield Block(scan, *values)
 
 
 def _huge(recording: Recording) -> bool:
@@ -127,13 +134,23 @@ def judge(block: Block, source: ByteSource, settings: SignalSettings, space: Wor
         _judge_whole_records(block, source, settings, space)
 
 
+def settle(scan: FileScan) -> None:
+    """Once all blocks are judged: seconds that repeat the one before take what it turned out as."""
+    if scan.places is not None:  # every second holds samples
+        return
+    for states in scan.flags.T:
+        waiting = np.flatnonzero(states == REPEAT)
+        if len(waiting):
+            known = np.where(states == REPEAT, 0, np.arange(len(states)))
+            states[waiting] = states[np.maximum.accumulate(known)[waiting]]
+
+
 def _judge_whole_records(
     block: Block, source: ByteSource, settings: SignalSettings, space: Workspace
 ) -> None:
     scan, grid = block.scan, block.scan.grid
     recording = scan.recording
-    begins, after = grid.records(block.first, block.end)
-    first, end = int(begins[0]), int(after[-1])
+    first, end = block.first_record, block.end_record
     bad = _read_records(scan, source, first, end, space)
     _take_stamps(scan, first, end, space)
     flat = space.samples(
@@ -160,6 +177,7 @@ def _judge_whole_records(
             )
     for low, high in bad:
         scan.seen[low:high] = False
+        begins, after = grid.records(np.arange(block.first, block.end))
         out[(begins < high) & (after > low)] = UNREAD
 
 

@@ -13,7 +13,7 @@ from auditor.model import ByteSource, Recording
 from auditor.policy.signal import SignalSettings
 from auditor.progress import Progress
 from auditor.signal.blocks import Workspace
-from auditor.signal.reading import Block, FileScan, blocks_of, judge
+from auditor.signal.reading import Block, FileScan, blocks_of, judge, settle
 
 Opener = Callable[[Recording], AbstractContextManager[ByteSource]]
 """Opens a recording's bytes."""
@@ -52,6 +52,8 @@ def scan_files(
                 future.result()
         finally:
             stop.set()
+    for scan in scans:
+        settle(scan)
 
 
 class _Shared:

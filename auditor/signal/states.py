@@ -21,6 +21,8 @@ LARGE = np.uint8(8)
 UNREAD = np.uint8(16)
 """The samples could not be read: never live."""
 FLAT = np.uint8(32)
+REPEAT = np.uint8(64)
+"""No sample starts in this second: as the one before it, once that is known."""
 NOT_LIVE = np.uint8(RAILED | FLAT | UNREAD)
 
 Flags = NDArray[np.uint8]
@@ -43,6 +45,20 @@ class Limits:
         """The limits of the channels at these indices, in that order; shape (n, 1)."""
         return Limits(
             self.quiet[channels], self.large[channels], self.low[channels], self.high[channels]
+        )
+
+    def together(self, bunch: int) -> Limits:
+        """The strictest limits of every ``bunch`` channels in a row; shape (bunches, 1).
+
+        What keeps within them keeps within those of each channel, but for ``quiet``, which is the
+        most that any of them calls quiet.
+        """
+        firsts = np.arange(0, len(self.low), bunch)
+        return Limits(
+            np.maximum.reduceat(self.quiet, firsts),
+            np.minimum.reduceat(self.large, firsts),
+            np.maximum.reduceat(self.low, firsts),
+            np.minimum.reduceat(self.high, firsts),
         )
 
     def count(self, seconds: Samples) -> Int64:
