@@ -38,7 +38,9 @@ def eeg_with_hum(seconds: int, rate: int, seed: int) -> NDArray[np.int16]:
     at = np.arange(seconds * rate) / rate
     slow = np.cumsum(rng.standard_normal(len(at)))
     slow -= np.convolve(slow, np.ones(rate) / rate, "same")
-    strength = np.repeat(rng.choice((0.0, 0.0, 0.3, 1.0, 3.0), seconds // 4 + 1), 4 * rate)[: len(at)]
+    strength = np.repeat(rng.choice((0.0, 0.0, 0.3, 1.0, 3.0), seconds // 4 + 1), 4 * rate)[
+        : len(at)
+    ]
     mains = strength * slow.std() * np.sin(2 * np.pi * rng.choice(MAINS) * at)
     value = 20 * (slow + mains) + rng.uniform(-3000, 3000) + rng.uniform(-20, 20) * at
     return np.round(value).astype(np.int16).reshape(seconds, rate)

@@ -18,7 +18,7 @@ from auditor.signal.states import HUM, QUIET, REPEAT, Flags, Group, Samples, jud
 PAGE = mmap.PAGESIZE
 _WORTH = 8
 """Seconds in a row, on average, from which on they are worth a call of their own."""
-_DECODED = 1 << 16
+_DECODED = 1 << 19
 """24-bit samples decoded at a time (measured)."""
 _STRETCH = 1 << 20
 """Samples of seconds whose hum is judged in one go."""
@@ -109,9 +109,7 @@ def judge_stream(
         flags &= ~QUIET
         flags |= _three_alike(used, group.limits.quiet)[:, starts] * QUIET
     if group.mains_hz:
-        _hum_stream(
-            used, starts, counts[held], whole[held], group, settings, space, flags
-        )
+        _hum_stream(used, starts, counts[held], whole[held], group, settings, space, flags)
     out[: held[0]] = REPEAT
     out[held[0] :] = flags.T[np.cumsum(counts[held[0] :] > 0) - 1]
 

@@ -21,7 +21,7 @@ from math import prod
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.model import Int64
+from auditor.signal.scales import NYQUIST_SHARE
 from auditor.signal.states import Samples
 
 Float32 = NDArray[np.float32]
@@ -45,8 +45,6 @@ must be as far above that as they are below, at least half as large, and in oppo
 _FAR = np.float32(1e6)
 """An offset with more than this many times the waves' power costs them single precision's digits:
 such seconds are judged without it."""
-_HIGHEST = 0.48
-"""Of the rate: mains above it cannot be judged."""
 
 
 @dataclass(slots=True)
@@ -171,9 +169,7 @@ def _beside(seconds: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return beside.reshape(channels, records, each).swapaxes(0, 1)
 
 
-def _every_other(
-    samples: Samples, rate: float, mains_hz: tuple[int, ...]
-) -> Wide | None:
+def _every_other(samples: Samples, rate: float, mains_hz: tuple[int, ...]) -> Wide | None:
     """Every second's samples 1, 3, 5 ... in a larger unit, shape (..., half the samples).
 
     Two neighbours are read as one integer of twice the width: the later one in its upper half, so
@@ -181,7 +177,7 @@ def _every_other(
     possible, or where half the samples are too few for the mains.
     """
     wide = np.dtype(f"<i{2 * samples.itemsize}")
-    if samples.shape[-1] % 2 or max(mains_hz) >= _HIGHEST * rate / 2:
+    if samples.shape[-1] % 2 or max(mains_hz) >= NYQUIST_SHARE * rate / 2:
         return None
     if samples.strides[-1] != samples.itemsize:
         return None
@@ -205,7 +201,7 @@ def _maybe_some(
     known = slow[0]
     for part in (*slow[1:], mains):
         known += part
-    found = parts[0] > np.multiply(known, _FAR, out=slow[1])
+    found: NDArray[np.bool_] = parts[0] > np.multiply(known, _FAR, out=slow[1])
     known *= least
     found |= mains >= known
     return found.reshape(samples.shape[:-1])
@@ -216,7 +212,7 @@ def _strongest(squares: Float32) -> Float32:
 
     Shape (n,); in the place of the mains' first column, whose others are lost.
     """
-    strongest = squares[2]
+    strongest: Float32 = squares[2]
     strongest += squares[3]
     for first in range(4, len(squares) - 2 * len(_SLOW_HZ), 2):
         squares[first] += squares[first + 1]

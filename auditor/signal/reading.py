@@ -20,7 +20,8 @@ from auditor.units import NS
 
 BLOCK_BYTES = 16 << 20
 """Bytes read at a time, in whole records. With less, two threads mostly wait for each other: numpy
-lets go of the interpreter in each call, and taking it back costs more than a short call (measured)."""
+lets go of the interpreter in each call, and to take it back costs more than a short call takes
+(measured)."""
 LARGEST_BLOCK = 32 << 20
 """Files whose records, or whose seconds, are larger are read channel by channel."""
 _CHANNEL_BYTES = 8 << 20
