@@ -89,8 +89,8 @@ def judge_nested(
 ) -> None:
     """States of one group's channels in whole records.
 
-    ``flat`` is (records x record samples,). ``out``, (records x seconds, channels of the group), is
-    written; its rows are the records' seconds in order.
+    ``flat`` is (records x record samples,). ``out``, (records x seconds, channels of the group), all
+    0, is written where there is something to say; its rows are the records' seconds in order.
     """
     view = _seconds_view(flat, records, place, group)
     close = _hardly_changing(view, group.limits.quiet)
@@ -104,7 +104,9 @@ def judge_nested(
     if group.mains_hz:
         columns = group.hum_columns
         mark_hum(view[:, columns], group, settings, space, flags[:, columns])
-    out.reshape(records, place.seconds, group.channels).swapaxes(1, 2)[...] = flags
+    by_second = out.reshape(records, place.seconds, group.channels).swapaxes(1, 2)
+    for channel in np.flatnonzero(flags.any(axis=(0, 2))):
+        by_second[:, channel] = flags[:, channel]
 
 
 def _seconds_view(flat: Samples, records: int, place: Place, group: Group) -> Samples:

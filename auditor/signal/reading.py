@@ -31,8 +31,8 @@ _CHANNEL_BYTES = 8 << 20
 class FileScan:
     """One file's states as they are found.
 
-    ``flags`` has shape (seconds, judged channels), bits of ``auditor.signal.states``; seconds not
-    reached stay ``UNREAD``. ``unread`` are byte ranges that could not be read, ``changed`` says
+    ``flags`` has shape (seconds, judged channels), bits of ``auditor.signal.states``; 0 until there
+    is something to say of a second. ``unread`` are byte ranges that could not be read, ``changed`` says
     that the file is no longer what it was when its records were counted, ``failure`` why it could
     not be opened again. ``stamps`` (records, bytes) are the bytes with which records
     state their starts and ``seen`` (records,) says which were read.
@@ -92,7 +92,8 @@ def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
         groups=groups,
         places=places,
         # Each channel's seconds lie in a row: they are looked through channel by channel later.
-        flags=np.full((len(plans), len(grid)), UNREAD, np.uint8).T,
+        # Zeros that are never written take no memory, and most channels have long stretches of them.
+        flags=np.zeros((len(plans), len(grid)), np.uint8).T,
         stamp_place=stamped,
         stamps=np.zeros((recording.records, width), np.uint8),
         seen=np.zeros(recording.records, np.bool_),
@@ -133,6 +134,11 @@ def judge(block: Block, source: ByteSource, settings: SignalSettings, space: Wor
         _judge_by_channel(block, source, settings, space)
     else:
         _judge_whole_records(block, source, settings, space)
+
+
+def give_up(block: Block) -> None:
+    """Mark the seconds of a block that cannot be read, because its file could not be opened."""
+    block.scan.flags[block.first : block.end] = UNREAD
 
 
 def settle(scan: FileScan) -> None:
@@ -258,6 +264,8 @@ def _judge_by_channel(
                     space,
                     out,
                 )
+            else:
+                out[:] = UNREAD
 
 
 def _read_channel(

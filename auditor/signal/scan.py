@@ -13,7 +13,7 @@ from auditor.model import ByteSource, Recording
 from auditor.policy.signal import SignalSettings
 from auditor.progress import Progress
 from auditor.signal.blocks import Workspace
-from auditor.signal.reading import Block, FileScan, blocks_of, judge, settle
+from auditor.signal.reading import Block, FileScan, blocks_of, give_up, judge, settle
 
 Opener = Callable[[Recording], AbstractContextManager[ByteSource]]
 """Opens a recording's bytes."""
@@ -39,7 +39,9 @@ def scan_files(
         try:
             while not stop.is_set() and (block := blocks.take()) is not None:
                 source = reader.source_of(block.scan)
-                if source is not None:
+                if source is None:
+                    give_up(block)
+                else:
                     judge(block, source, settings, space)
                 progress.advance(block.size)
         finally:
