@@ -89,8 +89,8 @@ def judge_nested(
 ) -> None:
     """States of one group's channels in whole records.
 
-    ``flat`` is (records x record samples,). ``out``, (records x seconds, channels of the group), all
-    0, is written where there is something to say; its rows are the records' seconds in order.
+    ``flat`` is (records x record samples,). ``out``, (records x seconds, channels of the group),
+    all 0, is written where there is something to say; its rows are the records' seconds in order.
     """
     view = _seconds_view(flat, records, place, group)
     close = _hardly_changing(view, group.limits.quiet)

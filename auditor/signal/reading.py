@@ -32,10 +32,10 @@ class FileScan:
     """One file's states as they are found.
 
     ``flags`` has shape (seconds, judged channels), bits of ``auditor.signal.states``; 0 until there
-    is something to say of a second. ``unread`` are byte ranges that could not be read, ``changed`` says
-    that the file is no longer what it was when its records were counted, ``failure`` why it could
-    not be opened again. ``stamps`` (records, bytes) are the bytes with which records
-    state their starts and ``seen`` (records,) says which were read.
+    is something to say of a second. ``unread`` are byte ranges that could not be read, ``changed``
+    says that the file is no longer what it was when its records were counted, ``failure`` why it
+    could not be opened again. ``stamps`` (records, bytes) are the bytes with which records state
+    their starts and ``seen`` (records,) says which were read.
     """
 
     recording: Recording
@@ -92,7 +92,7 @@ def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
         groups=groups,
         places=places,
         # Each channel's seconds lie in a row: they are looked through channel by channel later.
-        # Zeros that are never written take no memory, and most channels have long stretches of them.
+        # Zeros that are never written take no memory, and most channels hold long runs of them.
         flags=np.zeros((len(plans), len(grid)), np.uint8).T,
         stamp_place=stamped,
         stamps=np.zeros((recording.records, width), np.uint8),
