@@ -16,6 +16,7 @@ import subprocess
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -241,3 +242,32 @@ def codes(audit: Mapping[str, Any]) -> dict[str, str]:
 def nanoseconds(value: float) -> int:
     """A number of seconds of the JSON as the nanoseconds that it was written from."""
     return round(value * 1_000_000_000)
+
+
+HOUR = 3600
+HALF_MINUTES = 120
+"""Records of 30 s in an hour."""
+START = datetime(2027, 3, 2, 9, 30)
+ONE = (Channel("EEG C3-Ref"),)
+
+
+def stamp(moment: datetime) -> str:
+    return moment.strftime("%d.%m.%y %H.%M.%S")
+
+
+def varied(
+    seed: int, records: int, rate: int = 1, labels: tuple[str, ...] = ("EEG C3-Ref",)
+) -> list[Channel]:
+    """Channels whose samples differ from second to second and from seed to seed."""
+
+    def value(channel: int, record: int, k: int) -> int:
+        return (seed * 7919 + channel * 131 + record * 613 + k * 389 + record * k * 17) % 601 - 300
+
+    return [
+        Channel(
+            label,
+            rate,
+            samples={r: [value(i, r, k) for k in range(rate)] for r in range(records)},
+        )
+        for i, label in enumerate(labels)
+    ]

@@ -1,0 +1,17 @@
+"""What several test modules ask for by name."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from helpers_hostile_folder import GOOD
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A study of one good file, 20 s long."""
+    at = tmp_path / "study"
+    at.mkdir()
+    (at / "good.edf").write_bytes(GOOD)
+    return at

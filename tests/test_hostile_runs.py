@@ -1,0 +1,261 @@
+"""Command lines, folders for outputs, full disks, terminals and memory that somebody made to fail."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import socket
+import stat
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from helpers_cli import QUICK, run, study
+from helpers_edf import Sig, edf, layout
+from helpers_hostile_folder import EIGHT, GOOD, LATER, ROOT, within
+from helpers_study_invariants import CONTROLS, fingerprint
+
+# ---------------------------------------------------------------- the command line
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["study", "x" * 300],
+        ["study", "\x1b[2J\nnowhere"],
+        ["study", "STUDY", "--out", "y" * 300],
+        ["study", "STUDY", "--order", "\x1b[2J"],
+        ["study", "STUDY", "--policy", "\x1b[2J\udcff"],
+        ["study", "STUDY", "--timezone", "\x1b[2J"],
+        ["study", "STUDY", "--timezone", "../../../etc/passwd"],
+        ["study", "STUDY", "--ordered-hours", "\x1b[2J"],
+        ["study", "STUDY", "--\x1b[2J\udcff"],
+        ["study", "STUDY", "--signal", "\x1b[2J"],
+        ["\x1b[2J"],
+        ["plan", "--ordered-hours", "1e999999999"],
+    ],
+)
+def test_wrong_use_is_status_2_and_never_writes_to_the_terminal_raw(
+    folder: Path, capsys: pytest.CaptureFixture[str], arguments: list[str]
+) -> None:
+    given = [str(folder) if a == "STUDY" else a for a in arguments]
+    with within(60):
+        assert run(*given) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert "should not happen" not in captured.err
+    assert "Traceback" not in captured.err
+    assert not CONTROLS.search(captured.err)
+
+
+def test_an_out_folder_with_any_name_is_named_harmlessly(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = folder.parent / os.fsdecode(b"\x1b[2Jout\xff")
+    assert run("study", folder, "--out", out, *QUICK) == 1
+    assert (out / "audit.json").exists()
+    assert not CONTROLS.search(capsys.readouterr().out)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+@pytest.mark.parametrize("streams", [">/dev/full", ">&-", ">&- 2>&-", "| true"])
+def test_an_output_that_takes_no_text_does_not_undo_the_audit(folder: Path, streams: str) -> None:
+    out, status = folder.parent / "out", folder.parent / "status"
+    command = f"'{sys.executable}' -m auditor study '{folder}' --out '{out}' {' '.join(QUICK)}"
+    done = subprocess.run(
+        ["bash", "-c", f"{command} {streams}; echo ${{PIPESTATUS[0]}} > '{status}'"],
+        cwd=ROOT, capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert status.read_text().strip() == "1"
+    assert (out / "audit.json").exists()
+    assert "should not happen" not in done.stderr
+    assert "Exception ignored" not in done.stderr
+    assert ("could not be printed" in done.stderr) == (streams == ">/dev/full")
+
+
+def test_a_result_that_cannot_be_printed_is_status_2(tmp_path: Path) -> None:
+    done = subprocess.run(
+        ["bash", "-c", f"'{sys.executable}' -m auditor rules > /dev/full"],
+        cwd=ROOT, capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert "reading or writing failed" in done.stderr
+
+
+def test_only_debug_shows_the_traceback_and_the_exit_status_stays(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "\x1b[2Jnowhere"
+    assert run("study", path) == 2
+    plain = capsys.readouterr().err
+    assert run("study", path, "--debug") == 2
+    shown = capsys.readouterr().err
+    assert "Traceback" not in plain
+    assert "Traceback (most recent call last)" in shown
+    assert shown.endswith(plain)
+    assert not CONTROLS.search(shown)
+
+
+# ---------------------------------------------------------------- outputs
+
+
+def in_a_process(
+    arguments: list[str], before: str = "", after: str = ""
+) -> subprocess.CompletedProcess[str]:
+    """``auditor ARGUMENTS`` in a process of its own that first runs the code ``before``."""
+    script = f"import resource, os, sys\n{before}\nfrom auditor.cli import main\nstatus = main({arguments!r})\n{after}\nsys.exit(status)"
+    return subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, timeout=300,
+        check=False,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("force", [False, True])
+def test_a_disk_that_fills_up_leaves_the_old_audit_or_none(folder: Path, force: bool) -> None:
+    """A limit on the size of a file: writing beyond it fails as on a full disk."""
+    out = folder.parent / "out"
+    if force:
+        study(folder, out)
+        (folder / "later.edf").write_bytes(LATER)
+    before = fingerprint(out) if force else []
+    result = in_a_process(
+        ["study", str(folder), "--out", str(out), *QUICK, *(["--force"] if force else [])],
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))",
+    )
+    assert result.returncode == 2
+    assert "cannot be written" in result.stderr
+    assert "Traceback" not in result.stderr
+    assert [row[0:5] for row in fingerprint(out)] == before if force else not out.exists()
+    assert sorted(p.name for p in folder.parent.iterdir()) == sorted(
+        ["study", "out"] if force else ["study"]
+    )
+
+
+@pytest.mark.parametrize("umask", [0o000, 0o077, 0o777])
+def test_outputs_are_the_owners_alone_whatever_the_umask(folder: Path, umask: int) -> None:
+    out = folder.parent / "out"
+    before = os.umask(umask)
+    try:
+        run("study", folder, "--out", out, *QUICK)
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE(out.stat().st_mode) == 0o700
+    assert {stat.S_IMODE(p.stat().st_mode) for p in out.iterdir()} == {0o600}
+    assert len(list(out.iterdir())) >= 6
+
+
+def test_nothing_leaves_the_machine(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*given: Any, **more: Any) -> None:
+        raise AssertionError("something reached for the network")
+
+    monkeypatch.setattr(socket.socket, "connect", refuse)
+    monkeypatch.setattr(socket, "getaddrinfo", refuse)
+    with within(300):
+        assert run("study", folder, "--out", folder.parent / "out") == 1
+
+
+def test_a_batch_over_hostile_folders_shows_their_names_as_text(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    root, out = tmp_path / "root", tmp_path / "out"
+    root.mkdir()
+    for name in (
+        b"<zzq onclick=1>",
+        b"=1+1",
+        b"a\nb",
+        b"\x1b[2J",
+        b"\xff\xfe",
+        "\u202ezzq".encode(),
+        b"-zzq",
+    ):
+        (root / os.fsdecode(name)).mkdir()
+        raw = edf(
+            onsets=range(9),
+            signals=EIGHT,
+            patient="<zzq> X X =zzq",
+            recording="Startdate 02-MAR-2027 X <zzq> =N-3",
+        )
+        (root / os.fsdecode(name) / "a.edf").write_bytes(raw)
+    (root / "loop").symlink_to(".")
+    os.mkfifo(root / "pipe.edf")
+    (root / "bad").mkdir()
+    (root / "bad" / "a.edf").write_bytes(GOOD[:200])
+    with within(300):
+        run("batch", root, "--out", out, "--workers", "1", *QUICK)
+        names = [
+            s["study"] for s in json.loads((out / "worklist.json").read_text("utf-8"))["studies"]
+        ]
+        run(
+            "decide",
+            names[0],
+            "--outcome",
+            "review",
+            "--by",
+            "=zzq",
+            "--note",
+            "<zzq>\x1b[2J",
+            "--out",
+            out,
+        )
+        run("trends", "--out", out)
+    captured = capsys.readouterr()
+    assert len(names) == 8
+    assert not CONTROLS.search(captured.out + captured.err)
+    assert "should not happen" not in captured.err
+    for path in out.rglob("*"):
+        if path.suffix in (".html", ".json", ".csv"):
+            text = path.read_text(encoding="utf-8")
+            if path.suffix == ".json":
+                json.loads(text)  # data: names stand there as they are
+                continue
+            assert not CONTROLS.search(text.replace("\n", ""))
+            assert path.suffix != ".html" or "<zzq" not in text.lower()
+            assert path.suffix != ".csv" or not re.search(r"(?m)(^|,)\"?[=+@]", text)
+        if path.is_file():
+            assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert {p.name for p in out.glob("*.html")} == {"index.html", "trends.html"}
+
+
+# ---------------------------------------------------------------- memory
+
+
+def peak_megabytes(folder: Path) -> float:
+    """The peak memory of an audit in a process of its own."""
+    result = in_a_process(
+        ["study", str(folder), "--out", str(folder) + "-out", *QUICK, "--quiet", "--force"],
+        after="print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)",
+    )
+    assert "should not happen" not in result.stderr
+    return float(result.stdout.split()[-1])
+
+
+def claims() -> bytes:
+    """9999 signals of 99999999 samples each, in a file that holds that header and little more."""
+    raw = edf(records=1, plain=True, signals=[Sig(rate=1)] * 9999)
+    at = layout(raw, "samples per record", 0).start
+    return raw[:at] + b"99999999" * 9999 + raw[at + 8 * 9999 :]
+
+
+def a_million_in_one_record() -> bytes:
+    lists = b"+0.5\x14x\x14\0" * 1_000_000
+    return edf(onsets=[0], signals=EIGHT, annotation_bytes=len(lists) + 20, events={0: [lists]})
+
+
+def records_of_days() -> bytes:
+    """90 kB that claim 350 records of a day each: a year of seconds, of eight channels."""
+    return edf(records=350, plain=True, signals=EIGHT, duration="86400")
+
+
+@pytest.mark.parametrize("make", [claims, a_million_in_one_record, records_of_days])
+def test_memory_follows_what_a_file_holds_not_what_it_claims(
+    folder: Path, make: Callable[[], bytes]
+) -> None:
+    usual = peak_megabytes(folder)
+    (folder / "hostile.edf").write_bytes(make())
+    # Measured: 10 MB more for the claims, 175 MB more for a million annotations in one record,
+    # 50 MB more for records of days.
+    assert peak_megabytes(folder) < usual + 300
