@@ -111,6 +111,19 @@ def test_a_wave_that_folds_onto_the_mains_is_no_hum() -> None:
     assert not strong(np.round(wave).astype(np.int16).reshape(20, RATE)).any()
 
 
+def test_a_second_whose_hum_every_other_sample_hides_is_found_beside_others() -> None:
+    # At samples 1, 3, 5 ... of 256 a second, a sine of 68 Hz is the same as one of 60 Hz.
+    at = np.arange(RATE) / RATE
+    slow = 90 * np.sin(2 * np.pi * 5 * at)
+    mains = 300 * np.sin(2 * np.pi * 60 * at)
+    hidden = np.round(mains - 0.9 * 300 * np.sin(2 * np.pi * 68 * at) + slow).astype(np.int16)
+    plain = np.round(mains + slow).astype(np.int16)
+    clean = np.round(slow).astype(np.int16)
+    assert np.flatnonzero(strong(np.array([clean, clean, hidden, clean, clean]))).tolist() == []
+    stretch = [clean, clean, hidden, hidden, hidden, plain, plain, clean, clean]
+    assert np.flatnonzero(strong(np.array(stretch))).tolist() == [2, 3, 4, 5, 6]
+
+
 def test_samples_at_odd_addresses_are_judged_by_all_of_them() -> None:
     # Two samples are read as one only where they lie on its boundary.
     seconds = eeg_with_hum(100, RATE, 3)

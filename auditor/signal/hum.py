@@ -39,9 +39,9 @@ _SLOW_HZ = (2, 5, 9)
 frequency rises, and a recorder's high-pass leaves them alone."""
 _SOME = 0.25
 """Part of the share that is some hum: a second with less, as far as its slow waves and every other
-of its samples tell, is passed over, and those beside it are looked at only where it has as much. In
-every other sample, frequencies fold about a quarter of the rate: a wave that hides the mains there
-must be as far above that as they are below, at least half as large, and in opposite phase."""
+of its samples tell, is passed over unless one beside it has as much, and so on. In every other
+sample, frequencies fold about a quarter of the rate: a wave that hides the mains there must be as
+far above that as they are below, at least half as large, and in opposite phase."""
 _FAR = np.float32(1e6)
 """An offset with more than this many times the waves' power costs them single precision's digits:
 such seconds are judged without it."""
@@ -123,12 +123,14 @@ def strong_mains(
     without another beside it may be passed over.
     """
     look = np.s_[:, :, ::2] if asked.shape[2] > 1 else np.s_[::2]
-    looked = np.zeros(asked.shape, np.bool_)
-    looked[look] = _maybe_some(samples[look], rate, mains_hz, np.float32(least * _SOME), room)
-    found = np.zeros(asked.shape, np.bool_)
-    some = _judge(samples, looked & asked, rate, mains_hz, least, found)
-    looked[look] = True
-    _judge(samples, _beside(some) & asked & ~looked, rate, mains_hz, least, found)
+    chosen, left, found = np.zeros(asked.shape, np.bool_), asked.copy(), np.zeros_like(asked)
+    chosen[look] = _maybe_some(samples[look], rate, mains_hz, np.float32(least * _SOME), room)
+    chosen[-1, :, -1] = True  # what comes after it is not among these
+    chosen &= asked
+    while chosen.any():
+        left &= ~chosen
+        some = _judge(samples, chosen, rate, mains_hz, least, found)
+        chosen = _beside(some) & left
     return found
 
 
@@ -156,7 +158,7 @@ def _judge(
 
 
 def _beside(seconds: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """The seconds before and after these, and the last, which may have one after it elsewhere.
+    """The seconds before and after these.
 
     Shape (records, channels, seconds of a record), time running along the first and last axes.
     """
@@ -165,7 +167,6 @@ def _beside(seconds: NDArray[np.bool_]) -> NDArray[np.bool_]:
     beside = np.zeros(row.shape, np.bool_)
     beside[:, 1:] = row[:, :-1]
     beside[:, :-1] |= row[:, 1:]
-    beside[:, -1] = True
     return beside.reshape(channels, records, each).swapaxes(0, 1)
 
 
