@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from auditor.model import Int64
 from auditor.policy.signal import SignalSettings
-from auditor.signal.hum import HumRoom, strong_mains
+from auditor.signal.hum import HumRoom, mark_hum
 from auditor.signal.scales import MIN_RATE
-from auditor.signal.states import HUM, QUIET, REPEAT, Flags, Group, Samples, judge_extremes
+from auditor.signal.states import QUIET, REPEAT, Flags, Group, Samples, judge_extremes
 
 PAGE = mmap.PAGESIZE
 _WORTH = 8
@@ -109,7 +109,7 @@ def judge_stream(
         flags &= ~QUIET
         flags |= _three_alike(used, group.limits.quiet)[:, starts] * QUIET
     if group.mains_hz:
-        _hum_stream(used, starts, counts[held], whole[held], group, settings, space, flags)
+        _hum_stream(used, starts, counts[held], whole[held], group, settings, space.hum, flags)
     out[: held[0]] = REPEAT
     out[held[0] :] = flags.T[np.cumsum(counts[held[0] :] > 0) - 1]
 
@@ -127,22 +127,6 @@ def _three_alike(stream: Samples, quiet: NDArray[np.int32]) -> NDArray[np.bool_]
     return found
 
 
-def mark_hum(
-    samples: Samples, group: Group, settings: SignalSettings, space: Workspace, out: Flags
-) -> None:
-    """Mark seconds with at least the policy's share at the mains, unless they are quiet.
-
-    ``out`` has shape (records, hum columns of the group, seconds of a record), ``samples`` one axis
-    more, the samples of a second.
-    """
-    asked = (out & QUIET) == 0
-    asked &= group.eeg[group.hum_columns]
-    least = settings.hum_ppm / 1e6
-    strong = strong_mains(samples, asked, group.rate, group.mains_hz, least, space.hum)
-    if strong.any():
-        np.bitwise_or(out, HUM, out=out, where=strong)
-
-
 def _hum_stream(
     stream: Samples,
     starts: Int64,
@@ -150,7 +134,7 @@ def _hum_stream(
     whole: NDArray[np.bool_],
     group: Group,
     settings: SignalSettings,
-    space: Workspace,
+    room: HumRoom,
     out: Flags,
 ) -> None:
     """Hum in whole seconds, those of one length together. ``out`` is (channels, seconds)."""
@@ -166,7 +150,7 @@ def _hum_stream(
             else:
                 values = wanted[:, starts[rows][:, None] + np.arange(length)]
             marked = out[columns, rows]
-            mark_hum(values[None], group, settings, space, marked[None])
+            mark_hum(values[None], group, settings, room, marked[None])
             out[columns, rows] = marked
 
 

@@ -21,16 +21,15 @@ from math import prod
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.policy.signal import SignalSettings
 from auditor.signal.scales import NYQUIST_SHARE
-from auditor.signal.states import Samples
+from auditor.signal.states import HUM, QUIET, Flags, Group, Samples, gathered
 
 Float32 = NDArray[np.float32]
-Wide = NDArray[np.signedinteger]
+Integers = NDArray[np.signedinteger]
 
 HUM_ROOM = 1 << 20
 """Samples turned to floats at a time (measured)."""
-_GATHERED = 1 << 17
-"""Samples gathered at a time from the seconds that need a closer look."""
 _GEMM_WORK = 200_000
 """Multiply-adds in one product of the hum kernel: small enough that the linear algebra library does
 not start threads of its own beside the scan's."""
@@ -96,8 +95,7 @@ def mains_share(seconds: Float32, rate: float, mains_hz: tuple[int, ...]) -> Flo
     rest. Returns shape (n,); 0 where nothing but the trend is there.
     """
     basis = hum_basis(seconds.shape[1], rate, mains_hz)
-    parts = np.empty((basis.shape[1], len(seconds)), np.float32)
-    _product(seconds, basis, HumRoom(), parts)
+    parts = np.ascontiguousarray(_product(seconds, basis, HumRoom()).T)
     power = np.matmul(seconds[:, None, :], seconds[:, :, None])[:, 0, 0]
     np.square(parts, out=parts)
     rest = power - parts[0] - parts[1]
@@ -106,6 +104,22 @@ def mains_share(seconds: Float32, rate: float, mains_hz: tuple[int, ...]) -> Flo
     none = np.zeros(len(seconds), np.float32)
     share: Float32 = np.divide(_strongest(parts), rest, out=none, where=real)
     return share
+
+
+def mark_hum(
+    samples: Samples, group: Group, settings: SignalSettings, room: HumRoom, out: Flags
+) -> None:
+    """Mark seconds with at least the policy's share at the mains, unless they are quiet.
+
+    ``out`` has shape (records, hum columns of the group, seconds of a record), ``samples`` one axis
+    more, the samples of a second.
+    """
+    asked = (out & QUIET) == 0
+    asked &= group.eeg[group.hum_columns]
+    least = settings.hum_ppm / 1e6
+    strong = strong_mains(samples, asked, group.rate, group.mains_hz, least, room)
+    if strong.any():
+        np.bitwise_or(out, HUM, out=out, where=strong)
 
 
 def strong_mains(
@@ -144,11 +158,8 @@ def _judge(
 ) -> NDArray[np.bool_]:
     """Mark in ``found`` the seconds asked for with the share ``least``; returns those with some."""
     some = np.zeros(asked.shape, np.bool_)
-    chosen = np.flatnonzero(asked)
-    step = max(1, _GATHERED // samples.shape[-1])
-    for first in range(0, len(chosen), step):
-        here = np.unravel_index(chosen[first : first + step], asked.shape)
-        values = samples[here].astype(np.float32)
+    for here, whole in gathered(samples, asked):
+        values = whole.astype(np.float32)
         # An offset much larger than the signal would cost single precision the signal's own digits.
         values -= values[:, :1].copy()
         share = mains_share(values, rate, mains_hz)
@@ -170,7 +181,7 @@ def _beside(seconds: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return beside.reshape(channels, records, each).swapaxes(0, 1)
 
 
-def _every_other(samples: Samples, rate: float, mains_hz: tuple[int, ...]) -> Wide | None:
+def _every_other(samples: Samples, rate: float, mains_hz: tuple[int, ...]) -> Integers | None:
     """Every second's samples 1, 3, 5 ... in a larger unit, shape (..., half the samples).
 
     Two neighbours are read as one integer of twice the width: the later one in its upper half, so
@@ -221,9 +232,7 @@ def _strongest(squares: Float32) -> Float32:
     return strongest
 
 
-def _project(
-    samples: NDArray[np.signedinteger], basis: Float32, room: HumRoom, out: Float32
-) -> None:
+def _project(samples: Integers, basis: Float32, room: HumRoom, out: Float32) -> None:
     """``samples`` (..., samples) times ``basis`` into ``out`` (columns, n), a room at a time."""
     each, length = samples[:1].size, samples.shape[-1]
     if samples.ndim > 2 and each > HUM_ROOM:
@@ -237,15 +246,15 @@ def _project(
         floats = room.take("floats", *part.shape)
         np.copyto(floats, part)
         seconds = floats.reshape(-1, length)
-        _product(seconds, basis, room, out[:, done : done + len(seconds)])
+        np.copyto(out[:, done : done + len(seconds)], _product(seconds, basis, room).T)
         done += len(seconds)
 
 
-def _product(seconds: Float32, basis: Float32, room: HumRoom, out: Float32) -> None:
-    """``seconds`` (n, samples) times ``basis`` into ``out`` (columns, n).
+def _product(seconds: Float32, basis: Float32, room: HumRoom) -> Float32:
+    """``seconds`` (n, samples) times ``basis``, shape (n, columns), in the room's memory.
 
-    By way of rows: products written straight into columns were seen to leave some numbers unset
-    when two threads multiplied at once (OpenBLAS 0.3.31); into rows, never.
+    By rows: products written straight into columns were seen to leave some numbers unset when two
+    threads multiplied at once (OpenBLAS 0.3.31); into rows, never.
     """
     count, (samples, wide) = len(seconds), basis.shape
     rows = max(1, _GEMM_WORK // (samples * wide))
@@ -256,4 +265,4 @@ def _product(seconds: Float32, basis: Float32, room: HumRoom, out: Float32) -> N
     )
     if whole < count:
         np.matmul(seconds[whole:], basis, out=found[whole:])
-    np.copyto(out, found.T)
+    return found

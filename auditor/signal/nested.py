@@ -15,16 +15,14 @@ from numpy.typing import NDArray
 
 from auditor.model import Int64, Recording
 from auditor.policy.signal import SignalSettings
-from auditor.signal.blocks import Workspace, mark_hum
-from auditor.signal.states import Flags, Group, Limits, Samples, judge_extremes
+from auditor.signal.hum import HumRoom, mark_hum
+from auditor.signal.states import Flags, Group, Limits, Samples, gathered, judge_extremes
 from auditor.units import NS
 
 _PROBES = 3
 """Samples of a second looked at first."""
 _BUNCH = 1024
 """Samples whose extremes are taken together where those of a whole record were not enough."""
-_GATHERED = 1 << 17
-"""Samples gathered at a time."""
 _MANY = 0.25
 """Share of seconds to be looked at closely from which on all are: then gathering costs more."""
 
@@ -84,7 +82,7 @@ def judge_nested(
     place: Place,
     group: Group,
     settings: SignalSettings,
-    space: Workspace,
+    room: HumRoom,
     out: Flags,
 ) -> None:
     """States of one group's channels in whole records.
@@ -94,16 +92,17 @@ def judge_nested(
     """
     view = _seconds_view(flat, records, place, group)
     close = _hardly_changing(view, group.limits.quiet)
-    _add_striking(flat, records, place, group, close)
+    rows = flat.reshape(records, place.record_samples)
+    _add_striking(rows, place, group, close)
     flags: Flags = np.zeros(close.shape, np.uint8)
     wanted = int(np.count_nonzero(close))
     if wanted > _MANY * close.size:
-        flags = _every_second(flat, records, place, group, settings, view)
+        flags = _every_second(rows, place, group, settings, view)
     elif wanted:
-        _some_seconds(np.flatnonzero(close), view, group, settings, flags)
+        _some_seconds(close, view, group, settings, flags)
     if group.mains_hz:
         columns = group.hum_columns
-        mark_hum(view[:, columns], group, settings, space, flags[:, columns])
+        mark_hum(view[:, columns], group, settings, room, flags[:, columns])
     by_second = out.reshape(records, place.seconds, group.channels).swapaxes(1, 2)
     for channel in np.flatnonzero(flags.any(axis=(0, 2))):
         by_second[:, channel] = flags[:, channel]
@@ -134,11 +133,9 @@ def _hardly_changing(view: Samples, quiet: NDArray[np.int32]) -> NDArray[np.bool
     return found
 
 
-def _add_striking(
-    flat: Samples, records: int, place: Place, group: Group, found: NDArray[np.bool_]
-) -> None:
+def _add_striking(rows: Samples, place: Place, group: Group, found: NDArray[np.bool_]) -> None:
     """Add channels that may touch a limit or span a large range; (records, channels, seconds)."""
-    rows = flat.reshape(records, place.record_samples)
+    records = len(rows)
     struck = _strikes(rows, place.whole, place.strictest)[:, 0]
     chosen = np.flatnonzero(struck)
     if not len(chosen):
@@ -152,54 +149,56 @@ def _add_striking(
 
 
 def _strikes(rows: Samples, starts: Int64, limits: Limits) -> NDArray[np.bool_]:
-    """Which parts touch a limit or span a large range, shape (rows, parts).
-
-    A row of ``rows`` (rows, samples) is cut at ``starts``; what begins behind the last of the
-    ``limits`` (parts, 1) is not looked at.
-    """
-    count, parts = len(rows), len(limits.low)
-    every = rows.reshape(-1)
-    cuts = (np.arange(count)[:, None] * rows.shape[1] + starts).ravel()
-    low = np.minimum.reduceat(every, cuts).reshape(count, -1)[:, :parts].astype(np.int32)
-    high = np.maximum.reduceat(every, cuts).reshape(count, -1)[:, :parts].astype(np.int32)
+    """Which parts touch a limit of ``limits`` (parts, 1) or span a large range; (rows, parts)."""
+    low, high = _extremes(rows, starts, len(limits.low))
     found: NDArray[np.bool_] = low <= limits.low[:, 0]
     found |= high >= limits.high[:, 0]
     found |= high - low > limits.large[:, 0]
     return found
 
 
+def _extremes(
+    rows: Samples, starts: Int64, parts: int
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Lowest and highest sample of each part of each row, both of shape (rows, parts).
+
+    A row of ``rows`` (rows, samples) is cut at ``starts``; what begins behind the last of the
+    ``parts`` is not looked at.
+    """
+    count, every = len(rows), rows.reshape(-1)
+    cuts = (np.arange(count)[:, None] * rows.shape[1] + starts).ravel()
+    low, high = (
+        least.reduceat(every, cuts).reshape(count, -1)[:, :parts].astype(np.int32)
+        for least in (np.minimum, np.maximum)
+    )
+    return low, high
+
+
 def _every_second(
-    flat: Samples,
-    records: int,
-    place: Place,
-    group: Group,
-    settings: SignalSettings,
-    view: Samples,
+    rows: Samples, place: Place, group: Group, settings: SignalSettings, view: Samples
 ) -> Flags:
     """Every second by its own extremes, shape (records, channels, seconds)."""
-    starts = (np.arange(records)[:, None] * place.record_samples + place.fine).ravel()
-    held = group.channels * place.seconds
-
-    def extremes(least: np.ufunc) -> NDArray[np.int32]:
-        found = least.reduceat(flat, starts).reshape(records, -1)[:, :held]
-        return found.reshape(records, group.channels, place.seconds).astype(np.int32)
+    low, high = _extremes(rows, place.fine, group.channels * place.seconds)
 
     def at_limits(record: Int64, channel: Int64, second: Int64) -> Int64:
         return group.limits.of(channel).count(view[record, channel, second])
 
+    shape = view.shape[:-1]
     return judge_extremes(
-        extremes(np.minimum), extremes(np.maximum), place.length, group.limits, at_limits, settings
+        low.reshape(shape), high.reshape(shape), place.length, group.limits, at_limits, settings
     )
 
 
 def _some_seconds(
-    chosen: Int64, view: Samples, group: Group, settings: SignalSettings, out: Flags
+    chosen: NDArray[np.bool_],
+    view: Samples,
+    group: Group,
+    settings: SignalSettings,
+    out: Flags,
 ) -> None:
-    """Only the ``chosen`` of ``out`` (records, channels, seconds), by flat index, gathered."""
-    step = max(1, _GATHERED // view.shape[-1])
-    for first in range(0, len(chosen), step):
-        here = np.unravel_index(chosen[first : first + step], out.shape)
-        values, limits = view[here], group.limits.of(here[1])
+    """Only the ``chosen`` of ``out``, both (records, channels, seconds)."""
+    for here, values in gathered(view, chosen):
+        limits = group.limits.of(here[1])
         low = values.min(axis=1).astype(np.int32)[:, None]
         high = values.max(axis=1).astype(np.int32)[:, None]
 

@@ -146,10 +146,10 @@ def settle(scan: FileScan) -> None:
     if scan.places is not None:  # every second holds samples
         return
     for states in scan.flags.T:
-        waiting = np.flatnonzero(states == REPEAT)
-        if len(waiting):
-            known = np.where(states == REPEAT, 0, np.arange(len(states)))
-            states[waiting] = states[np.maximum.accumulate(known)[waiting]]
+        repeats = states == REPEAT
+        if repeats.any():
+            known = np.where(repeats, 0, np.arange(len(states)))
+            states[:] = states[np.maximum.accumulate(known)]
 
 
 def _judge_whole_records(
@@ -167,7 +167,7 @@ def _judge_whole_records(
     if scan.places is not None:
         for group, place in zip(scan.groups, scan.places, strict=True):
             mine = out[:, group.columns]
-            judge_nested(flat, end - first, place, group, settings, space, mine)
+            judge_nested(flat, end - first, place, group, settings, space.hum, mine)
     else:
         records = flat.reshape(end - first, -1)
         for group in scan.groups:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +24,9 @@ FLAT = np.uint8(32)
 REPEAT = np.uint8(64)
 """No sample starts in this second: as the one before it, once that is known."""
 NOT_LIVE = np.uint8(RAILED | FLAT | UNREAD)
+
+_GATHERED = 1 << 17
+"""Samples gathered at a time."""
 
 Flags = NDArray[np.uint8]
 Samples = NDArray[np.int16] | NDArray[np.int32]
@@ -176,3 +179,18 @@ def judge_extremes(
         least = np.broadcast_to(counts, span.shape)[touched] * settings.rail_ppm
         flags[touched] |= (beyond >= least) * RAILED
     return flags
+
+
+def gathered(
+    samples: Samples, chosen: NDArray[np.bool_]
+) -> Iterator[tuple[tuple[Int64, ...], Samples]]:
+    """The ``chosen`` seconds of ``samples``, which has one axis more, a part at a time.
+
+    Yields their indices, one array an axis of ``chosen``, and copies of their samples, shape
+    (seconds, samples).
+    """
+    places = np.flatnonzero(chosen)
+    step = max(1, _GATHERED // samples.shape[-1])
+    for first in range(0, len(places), step):
+        here = np.unravel_index(places[first : first + step], chosen.shape)
+        yield here, samples[here]

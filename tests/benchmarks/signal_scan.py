@@ -132,15 +132,17 @@ def one_pass(recording: Recording, settings: SignalSettings) -> int:
     starts = stated_starts(scan.stamps)
     assert np.array_equal(starts, recording.offsets_ns)
     assert not (starts == UNSTATED).any()
-    return int(np.count_nonzero(scan.flags))
+    marked = int(np.count_nonzero(scan.flags))
+    assert marked > 0
+    return marked
 
 
-def every_second_closely(recording: Recording) -> None:
+def every_second_closely(recording: Recording) -> int:
     """As ``one_pass`` with hum, as if no second could be passed over (the worst signals)."""
     kept = nested._MANY, hum._SOME
     nested._MANY, hum._SOME = -1.0, 0.0  # type: ignore[misc]
     try:
-        one_pass(recording, SETTINGS)
+        return one_pass(recording, SETTINGS)
     finally:
         nested._MANY, hum._SOME = kept  # type: ignore[misc]
 
@@ -199,9 +201,7 @@ def compare(path: Path, rounds: int) -> None:
     marked: dict[str, set[object]] = {name: set() for name in variants}
     for _ in range(rounds):
         for name, work in variants.items():
-            start = time.perf_counter()
-            marked[name].add(work())
-            best[name] = min(best[name], time.perf_counter() - start)
+            best[name] = min(best[name], timed(lambda: marked[name].add(work())))  # noqa: B023
     assert all(len(found) == 1 for found in marked.values()), marked
     plain = best["plain read"]
     print(f"\n{path.name}: {hours:g} h, {path.stat().st_size / 1e9:.2f} GB")
