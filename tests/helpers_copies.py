@@ -1,5 +1,7 @@
 """Copies of one study written from true time, and how far an answer is from it."""
 
+from __future__ import annotations
+
 from pathlib import Path
 
 import numpy as np

@@ -3,6 +3,8 @@
 Truth is by construction: every piece is written from true time by ``helpers_studies``.
 """
 
+from __future__ import annotations
+
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path

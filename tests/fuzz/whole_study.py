@@ -31,7 +31,8 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
-from helpers_hostile import Folder, damaged, fixtures, messy, requests, small_files, write  # noqa: E402
+from helpers_hostile import Folder, fixtures, messy, requests, small_files, write  # noqa: E402
+from helpers_hostile_damage import damaged  # noqa: E402
 from helpers_study_invariants import check  # noqa: E402
 
 _OWN = str(ROOT / "auditor")
