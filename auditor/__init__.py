@@ -16,12 +16,12 @@ person can act on are ``auditor.AuditorError``.
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from auditor.errors import AuditorError
+from auditor.core import __version__
+from auditor.core.errors import AuditorError
 
 if TYPE_CHECKING:
     from decimal import Decimal
@@ -29,18 +29,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from auditor.model import Audit, Order
+    from auditor.policy import Policy
 
-__version__ = "0.1.0"
 __all__ = ["AuditorError", "__version__", "audit_study", "tables", "write_audit"]
-
-
-def _python_use() -> Any:
-    """The module behind these functions, imported when the first of them is called.
-
-    'auditor --help' imports this package too, and must not wait for numpy; and modules below that
-    one import this package, so it is named here and not imported.
-    """
-    return importlib.import_module("auditor.python_use")
 
 
 def audit_study(
@@ -65,16 +56,31 @@ def audit_study(
     ``SettingsError`` for an order, policy or log file, ``NothingReadable`` where there is no
     recording.
     """
-    audit: Audit = _python_use().audit_from(
-        paths,
-        order=order,
-        ordered_hours=ordered_hours,
-        policy=policy,
-        timezone=timezone,
-        scan_signal=scan_signal,
-        second_readers=second_readers,
+    from auditor.core.clock import zone_info
+    from auditor.core.errors import UsageError
+    from auditor.inputs.remote import place_of
+    from auditor.inputs.urls import is_url
+    from auditor.pipeline import Options
+    from auditor.pipeline import audit_study as audit_place
+    from auditor.policy import load_policy
+
+    given = [paths] if isinstance(paths, str | Path) else list(paths)
+    if not given:
+        raise UsageError("paths", "names no folder and no file", "Name the study's folder.")
+    for path in given:
+        if not is_url(str(path)) and not Path(path).exists():
+            raise UsageError(str(path), "does not exist", "Name the study's folder or its files.")
+    if timezone is not None:
+        zone_info(timezone)
+    rules = load_policy(None if policy is None else Path(policy))
+    if scan_signal is None:
+        scan_signal = not any(is_url(str(path)) for path in given)
+    return audit_place(
+        place_of(given),
+        order=_order(order, ordered_hours, rules, timezone),
+        policy=rules,
+        options=Options(timezone=timezone, scan_signal=scan_signal, second_readers=second_readers),
     )
-    return audit
 
 
 def tables(audit: Audit) -> dict[str, pd.DataFrame]:
@@ -85,8 +91,9 @@ def tables(audit: Audit) -> dict[str, pd.DataFrame]:
     end in ``_s``); times are civil times at the patient (datetime64[ns]), with ``…_utc`` beside
     them where the time zone is known. A table without rows keeps its columns.
     """
-    found: dict[str, pd.DataFrame] = _python_use().audit_tables(audit)
-    return found
+    from auditor.outputs.data.frames import audit_tables
+
+    return audit_tables(audit)
 
 
 def write_audit(audit: Audit, out: str | Path, *, force: bool = False) -> None:
@@ -95,4 +102,33 @@ def write_audit(audit: Audit, out: str | Path, *, force: bool = False) -> None:
     Raises ``OutputError`` where ``out`` already holds an audit (unless ``force``) or the disk
     refuses.
     """
-    _python_use().write_outputs(audit, Path(out), force=force)
+    from auditor.outputs.files import check_free
+    from auditor.outputs.publish import publish
+
+    check_free(Path(out), force=force)
+    publish(audit, Path(out))
+
+
+def _order(
+    order: str | Path | Order | None,
+    ordered_hours: int | float | str | Decimal | None,
+    policy: Policy,
+    timezone: str | None,
+) -> Order | None:
+    """The order, with ``ordered_hours`` in place of its hours, as on the command line."""
+    from dataclasses import replace
+
+    from auditor.inputs.order import order_from_hours, read_order
+
+    if isinstance(order, str | Path):
+        order = read_order(
+            Path(order),
+            default_pack_ns=policy.power.pack_ns,
+            default_factor_ppm=policy.power.mode_factor_ppm,
+            timezone=timezone,
+        )
+    if ordered_hours is None:
+        return order
+    # The shortest decimal text of a float is the number that was written.
+    hours = order_from_hours(str(ordered_hours))
+    return hours if order is None else replace(order, ordered_ns=hours.ordered_ns)

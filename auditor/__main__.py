@@ -1,5 +1,5 @@
 """``python -m auditor``."""
 
-from auditor.cli import main
+from auditor.cli.parser import main
 
 raise SystemExit(main())

@@ -23,12 +23,12 @@ for folder in (ROOT, ROOT / "tests"):
 
 from helpers_edfio import EDFIO, ask_edfio  # noqa: E402
 
-from auditor.durations import exact_seconds  # noqa: E402
+from auditor.core.durations import exact_seconds  # noqa: E402
+from auditor.core.errors import RecordingError  # noqa: E402
 from auditor.edf import read_recording  # noqa: E402
-from auditor.errors import RecordingError  # noqa: E402
-from auditor.second_readers import compare  # noqa: E402
-from auditor.second_readers.known import our_figures  # noqa: E402
-from auditor.second_readers.process import LIBRARIES, Answer, ReaderProcess  # noqa: E402
+from auditor.study.second_readers import compare  # noqa: E402
+from auditor.study.second_readers.known import our_figures  # noqa: E402
+from auditor.study.second_readers.process import LIBRARIES, Answer, ReaderProcess  # noqa: E402
 
 READERS = (*LIBRARIES, "edfio")
 SECONDS = 60

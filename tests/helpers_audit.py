@@ -24,7 +24,8 @@ from helpers_audit_parts import (
     study_file,
 )
 
-from auditor.civil import Axis, civil_ns
+from auditor.core.clock import Axis, civil_ns
+from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.model import (
     Advice,
     Audit,
@@ -47,7 +48,6 @@ from auditor.model import (
     UnreadableFile,
     Video,
 )
-from auditor.units import DAY, HOUR, MINUTE, NS
 
 
 def build(

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from auditor.civil import Axis, civil_ns
+from auditor.core.clock import Axis, civil_ns
+from auditor.core.units import DAY, HOUR, MINUTE
 from auditor.model import (
     Alternative,
     BadStretch,
@@ -46,7 +47,6 @@ from auditor.model import (
     TimeMap,
     Unit,
 )
-from auditor.units import DAY, HOUR, MINUTE
 
 ZONE = Axis("America/Denver")
 HOOKUP = ZONE.instant(civil_ns(datetime(2027, 3, 2, 9, 30)))

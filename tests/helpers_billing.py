@@ -7,8 +7,10 @@ from pathlib import Path
 import numpy as np
 
 from auditor.billing import billing_periods, measure_billing
-from auditor.civil import Axis, civil_ns
-from auditor.coverage import measure_coverage
+from auditor.billing.monitoring import measure_monitoring
+from auditor.core.clock import Axis, civil_ns
+from auditor.core.units import HOUR, MINUTE, NS
+from auditor.coverage.timeline import measure_coverage
 from auditor.model import (
     Billing,
     Coverage,
@@ -21,9 +23,7 @@ from auditor.model import (
     Track,
     Unit,
 )
-from auditor.monitoring import measure_monitoring
 from auditor.policy import Policy, load_policy
-from auditor.units import HOUR, MINUTE, NS
 
 POLICY = load_policy()
 AXIS = Axis()

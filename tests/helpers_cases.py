@@ -21,8 +21,8 @@ from helpers_studies import (
 from helpers_truth import LEAN, Truth, faults, joined, order_file, truth_of
 from numpy.typing import NDArray
 
+from auditor.core.units import HOUR
 from auditor.demo.writer import Signal
-from auditor.units import HOUR
 
 # Copies.
 

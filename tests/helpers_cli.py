@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from auditor.cli import main
+from auditor.cli.parser import main
 
 QUICK = ("--second-readers", "off")
 """The second readers start a process each time; tests that are not about them leave them out."""

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from helpers_studies import BASE, Clock, civil, s, write_piece
 from helpers_truth import LEAN, Truth, joined, order_file, truth_of
 
-from auditor.units import NS
+from auditor.core.units import NS
 
 
 def across_a_change(

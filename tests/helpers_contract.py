@@ -21,7 +21,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from auditor.cli import main
+from auditor.cli.parser import main
 
 EEG_LABELS = ("EEG Fp1-Ref", "EEG Fp2-Ref", "EEG C3-Ref", "EEG C4-Ref", "EEG O1-Ref", "EEG O2-Ref",
               "EEG F7-Ref", "EEG F8-Ref")  # fmt: skip

@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 from helpers_studies import BASE, Amplifier, Clock, Piece, civil, write_piece
 
-from auditor.coverage import measure_coverage
+from auditor.core.units import NS
+from auditor.coverage.timeline import measure_coverage
 from auditor.model import Order, Study, Track
 from auditor.policy import load_policy
 from auditor.study import build_study
-from auditor.units import NS
 
 H = 3600
 POLICY = load_policy()

@@ -10,11 +10,11 @@ import numpy as np
 from helpers_edf import MAIN_FIELDS, SIGNAL_FIELDS, Sig, edf, event
 from helpers_edf_source import Bytes, read
 
-from auditor.civil import in_calendar
+from auditor.core.clock import in_calendar
+from auditor.core.errors import RecordingError
+from auditor.core.text import printable
 from auditor.edf import VOCABULARY
-from auditor.errors import RecordingError
 from auditor.model import SEVERITIES, Recording
-from auditor.safe_text import printable
 
 SMALL = [Sig("EEG Fp1", 4), Sig("SpO2", 1, "%")]
 

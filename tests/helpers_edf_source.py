@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from auditor.core.errors import RecordingError
 from auditor.edf import VOCABULARY, read_recording
-from auditor.errors import RecordingError
 from auditor.model import Finding, Recording
 
 

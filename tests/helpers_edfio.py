@@ -10,13 +10,13 @@ from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
 
-from auditor.civil import civil_datetime, civil_ns
+from auditor.core.clock import civil_datetime, civil_ns
+from auditor.core.units import NS
 from auditor.model import Recording
-from auditor.second_readers import known, refusals
-from auditor.second_readers.known import Behaviour, Ours
-from auditor.second_readers.process import Answer
-from auditor.second_readers.refusals import Fact
-from auditor.units import NS
+from auditor.study.second_readers import known, refusals
+from auditor.study.second_readers.known import Behaviour, Ours
+from auditor.study.second_readers.process import Answer
+from auditor.study.second_readers.refusals import Fact
 
 EDFIO = f"edfio {version('edfio')}"
 

@@ -64,13 +64,13 @@ def _words(node: LexborNode) -> str:
 
 def page_of(study_id: str, folder: Path) -> str:
     """The page of one demo study, made and audited in ``folder``."""
-    from auditor.audit import Options, audit_study
+    from auditor.core.progress import Silent
     from auditor.demo import _make
     from auditor.demo.studies import plans
-    from auditor.order import read_order
+    from auditor.inputs.order import read_order
+    from auditor.outputs.html import render_html
+    from auditor.pipeline import Options, audit_study
     from auditor.policy import load_policy
-    from auditor.progress import Silent
-    from auditor.report import render_html
 
     (plan,) = (p for p in plans() if p.study_id == study_id)
     study = _make(folder, plan, Silent())

@@ -89,11 +89,11 @@ def _serve() -> None:
     import pandas  # noqa: F401  what commands import where they need it is here already
 
     import auditor.batch.command
-    from auditor import cli
     from auditor.batch import pool
-    from auditor.electrodes import electrode_name
-    from auditor.report.page import template
-    from auditor.rules import rule_lines
+    from auditor.cli import parser as cli
+    from auditor.decision.rules import rule_lines
+    from auditor.edf.electrodes import electrode_name
+    from auditor.outputs.html.page import template
 
     electrode_name("EEG Fp1")
     template("audit.html")

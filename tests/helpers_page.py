@@ -9,7 +9,7 @@ from selectolax.lexbor import LexborHTMLParser as HTMLParser
 from selectolax.lexbor import LexborNode as Node
 
 from auditor.model import Audit
-from auditor.report import render_html
+from auditor.outputs.html import render_html
 
 ALL = sorted(h.SCENARIOS)
 SMALL = [name for name in ALL if name != "many_gaps"]

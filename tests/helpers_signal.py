@@ -10,13 +10,13 @@ import numpy as np
 from helpers_edf import MAIN_FIELDS, SIGNAL_FIELDS, pad, time_keeping
 from numpy.typing import NDArray
 
-from auditor.coverage import measure_coverage
+from auditor.core.units import NS
+from auditor.coverage.timeline import measure_coverage
 from auditor.model import Coverage, Finding, Interval, SignalFacts, Study, Track
 from auditor.policy import load_policy
 from auditor.policy.signal import SignalSettings
 from auditor.signal import scan_study
 from auditor.study import build_study
-from auditor.units import NS
 
 SETTINGS = load_policy().signal
 UV = 10

@@ -9,8 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from auditor.civil import Axis, civil_ns
-from auditor.coverage import measure_coverage
+from auditor.causes.power import plan_power
+from auditor.causes.stop import explain_gaps, explain_stop
+from auditor.core.clock import Axis, civil_ns
+from auditor.core.units import HOUR, NS
+from auditor.coverage.timeline import measure_coverage
 from auditor.model import (
     ChannelFacts,
     Coverage,
@@ -36,9 +39,6 @@ from auditor.model import (
 from auditor.model.recording import Format
 from auditor.model.study import Role
 from auditor.policy import load_policy
-from auditor.power import plan_power
-from auditor.stop import explain_gaps, explain_stop
-from auditor.units import HOUR, NS
 
 POLICY = load_policy()
 BASE = civil_ns(datetime(2027, 3, 2, 9, 30))

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.core.units import NS
 from auditor.demo.writer import (
     FIELDS,
     Event,
@@ -27,7 +28,6 @@ from auditor.demo.writer import (
     patient_field,
     recording_field,
 )
-from auditor.units import NS
 
 BASE = datetime(2027, 3, 2, 9, 30)
 """True time zero: the demo laboratory's first hook-up, civil time."""

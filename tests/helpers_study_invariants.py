@@ -27,16 +27,16 @@ from helpers_hostile import Folder, write
 from selectolax.lexbor import LexborHTMLParser
 
 from auditor import __file__ as package
-from auditor.audit import Options, audit_study
-from auditor.errors import AuditorError
+from auditor.core.errors import AuditorError
+from auditor.core.units import NS
+from auditor.inputs.order import read_order
 from auditor.model import Audit, Interval, StudyFile
-from auditor.order import read_order
+from auditor.outputs.data.schema import schema
+from auditor.outputs.publish import audit_texts
+from auditor.outputs.redact import redact
+from auditor.outputs.terminal import summary
+from auditor.pipeline import Options, audit_study
 from auditor.policy import load_policy
-from auditor.publish import audit_texts
-from auditor.redact import redact
-from auditor.schema import schema
-from auditor.terminal import summary
-from auditor.units import NS
 
 TEMPLATES = Path(package).resolve().parents[1] / "report_templates"
 CONTROLS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff\ud800-\udfff]")

@@ -437,7 +437,7 @@ class Told:
 
 def test_progress_counts_the_studies_that_are_audited(root: Path, out: Path) -> None:
     from auditor.batch import command
-    from auditor.cli import parser
+    from auditor.cli.parser import parser
 
     batch(root, out)
     shutil.rmtree(out / "audits" / "S-2041")

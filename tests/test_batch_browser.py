@@ -15,9 +15,9 @@ from auditor.batch.history import History
 from auditor.batch.summary import failed
 from auditor.batch.trends import csv_text, group_all
 from auditor.batch.worklist import write_worklist
+from auditor.core.units import HOUR
 from auditor.model import PersonDecision, WorkRow
-from auditor.report import render_trends, render_worklist
-from auditor.units import HOUR
+from auditor.outputs.html import render_trends, render_worklist
 
 pytestmark = pytest.mark.browser
 NOW = "2027-03-06T08:00:00Z"

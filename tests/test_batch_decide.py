@@ -13,9 +13,9 @@ from helpers_batch import EPOCH, batch, make_study, one_by_one, touch, tree, wor
 from helpers_cli import read, run
 from selectolax.lexbor import LexborHTMLParser
 
-from auditor.outputs import write_whole
-from auditor.report import with_decisions
-from auditor.schema import schema
+from auditor.outputs.data.schema import schema
+from auditor.outputs.files import write_whole
+from auditor.outputs.html import with_decisions
 
 
 @pytest.fixture(autouse=True)

@@ -22,9 +22,9 @@ from helpers_batch import (
     worklist,
 )
 
-from auditor.audit import Options
 from auditor.batch.jobs import Job
 from auditor.batch.pool import run_pool
+from auditor.pipeline import Options
 from auditor.policy import load_policy
 
 STUDIES = 12

@@ -16,8 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from auditor.billing.split import split_total
+from auditor.core.units import HOUR, NS
 from auditor.model import Billing, Technical
-from auditor.units import HOUR, NS
 
 SHORT, LONG = "95705", "95708"  # 2-12 h and 12-26 h, unmonitored, without video
 SETTINGS = POLICY.billing

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from helpers_edf import Sig, edf
 
-from auditor.cli import main
+from auditor.cli.parser import main
 
 MINUTE = 60
 GAP = range(30 * 60, 35 * 60)  # minutes after the start

@@ -19,9 +19,9 @@ from helpers_billing import (
 )
 
 from auditor.billing import sleep_seen
-from auditor.civil import Axis
+from auditor.core.clock import Axis
+from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import PlacedAnnotation
-from auditor.units import HOUR, MINUTE, NS
 
 
 def _note(text: str, minute: int, *, inside: bool = True) -> PlacedAnnotation:

@@ -28,10 +28,10 @@ from hypothesis import strategies as st
 
 from auditor.billing import billing_periods, measure_billing
 from auditor.billing.readings import differing_windows
-from auditor.civil import Axis
+from auditor.billing.video import measure_video
+from auditor.core.clock import Axis
+from auditor.core.units import HOUR, MINUTE, NS
 from auditor.policy import Policy
-from auditor.units import HOUR, MINUTE, NS
-from auditor.video import measure_video
 
 SHORT, LONG = "95705", "95708"
 MIDNIGHT = 0

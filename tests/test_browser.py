@@ -16,9 +16,9 @@ import pytest
 from helpers_browser import chromium, program
 from playwright.sync_api import Browser, BrowserContext, Page
 
-from auditor.durations import hms
+from auditor.core.durations import hms
 from auditor.model import Audit
-from auditor.report import render_html
+from auditor.outputs.html import render_html
 
 pytestmark = pytest.mark.browser
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.civil import Axis, civil_datetime, civil_ns, iso
-from auditor.errors import SettingsError
-from auditor.units import HOUR, MINUTE, NS
+from auditor.core.clock import Axis, civil_datetime, civil_ns, iso
+from auditor.core.errors import SettingsError
+from auditor.core.units import HOUR, MINUTE, NS
 
 ZONES = (
     "America/Denver",

@@ -15,8 +15,8 @@ import pytest
 from helpers_cli import QUICK, codes, read, run, study
 from helpers_edf import Sig, edf, event
 
-from auditor import vocabulary
-from auditor.schema import schema
+from auditor.outputs.data import vocabulary
+from auditor.outputs.data.schema import schema
 
 CHANNELS = tuple(Sig(f"EEG {name}") for name in ("Fp1", "Fp2", "F3", "F4", "C3", "C4", "O1", "O2"))
 
@@ -166,7 +166,7 @@ def test_no_traceback_reaches_the_user_without_debug(
     def broken(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("P-2041")
 
-    monkeypatch.setattr("auditor.audit.build_study", broken)
+    monkeypatch.setattr("auditor.pipeline.build_study", broken)
     assert run("study", pieces, "--out", tmp_path / "out") == 2
     error = capsys.readouterr().err
     assert "ZeroDivisionError" in error
@@ -255,7 +255,7 @@ def test_rules_and_schema_are_printed(capsys: pytest.CaptureFixture[str]) -> Non
 
 
 def test_every_code_that_can_be_found_in_the_source_is_in_the_vocabulary() -> None:
-    package = Path(vocabulary.__file__).parent
+    package = Path(vocabulary.__file__).parents[2]
     words = vocabulary.findings() | vocabulary.causes() | vocabulary.reasons()
     used = set()
     for path in package.rglob("*.py"):

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from auditor.civil import Axis, civil_ns
-from auditor.coverage import clock_hours, measure_coverage, nights, recorded_within
+from auditor.core.clock import Axis, civil_ns
+from auditor.core.units import DAY, HOUR, MINUTE, NS
+from auditor.coverage.timeline import clock_hours, measure_coverage, nights, recorded_within
 from auditor.model import Coverage, Interval, Track
-from auditor.units import DAY, HOUR, MINUTE, NS
 
 Spans = list[tuple[int, int]]
 spans = st.lists(

@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from auditor.coverage import measure_coverage
-from auditor.decision import decide
+from auditor.core.units import HOUR, NS
+from auditor.coverage.shortfall import measure_shortfall
+from auditor.coverage.timeline import measure_coverage
+from auditor.decision.outcome import decide
 from auditor.model import (
     ChannelFacts,
     Coverage,
@@ -20,8 +22,6 @@ from auditor.model import (
     Track,
 )
 from auditor.policy import load_policy
-from auditor.shortfall import measure_shortfall
-from auditor.units import HOUR, NS
 
 SETTINGS = load_policy().decision
 ORDERED = 72 * HOUR

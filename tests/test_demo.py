@@ -12,17 +12,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from auditor.audit import Options, audit_study
+from auditor.core.errors import OutputError
+from auditor.core.progress import Silent
+from auditor.core.units import HOUR, NS
 from auditor.demo import DemoStudy, make_demo
 from auditor.demo.eeg import POOL_S, Amplifier, Fault
 from auditor.demo.recorder import pieces
 from auditor.demo.studies import plans
-from auditor.errors import OutputError
+from auditor.inputs.order import read_order
 from auditor.model import Audit
-from auditor.order import read_order
+from auditor.pipeline import Options, audit_study
 from auditor.policy import load_policy
-from auditor.progress import Silent
-from auditor.units import HOUR, NS
 
 
 class Counted(Silent):

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.durations import exact_seconds, hms, in_words, seconds
-from auditor.units import DAY, HOUR, MINUTE, NS
+from auditor.core.durations import exact_seconds, hms, in_words, seconds
+from auditor.core.units import DAY, HOUR, MINUTE, NS
 
 
 @pytest.mark.parametrize(

@@ -16,10 +16,10 @@ import pytest
 from helpers_edf import Sig, edf, event
 from helpers_edf_source import codes
 
-from auditor.civil import civil_ns, iso
+from auditor.core.clock import civil_ns, iso
+from auditor.core.units import NS
 from auditor.edf import read_recording
 from auditor.model import Recording
-from auditor.units import NS
 
 CARRIED = sorted((Path(pyedflib.__file__).parent / "tests" / "data").glob("*.[eb]df"))
 START = datetime.datetime(2027, 3, 2, 9, 30)

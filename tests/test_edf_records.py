@@ -11,11 +11,11 @@ from helpers_edf_source import Bytes, codes, read, seconds
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from auditor.core.errors import RecordingError
+from auditor.core.units import NS
 from auditor.edf import read_recording, reader, records, source
 from auditor.edf.source import LocalFile, read_strided
-from auditor.errors import RecordingError
 from auditor.model import UnknownStart
-from auditor.units import NS
 
 SIGNALS = [Sig("EEG Fp1", 16), Sig("SpO2", 1, "%"), Sig("EEG O2", 7)]
 

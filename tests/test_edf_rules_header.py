@@ -15,8 +15,8 @@ import pytest
 from helpers_edf import SIGNAL_FIELDS, Sig, edf, layout, with_bytes
 from helpers_edf_source import codes, finding, read, refused, seconds
 
+from auditor.core.units import NS
 from auditor.edf import VOCABULARY, looks_like_recording
-from auditor.units import NS
 
 GOOD = edf(onsets=[0, 1, 2], reserved="EDF+C")
 

@@ -10,8 +10,8 @@ import pytest
 from helpers_edf import Sig, edf, event
 from helpers_edf_source import codes, finding, read, seconds
 
+from auditor.core.units import NS
 from auditor.model import UnknownStart
-from auditor.units import NS
 
 # Rule 5: continuity and order (EDF+ 2.1.1 and 2.1.2).
 

@@ -9,7 +9,7 @@ import pytest
 from helpers_edf import edf
 from helpers_edf_source import codes, finding, read, refused, seconds
 
-from auditor.civil import iso
+from auditor.core.clock import iso
 
 # Rule 11: years (EDF+ 2.1.3 no. 2).
 

@@ -9,11 +9,11 @@ import pytest
 from helpers_edf import Sig, edf
 from helpers_edf_source import codes, read, seconds
 
-from auditor.civil import iso
+from auditor.core.clock import iso
+from auditor.core.units import NS
 from auditor.edf.annotations import parse_annotations
 from auditor.edf.subfields import patient_subfields, recording_subfields
 from auditor.model import PatientField, RecordingField
-from auditor.units import NS
 
 S = NS
 

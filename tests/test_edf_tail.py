@@ -10,8 +10,8 @@ import pytest
 from helpers_edf import Sig, edf
 from helpers_edf_source import Bytes, codes, read, seconds
 
+from auditor.core.errors import RecordingError
 from auditor.edf.tail import blank_records
-from auditor.errors import RecordingError
 
 ZERO = [Sig(samples=lambda record: [0] * 8), Sig("EEG Fp2", samples=lambda record: [0] * 8)]
 ONES = [Sig(samples=lambda record: [-1] * 8), Sig("EEG Fp2", samples=lambda record: [-1] * 8)]

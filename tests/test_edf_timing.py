@@ -16,12 +16,12 @@ from helpers_edf_source import codes, read
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from auditor.core.errors import RecordingError
+from auditor.core.units import NS
 from auditor.edf import timing
 from auditor.edf.notes import Notes
 from auditor.edf.records import UNKNOWN
 from auditor.edf.timing import check_order, settle
-from auditor.errors import RecordingError
-from auditor.units import NS
 
 STEPS = st.lists(
     st.sampled_from([0, 0, 0, 0, 300_000_000, 1_000_000_000, 61_000_000_000, 7]),

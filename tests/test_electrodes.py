@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.electrodes import electrode_name, standard_names
+from auditor.edf.electrodes import electrode_name, standard_names
 
 OLDER = {"T3": "T7", "T4": "T8", "T5": "P7", "T6": "P8"}
 

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from auditor.core.errors import RecordingError
 from auditor.edf import read_recording
-from auditor.errors import RecordingError
 
 ROOT = Path(__file__).parents[1]
 FOLDER = ROOT / "fixtures"

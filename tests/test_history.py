@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from auditor.batch.history import FILE_NAME, History
-from auditor.errors import OutputError, UsageError
+from auditor.core.errors import OutputError, UsageError
 from auditor.model import PersonDecision
 
 NOW = "2027-03-06T08:00:00Z"

@@ -107,7 +107,7 @@ def in_a_process(
     arguments: list[str], before: str = "", after: str = ""
 ) -> subprocess.CompletedProcess[str]:
     """``auditor ARGUMENTS`` in a process of its own that first runs the code ``before``."""
-    script = f"import resource, os, sys\n{before}\nfrom auditor.cli import main\nstatus = main({arguments!r})\n{after}\nsys.exit(status)"
+    script = f"import resource, os, sys\n{before}\nfrom auditor.cli.parser import main\nstatus = main({arguments!r})\n{after}\nsys.exit(status)"
     return subprocess.run(
         [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, timeout=300,
         check=False,

@@ -15,7 +15,7 @@ from helpers_hostile import MARKUP, Folder
 from helpers_hostile_folder import EIGHT, audited, roles, within
 from helpers_study_invariants import CONTROLS, check, page
 
-from auditor.export import json_text
+from auditor.outputs.data import json_text
 
 # ---------------------------------------------------------------- what is in the files
 
@@ -48,7 +48,7 @@ def test_header_and_annotation_text_is_only_text_in_every_output(
 
 
 def test_a_lone_surrogate_never_reaches_the_json(folder: Path) -> None:
-    from auditor.audit import Options, audit_study
+    from auditor.pipeline import Options, audit_study
     from auditor.policy import load_policy
 
     audit = audit_study(
@@ -89,7 +89,7 @@ def test_more_gaps_than_are_measured_is_a_clear_error(
 ) -> None:
     raw = edf(onsets=range(0, 100, 5), signals=EIGHT, start_time="10.00.00")
     (folder / "jumps.edf").write_bytes(raw)
-    monkeypatch.setattr("auditor.audit.MOST_GAPS", 10)
+    monkeypatch.setattr("auditor.pipeline.MOST_GAPS", 10)
     assert run("study", folder, "--out", folder.parent / "out", *QUICK) == 2
     assert "20 gaps" in capsys.readouterr().err
     assert not (folder.parent / "out").exists()

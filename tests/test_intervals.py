@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor import intervals as iv
-from auditor.intervals import Pair
+from auditor.core import intervals as iv
+from auditor.core.intervals import Pair
 from auditor.model import Interval
 
 ticks = st.integers(-40, 40)

@@ -12,12 +12,12 @@ from helpers_billing import civil
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from auditor.civil import Axis
-from auditor.errors import SettingsError
-from auditor.logs import MAX_BYTES, MAX_ROWS, read_checks, read_video
+from auditor.core.clock import Axis
+from auditor.core.errors import SettingsError
+from auditor.core.units import HOUR, MINUTE, NS
+from auditor.inputs.logs import MAX_BYTES, MAX_ROWS, read_checks, read_video
 from auditor.model import Interval, MonitoringCheck
 from auditor.policy.sourced import LogDates
-from auditor.units import HOUR, MINUTE, NS
 
 AXIS = Axis()
 START = civil(2027, 3, 2, 9, 30)

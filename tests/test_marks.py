@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from helpers_signal import Chan, noise, recording_bytes, scan
 
-from auditor.civil import civil_ns
-from auditor.marks import marks
+from auditor.core.clock import civil_ns
+from auditor.core.units import NS
 from auditor.model import BadStretch, Coverage, Gap, SignalFacts
-from auditor.units import NS
+from auditor.outputs.marks import marks
 
 START = civil_ns(datetime(2027, 3, 2, 9, 30))
 NONE = np.empty(0, np.int64)

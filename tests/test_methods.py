@@ -12,12 +12,12 @@ import pytest
 from helpers_worked import CHECKS, HOOKUP, ORDER, write_worked_study
 
 import auditor
-from auditor.civil import iso
+from auditor.core.clock import iso
+from auditor.core.units import NS
 from auditor.model import Audit
-from auditor.units import NS
 
 ROOT = Path(__file__).resolve().parent.parent
-PAGE = (ROOT / "auditor" / "methods.md").read_text(encoding="utf-8")
+PAGE = (ROOT / "auditor" / "decision" / "methods.md").read_text(encoding="utf-8")
 
 
 def table(first: str, page: str = PAGE) -> list[list[str]]:
@@ -154,7 +154,7 @@ def test_usable_time_is_all_of_recorded_time_in_the_worked_study(worked: Audit) 
 @pytest.mark.parametrize(("setting", "default"), [(r[0], r[1]) for r in table("setting")])
 def test_the_defaults_on_the_page_are_those_of_the_policy(setting: str, default: str) -> None:
     policy = tomllib.loads(
-        (ROOT / "auditor" / "policies" / "us-long-term-eeg.toml").read_text(encoding="utf-8")
+        (ROOT / "auditor" / "policy" / "us-long-term-eeg.toml").read_text(encoding="utf-8")
     )
     section, key = setting.strip("`").split(".")
     assert Decimal(str(policy[section][key])) == Decimal(default)

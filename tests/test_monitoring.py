@@ -20,10 +20,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from auditor.billing import billing_periods
-from auditor.coverage import recorded_within
+from auditor.billing.monitoring import measure_monitoring
+from auditor.core.units import HOUR, MINUTE, NS
+from auditor.coverage.timeline import recorded_within
 from auditor.model import Interval, MonitoringCheck, PlacedAnnotation
-from auditor.monitoring import measure_monitoring
-from auditor.units import HOUR, MINUTE, NS
 
 EVERY_TWO_HOURS = [*range(2, 24, 2)]
 

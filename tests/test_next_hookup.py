@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from helpers_stop import POLICY, Case, aside, channel, note, packs, piece, scanned, unreadable
 
+from auditor.causes.next_hookup import advise
+from auditor.causes.stop import explain_gaps
 from auditor.model import Advice, Finding, SignalFacts
-from auditor.next_hookup import advise
-from auditor.stop import explain_gaps
 
 
 def advice(case: Case, *findings: Finding) -> tuple[Advice, ...]:

@@ -17,11 +17,11 @@ import pyedflib
 import pytest
 from helpers_counted import counted
 
-from auditor import cli
-from auditor.civil import iso
+from auditor.cli import parser as cli
+from auditor.core.clock import iso
+from auditor.core.units import NS
 from auditor.edf import read_recording
-from auditor.second_readers import read_second
-from auditor.units import NS
+from auditor.study.second_readers import read_second
 
 
 @dataclass(frozen=True)

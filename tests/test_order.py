@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from auditor.civil import iso
-from auditor.errors import SettingsError, UsageError
+from auditor.core.clock import iso
+from auditor.core.errors import SettingsError, UsageError
+from auditor.core.units import HOUR
+from auditor.inputs.order import order_from_hours, read_order
 from auditor.model import Order
-from auditor.order import order_from_hours, read_order
-from auditor.units import HOUR
 
 FULL = """\
 [order]

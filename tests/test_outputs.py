@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from auditor.errors import OutputError
-from auditor.outputs import check_free, write_whole
+from auditor.core.errors import OutputError
+from auditor.outputs.files import check_free, write_whole
 
 TEXTS = {"audit.html": "<p>new</p>", "audit.json": '{"new": 1}\n', "gaps.csv": "a\n"}
 

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.civil import Axis, civil_ns
+from auditor.core.clock import Axis, civil_ns
+from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.model import Audit
-from auditor.picture import FULL, MAX_ROWS, Row, Skipped, draw, shares
-from auditor.report.channels import HEIGHT, draw_channels
-from auditor.units import DAY, HOUR, MINUTE, NS
+from auditor.outputs.html.channels import HEIGHT, draw_channels
+from auditor.outputs.html.picture import FULL, MAX_ROWS, Row, Skipped, draw, shares
 
 
 def rows(audit: Audit) -> list[Row]:

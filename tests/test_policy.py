@@ -21,10 +21,10 @@ from helpers_billing import (
     units,
 )
 
-from auditor.errors import SettingsError
+from auditor.billing.video import measure_video
+from auditor.core.errors import SettingsError
+from auditor.core.units import HOUR, NS
 from auditor.policy import Policy
-from auditor.units import HOUR, NS
-from auditor.video import measure_video
 
 # A made-up payer: 8-hour periods, one band of 3 to 9 h, one code whatever the level, a whole-study
 # code from 16 h, other codes, 16 channels, hourly checks, half of the time on video.

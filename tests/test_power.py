@@ -8,9 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.model import PowerMode, PowerPlan, PowerSetup
-from auditor.policy import load_policy
-from auditor.power import (
+from auditor.causes.power import (
     default_setup,
     fits,
     low_at_ns,
@@ -18,7 +16,9 @@ from auditor.power import (
     plan_power,
     shown_capacity_ppm,
 )
-from auditor.units import HOUR, MINUTE
+from auditor.core.units import HOUR, MINUTE
+from auditor.model import PowerMode, PowerPlan, PowerSetup
+from auditor.policy import load_policy
 
 SETTINGS = load_policy().power
 PPM = 1_000_000

@@ -16,9 +16,9 @@ import pytest
 from helpers_studies import write_piece
 
 import auditor
-from auditor.export import json_text
+from auditor.core.units import HOUR, NS
 from auditor.model import Audit, Order
-from auditor.units import HOUR, NS
+from auditor.outputs.data import json_text
 
 ROOT = Path(__file__).resolve().parent.parent
 ORDER = """

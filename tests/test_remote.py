@@ -17,16 +17,16 @@ from helpers_edf_source import Bytes
 from hypothesis import given
 from hypothesis import strategies as st
 
+from auditor.core.errors import NothingReadable, UsageError
 from auditor.edf import read_recording
 from auditor.edf.source import read_strided
-from auditor.errors import NothingReadable, UsageError
+from auditor.inputs.folder import MAX_ENTRIES
+from auditor.inputs.remote import RemotePlace, place_of
+from auditor.inputs.storage import GIVE_UP, THROUGH_BYTES, Entry, RemoteFile, Storage
+from auditor.inputs.urls import is_url, shown_url, without_access
 from auditor.model import Study
 from auditor.policy import load_policy
-from auditor.remote import RemotePlace, place_of
-from auditor.storage import GIVE_UP, THROUGH_BYTES, Entry, RemoteFile, Storage
 from auditor.study import LocalPlace, build_study
-from auditor.study.folder import MAX_ENTRIES
-from auditor.urls import is_url, shown_url, without_access
 
 POLICY = load_policy()
 
@@ -358,7 +358,7 @@ def test_a_place_with_very_many_files_is_cut_and_said(
     memory: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     assert MAX_ENTRIES > 1000
-    monkeypatch.setattr("auditor.remote.MAX_ENTRIES", 2)
+    monkeypatch.setattr("auditor.inputs.remote.MAX_ENTRIES", 2)
     for name in "abc":
         memory.pipe_file(f"/S-2041/{name}.edf", edf(onsets=[0, 1]))
     study = study_of("memory://S-2041")

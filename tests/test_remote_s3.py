@@ -15,11 +15,11 @@ from helpers_s3 import BUCKET, S3Server, environment, s3, server
 from helpers_studies import Amplifier, Clock, write_piece
 
 import auditor
-from auditor.errors import NothingReadable, UsageError
+from auditor.core.errors import NothingReadable, UsageError
+from auditor.core.units import NS
+from auditor.inputs.remote import RemotePlace
 from auditor.policy import load_policy
-from auditor.remote import RemotePlace
 from auditor.study import build_study
-from auditor.units import NS
 
 __all__ = ["s3", "server"]
 

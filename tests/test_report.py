@@ -9,11 +9,11 @@ import helpers_audit as h
 import pytest
 from helpers_page import html_of, render, seen, tree_of
 
-from auditor.civil import Axis
-from auditor.durations import exact_seconds, hms
+from auditor.core.clock import Axis
+from auditor.core.durations import exact_seconds, hms
+from auditor.core.units import HOUR, NS
 from auditor.model import Finding, Interval, Shorter, Stop
-from auditor.report import text
-from auditor.units import HOUR, NS
+from auditor.outputs.html import text
 
 # What the reader meets first.
 

@@ -14,9 +14,9 @@ import helpers_audit as h
 import pytest
 from helpers_page import ALL, SMALL, html_of, render, seen, tree_of
 
+from auditor.core.units import DAY, HOUR, NS
 from auditor.model import Finding
-from auditor.report import page, render_html, text
-from auditor.units import DAY, HOUR, NS
+from auditor.outputs.html import page, render_html, text
 
 # Structure that assistive technology and paper rely on.
 

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from helpers_billing import POLICY, policy_from
 
+from auditor.decision.rules import rule_lines
 from auditor.model import RuleLine
 from auditor.policy import DEFAULT_POLICY
-from auditor.rules import rule_lines
 
 LINES = rule_lines(POLICY)
 MARKS = {
@@ -42,7 +42,7 @@ def test_no_two_lines_have_the_same_subject_and_value() -> None:
 
 
 def test_every_key_of_the_commented_sections_has_a_line() -> None:
-    text = (resources.files("auditor") / "policies" / DEFAULT_POLICY).read_text(encoding="utf-8")
+    text = (resources.files("auditor.policy") / DEFAULT_POLICY).read_text(encoding="utf-8")
     data = tomllib.loads(text)
     subjects = " ".join(line.subject for line in LINES)
     for section in ("coverage", "decision", "signal", "study", "stop", "power"):
@@ -53,7 +53,7 @@ def test_every_key_of_the_commented_sections_has_a_line() -> None:
 
 
 def test_every_section_of_the_default_policy_is_covered() -> None:
-    text = (resources.files("auditor") / "policies" / DEFAULT_POLICY).read_text(encoding="utf-8")
+    text = (resources.files("auditor.policy") / DEFAULT_POLICY).read_text(encoding="utf-8")
     sections = set(tomllib.loads(text)) - {"policy"}
     assert sections == {
         "coverage", "decision", "signal", "study", "stop", "power", "monitoring", "video", "billing",

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.safe_text import cell, path_part, printable, storable
+from auditor.core.text import cell, path_part, printable, storable
 
 
 @pytest.mark.parametrize(

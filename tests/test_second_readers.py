@@ -19,12 +19,12 @@ from helpers_studies import (
     write_piece,
 )
 
+from auditor.core.units import NS
 from auditor.edf import read_recording
 from auditor.model import Recording
-from auditor.second_readers import MOST_RECORDS, compare, process, read_second
-from auditor.second_readers.known import our_figures
-from auditor.second_readers.process import Answer, ReaderProcess
-from auditor.units import NS
+from auditor.study.second_readers import MOST_RECORDS, compare, process, read_second
+from auditor.study.second_readers.known import our_figures
+from auditor.study.second_readers.process import Answer, ReaderProcess
 
 ROOT = Path(__file__).resolve().parent.parent
 

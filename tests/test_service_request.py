@@ -13,13 +13,13 @@ from helpers_studies import write_piece
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor import cli
-from auditor.civil import Axis, civil_datetime, civil_ns, iso
-from auditor.errors import SettingsError
+from auditor.cli import parser as cli
+from auditor.core.clock import Axis, civil_datetime, civil_ns, iso
+from auditor.core.errors import SettingsError
+from auditor.core.units import HOUR, NS
+from auditor.inputs.order import read_order
+from auditor.inputs.service_request import missing_facts, read_service_request
 from auditor.model import Order
-from auditor.order import read_order
-from auditor.service_request import missing_facts, read_service_request
-from auditor.units import HOUR, NS
 
 FIXTURES = Path(__file__).resolve().parent.parent / "fixtures" / "service-requests"
 MINIMAL: dict[str, Any] = {

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from auditor.coverage import measure_coverage
+from auditor.core.units import HOUR
+from auditor.coverage.shortfall import measure_shortfall
+from auditor.coverage.timeline import measure_coverage
 from auditor.model import Coverage, Interval, Shortfall, Track
-from auditor.shortfall import measure_shortfall
-from auditor.units import HOUR
 
 spans = st.lists(
     st.tuples(st.integers(-60, 60), st.integers(1, 20)).map(lambda t: (t[0], t[0] + t[1])),

@@ -9,8 +9,8 @@ import pytest
 from helpers_signal import Chan, noise, recording_bytes, settings
 from numpy.typing import NDArray
 
+from auditor.core.progress import Silent
 from auditor.edf import read_recording
-from auditor.progress import Silent
 from auditor.signal import hum, reading
 from auditor.signal.hum import HumRoom, mains_share, strong_mains
 from auditor.signal.reading import prepare

@@ -11,11 +11,11 @@ import pytest
 import scipy.signal
 from helpers_signal import UV, Chan, noise, recording_bytes, scan, scan_one, settings
 
+from auditor.core.units import NS
 from auditor.edf import read_recording
 from auditor.edf.source import LocalFile
 from auditor.signal.blocks import Workspace
 from auditor.signal.hum import mains_share
-from auditor.units import NS
 
 RATE = 256
 

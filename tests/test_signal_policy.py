@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from auditor.errors import SettingsError
+from auditor.core.errors import SettingsError
+from auditor.core.units import NS
 from auditor.policy import load_policy
 from auditor.policy.signal import SignalSettings
-from auditor.units import NS
 
 
 def loaded(tmp_path: Path, *lines: str) -> SignalSettings:

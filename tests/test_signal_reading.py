@@ -13,14 +13,14 @@ import numpy as np
 import pytest
 from helpers_signal import Chan, coverage_of, noise, recording_bytes, settings
 
+from auditor.core.progress import Progress
+from auditor.core.units import NS
 from auditor.edf.source import LocalFile
 from auditor.model import Finding, Recording, SignalFacts, Study
 from auditor.policy import load_policy
-from auditor.progress import Progress
 from auditor.signal import reading, scan_study
 from auditor.signal.timekeeping import UNSTATED, stated_starts
 from auditor.study import build_study
-from auditor.units import NS
 
 RATE = 32
 SECONDS = 60

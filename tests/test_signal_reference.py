@@ -12,15 +12,15 @@ from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from auditor.core.progress import Silent
+from auditor.core.units import NS
 from auditor.edf import read_recording
 from auditor.model import Recording
 from auditor.policy.signal import SignalSettings
-from auditor.progress import Silent
 from auditor.signal import reading
 from auditor.signal.reading import FileScan, prepare
 from auditor.signal.scan import scan_files
 from auditor.signal.states import HUM, LARGE, QUIET, RAILED, UNREAD
-from auditor.units import NS
 
 DURATIONS = ("1", "2", "0.5", "0.1", "0.25", "0.333333", "0.7", "1.5", "3", "2.5", "30", "0.04")
 SETTINGS = settings(flat_uv=1.0, large_uv=400.0, rail_ppm=200_000, hum_ppm=300_000)

@@ -19,7 +19,7 @@ from helpers_signal import (
     sine,
 )
 
-from auditor.units import NS
+from auditor.core.units import NS
 
 FORMS = [
     # record duration as written, samples per record: 256 a second, or near it

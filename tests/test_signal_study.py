@@ -19,14 +19,14 @@ from helpers_signal import (
     settings,
 )
 
-from auditor.civil import Axis
-from auditor.coverage import clock_hours
+from auditor.core.clock import Axis
+from auditor.core.units import HOUR, MINUTE, NS
+from auditor.coverage.timeline import clock_hours
 from auditor.edf import read_recording
 from auditor.model import BadStretch, Study, StudyCopy, TimeMap
 from auditor.policy.signal import SignalSettings
 from auditor.signal import scan_study
 from auditor.study.placing import place
-from auditor.units import HOUR, MINUTE, NS
 
 RATE = 32
 """Enough for flat and railed; hum is not judged at this rate."""

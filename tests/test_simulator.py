@@ -25,6 +25,7 @@ from helpers_studies import (
 )
 from helpers_truth import LEAN, faults
 
+from auditor.core.units import NS
 from auditor.demo.writer import (
     Event,
     Header,
@@ -37,7 +38,6 @@ from auditor.demo.writer import (
     patient_field,
     recording_field,
 )
-from auditor.units import NS
 
 EVENTS = [(10, "Lights off"), (90.5, "Electrode check", 4.25), (100, "Kontrolle ü")]
 PLAIN = [(f, k) for f in ("EDF", "BDF") for k in (f, f + "+C")]

@@ -19,10 +19,10 @@ from helpers_stop import (
     unreadable,
 )
 
+from auditor.causes.stop import VOCABULARY
+from auditor.causes.stop_clues import Clue, weigh
+from auditor.core.units import HOUR, NS
 from auditor.model import Finding, Interval, StudyCopy
-from auditor.stop import VOCABULARY
-from auditor.stop_clues import Clue, weigh
-from auditor.units import HOUR, NS
 
 FAT_LIMIT = 4 * 1024**3 - 1
 ALL_LOST = [channel(e, lost_h=29.8, hours=30) for e in ("C3", "C4", "O1", "O2")]

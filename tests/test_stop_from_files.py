@@ -9,15 +9,15 @@ from pathlib import Path
 import pytest
 from helpers_edf import edf, event
 
-from auditor.annotations import place_annotations
-from auditor.civil import civil_ns
-from auditor.coverage import measure_coverage
+from auditor.causes.power import plan_power
+from auditor.causes.stop import explain_gaps, explain_stop
+from auditor.core.clock import civil_ns
+from auditor.core.units import HOUR
+from auditor.coverage.annotations import place_annotations
+from auditor.coverage.timeline import measure_coverage
 from auditor.model import Coverage, Order, PowerSetup, Stop, Track
 from auditor.policy import load_policy
-from auditor.power import plan_power
-from auditor.stop import explain_gaps, explain_stop
 from auditor.study import build_study
-from auditor.units import HOUR
 
 POLICY = load_policy()
 HOOKUP = datetime(2027, 3, 2, 9, 30)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 from helpers_stop import POLICY, Case, note, piece
 
-from auditor.errors import SettingsError
+from auditor.causes.stop_words import kind_of
+from auditor.core.errors import SettingsError
+from auditor.core.units import NS
 from auditor.policy.stop import StopSettings
-from auditor.stop_words import kind_of
-from auditor.toml_input import parse_toml, validate
-from auditor.units import NS
+from auditor.policy.toml import parse_toml, validate
 
 
 @pytest.mark.parametrize(

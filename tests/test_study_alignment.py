@@ -12,8 +12,9 @@ from helpers_studies import Amplifier, civil, write_piece
 from hypothesis import given
 from hypothesis import strategies as st
 
+from auditor.core.errors import SettingsError
+from auditor.core.units import HOUR, MINUTE, NS
 from auditor.demo.writer import Header, Writer, annotation_signal
-from auditor.errors import SettingsError
 from auditor.model import TimeMap
 from auditor.policy import load_policy
 from auditor.study import build_study
@@ -21,7 +22,6 @@ from auditor.study.alignment import Fit, _Offsets, fit
 from auditor.study.correlation import _peak, line
 from auditor.study.matching import Anchor, spread
 from auditor.study.placing import place, recorded_ns
-from auditor.units import HOUR, MINUTE, NS
 
 POLICY = load_policy()
 AMPLIFIER = Amplifier(rate=8, labels=("C3", "C4"))

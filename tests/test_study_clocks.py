@@ -12,14 +12,14 @@ from helpers_studies import Amplifier, Clock, civil, write_piece
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.civil import Axis
-from auditor.errors import SettingsError
+from auditor.core.clock import Axis
+from auditor.core.errors import SettingsError
+from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.model import Finding, Interval, Order, Study
 from auditor.policy import load_policy
 from auditor.study import build_study
 from auditor.study.clocks import likely_step, transitions
 from auditor.study.placing import recorded_ns
-from auditor.units import DAY, HOUR, MINUTE, NS
 
 POLICY = load_policy()
 AMPLIFIER = Amplifier(rate=2, labels=("C3",), smooth=2)

@@ -29,8 +29,8 @@ from helpers_copies import (
 from helpers_studies import Amplifier, Clock, Piece, write_piece
 from numpy.typing import NDArray
 
+from auditor.core.units import HOUR, NS
 from auditor.model import Study
-from auditor.units import HOUR, NS
 
 
 @pytest.mark.parametrize("drift", [DRIFT_2S, -DRIFT_2S], ids=["fast", "slow"])

@@ -30,9 +30,9 @@ from helpers_copies import (
 from helpers_studies import Amplifier, Clock, civil, write_piece
 from numpy.typing import NDArray
 
+from auditor.core.units import HOUR, NS
 from auditor.model import Order, TimeMap
 from auditor.study import build_study
-from auditor.units import HOUR, NS
 
 
 def test_the_same_folder_twice_is_two_copies_and_counts_once(tmp_path: Path) -> None:

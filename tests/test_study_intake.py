@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 from helpers_studies import Amplifier, append, set_field, write_piece
 
-from auditor.errors import NothingReadable
+from auditor.core.errors import NothingReadable
+from auditor.core.units import MINUTE
 from auditor.model import Study
 from auditor.policy import load_policy
 from auditor.study import build_study, checksums, folder, place
 from auditor.study.placing import recorded_ns
-from auditor.units import MINUTE
 
 POLICY = load_policy()
 AMPLIFIER = Amplifier(rate=8, labels=("C3", "C4"))

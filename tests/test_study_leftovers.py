@@ -15,11 +15,11 @@ from helpers_studies import BASE, Amplifier, Clock, civil, set_field, write_piec
 from numpy.typing import NDArray
 
 from auditor import study as study_room
+from auditor.core.units import HOUR, MINUTE
 from auditor.model import Order, Study
 from auditor.policy import load_policy
 from auditor.study import build_study
 from auditor.study.placing import recorded_ns
-from auditor.units import HOUR, MINUTE
 
 H = 3600
 POLICY = load_policy()

@@ -17,7 +17,7 @@ from auditor.batch.history import History
 from auditor.batch.rates import compared, wilson
 from auditor.batch.summary import failed
 from auditor.batch.trends import group_all
-from auditor.units import HOUR
+from auditor.core.units import HOUR
 
 NOW = "2027-04-01T08:00:00Z"
 

@@ -12,12 +12,12 @@ import pytest
 from helpers_studies import EEG_8, Amplifier, s, write_piece
 from helpers_truth import faults, order_file
 
-from auditor.audit import Options, audit_study
+from auditor.core.units import NS
 from auditor.demo.writer import FileFormat
+from auditor.inputs.order import read_order
 from auditor.model import Audit, ChannelFacts
-from auditor.order import read_order
+from auditor.pipeline import Options, audit_study
 from auditor.policy import load_policy
-from auditor.units import NS
 
 RATE = 256
 LENGTH = 1800

@@ -18,11 +18,11 @@ import pytest
 from helpers_studies import Amplifier
 from helpers_truth import Truth
 
-from auditor.audit import Options, audit_study
+from auditor.core.units import NS
+from auditor.inputs.order import read_order
 from auditor.model import Audit
-from auditor.order import read_order
+from auditor.pipeline import Options, audit_study
 from auditor.policy import load_policy
-from auditor.units import NS
 
 POLICY = load_policy()
 

@@ -9,9 +9,9 @@ from helpers_billing import POLICY, coverage_of, hours, policy_from, stretch
 from hypothesis import given
 from hypothesis import strategies as st
 
+from auditor.billing.video import measure_video
+from auditor.core.units import HOUR, NS
 from auditor.model import Interval, Video
-from auditor.units import HOUR, NS
-from auditor.video import measure_video
 
 
 def _video(*stretches: Interval, recorded: tuple[tuple[float, float], ...] = ((0, 10),)) -> Video:

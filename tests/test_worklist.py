@@ -13,10 +13,10 @@ from selectolax.lexbor import LexborHTMLParser
 from auditor.batch.history import History
 from auditor.batch.summary import failed
 from auditor.batch.worklist import csv_text, json_text, rows, write_worklist
+from auditor.core.units import HOUR
 from auditor.model import PersonDecision, WorkRow
-from auditor.report import render_worklist
-from auditor.report.lists import MOST_ROWS
-from auditor.units import HOUR
+from auditor.outputs.html import render_worklist
+from auditor.outputs.html.lists import MOST_ROWS
 
 NOW = "2027-03-06T08:00:00Z"
 

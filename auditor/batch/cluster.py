@@ -14,7 +14,7 @@ from itertools import islice
 from typing import Any
 
 from auditor.batch.jobs import Job, Result, given_up
-from auditor.errors import UsageError
+from auditor.core.errors import UsageError
 
 _AHEAD = 2
 """Jobs handed out for each thread of the cluster: enough to keep it busy, few results to hold."""

@@ -11,21 +11,22 @@ from collections.abc import Generator, Sequence
 from functools import partial
 from pathlib import Path
 
-from auditor.audit import Options, now_utc
 from auditor.batch.decide import show_decisions
-from auditor.batch.find import StudyFolder, find_studies
+from auditor.batch.find import find_studies
 from auditor.batch.folder import Names, held, slug_of, sweep
 from auditor.batch.history import History
 from auditor.batch.jobs import Job, Result, audit_job, fingerprint, store, unchanged, write_job
-from auditor.batch.orders import OrderBook
 from auditor.batch.pool import run_pool
 from auditor.batch.worklist import write_worklist
-from auditor.civil import zone_info
-from auditor.errors import NothingReadable, UsageError
+from auditor.core.clock import zone_info
+from auditor.core.errors import NothingReadable, UsageError
+from auditor.core.progress import Progress
+from auditor.core.statuses import ACT, COMPLETE
+from auditor.core.text import printable
+from auditor.inputs.orders_list import OrderBook
+from auditor.model import StudyFolder
+from auditor.pipeline import Options, now_utc
 from auditor.policy import load_policy
-from auditor.progress import Progress
-from auditor.safe_text import printable
-from auditor.statuses import ACT, COMPLETE
 
 
 def batch(arguments: argparse.Namespace, progress: Progress) -> int:

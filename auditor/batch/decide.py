@@ -12,15 +12,15 @@ import sys
 from collections.abc import Iterable
 from pathlib import Path
 
-from auditor.audit import now_utc
 from auditor.batch.folder import AUDITS, held, slug_of
 from auditor.batch.history import History
 from auditor.batch.worklist import listed, write_worklist
-from auditor.errors import OutputError, UsageError
+from auditor.core.errors import OutputError, UsageError
+from auditor.core.text import printable, storable
 from auditor.model import PersonDecision
-from auditor.outputs import write_whole
-from auditor.report import with_decisions
-from auditor.safe_text import printable, storable
+from auditor.outputs.files import write_whole
+from auditor.outputs.html import with_decisions
+from auditor.pipeline import now_utc
 
 _LONGEST = 2000
 _WAIT_S = 10

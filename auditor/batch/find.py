@@ -19,26 +19,13 @@ from itertools import pairwise
 from pathlib import Path
 
 from auditor.edf import looks_like_recording
+from auditor.model import StudyFolder
 
 ORDER_NAMES = ("order.toml", "order.json")
 _HEAD = 256  # the main header (EDF specification): whose it is, and when
 _DEEPEST = 40
 _APART = timedelta(days=7)
 """Start dates further apart than this are of two studies (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class StudyFolder:
-    """One study found. ``key`` is its path below the root, with ``/`` between parts.
-
-    ``files`` names the recordings that are meant where the folder's sub-folders are studies of
-    their own; empty where the whole folder is the study.
-    """
-
-    key: str
-    folder: Path
-    order: Path | None
-    files: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

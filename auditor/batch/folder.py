@@ -14,8 +14,8 @@ from pathlib import Path
 
 from auditor.batch.files import make_private, touch_private
 from auditor.batch.history import FILE_NAME, Inputs
-from auditor.errors import OutputError, UsageError
-from auditor.safe_text import path_part
+from auditor.core.errors import OutputError, UsageError
+from auditor.core.text import path_part
 
 AUDITS = "audits"
 LOCK = "batch.lock"

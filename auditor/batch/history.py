@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from auditor.batch.files import make_private, touch_private
-from auditor.errors import OutputError, UsageError
+from auditor.core.errors import OutputError, UsageError
 from auditor.model import PersonDecision
 
 FILE_NAME = "history.sqlite"

@@ -14,18 +14,18 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from auditor import __version__
-from auditor.audit import Options, audit_study
 from auditor.batch.folder import AUDITS
 from auditor.batch.history import Inputs, Known, Summary
 from auditor.batch.summary import failed, summarise
-from auditor.errors import AuditorError, OutputError
+from auditor.core import __version__
+from auditor.core.errors import AuditorError, OutputError
+from auditor.core.text import storable
 from auditor.model import Audit, Order, PersonDecision
-from auditor.outputs import MARKER, write_whole
+from auditor.outputs.files import MARKER, write_whole
+from auditor.outputs.publish import audit_texts
+from auditor.outputs.redact import redact
+from auditor.pipeline import Options, audit_study
 from auditor.policy import Policy
-from auditor.publish import audit_texts
-from auditor.redact import redact
-from auditor.safe_text import storable
 
 _CHUNK = 1 << 20
 _SMALL = 1 << 20

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections import Counter
 
 from auditor.batch.history import Summary
+from auditor.core.text import storable
 from auditor.model import SEVERITIES, Audit, Order, PowerSetup
-from auditor.safe_text import storable
 
 _LONGEST = 300
 

@@ -12,15 +12,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from pathlib import Path
 
-from auditor.audit import now_utc
 from auditor.batch.history import History, Summary
 from auditor.batch.rates import compared, wilson
-from auditor.durations import exact_seconds
-from auditor.errors import NothingReadable
+from auditor.core.durations import exact_seconds
+from auditor.core.errors import NothingReadable
+from auditor.core.text import cell, printable
 from auditor.model import Share, Trend, TrendGroup
-from auditor.outputs import write_whole
-from auditor.report import render_trends
-from auditor.safe_text import cell, printable
+from auditor.outputs.files import write_whole
+from auditor.outputs.html import render_trends
+from auditor.pipeline import now_utc
 
 NOT_STATED = "not stated"
 _SHORT = {"below_tolerance", "below_minimum_share", "below_minimum_but_doubtful"}

@@ -9,15 +9,15 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, overload
 
-from auditor.audit import now_utc
 from auditor.batch.folder import AUDITS, slug_of
 from auditor.batch.history import History, Summary
-from auditor.durations import exact_seconds, seconds
-from auditor.errors import OutputError
+from auditor.core.durations import exact_seconds, seconds
+from auditor.core.errors import OutputError
+from auditor.core.text import cell, storable
 from auditor.model import PersonDecision, WorkRow
-from auditor.outputs import write_whole
-from auditor.report import render_worklist
-from auditor.safe_text import cell, storable
+from auditor.outputs.files import write_whole
+from auditor.outputs.html import render_worklist
+from auditor.pipeline import now_utc
 
 SCHEMA_NAME = "coverage-worklist/1"
 JSON_NAME = "worklist.json"

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import replace
 
-from auditor import intervals as iv
 from auditor.billing.findings import VOCABULARY, billing_findings
 from auditor.billing.periods import billing_periods
 from auditor.billing.readings import alternatives, split_words
@@ -14,9 +13,10 @@ from auditor.billing.split import band_limits, band_margins, band_of, margins, t
 from auditor.billing.support import Choices, Facts
 from auditor.billing.units import Day, Outcome, read
 from auditor.billing.words import day_notes
-from auditor.civil import Axis
-from auditor.durations import in_words
-from auditor.intervals import Pair
+from auditor.core import intervals as iv
+from auditor.core.clock import Axis
+from auditor.core.durations import in_words
+from auditor.core.intervals import Pair
 from auditor.model import (
     Billing,
     Coverage,

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from auditor.billing.split import band_of, split_total
 from auditor.billing.support import Facts
 from auditor.billing.units import Outcome
-from auditor.durations import hms, in_words
+from auditor.core.durations import hms, in_words
 from auditor.model import Billing, Finding, Order, Unit
 from auditor.policy.billing import BillingSettings
 

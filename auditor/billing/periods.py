@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from auditor import intervals as iv
-from auditor.civil import Axis
+from auditor.core import intervals as iv
+from auditor.core.clock import Axis
+from auditor.core.units import DAY
 from auditor.model import Coverage, Interval
 from auditor.policy.billing import BillingSettings
-from auditor.units import DAY
 
 _LIST_EMPTY_UP_TO = 400 * DAY
 """Spans longer than this (one wrong date is enough) list only periods that hold recorded time."""

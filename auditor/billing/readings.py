@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 from auditor.billing.split import split_total, total_limits, within_longest
 from auditor.billing.support import LEVELS, Choices, Facts
 from auditor.billing.units import Outcome, read
-from auditor.durations import hms, in_words
+from auditor.core.durations import hms, in_words
+from auditor.core.units import HOUR, MINUTE
 from auditor.model import Alternative
 from auditor.policy.billing import BillingSettings, SplitReading
 from auditor.policy.sourced import Sourced
-from auditor.units import HOUR, MINUTE
 
 
 @dataclass(frozen=True, slots=True)

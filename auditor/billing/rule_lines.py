@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from auditor.billing.readings import differing_windows, split_words
-from auditor.durations import hms, in_words
+from auditor.core.durations import hms, in_words
 from auditor.model import RuleLine
 from auditor.policy.billing import Band, BillingSettings, Limit
 from auditor.policy.monitoring import MonitoringSettings, VideoSettings

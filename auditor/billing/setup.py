@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from auditor.durations import in_words
+from auditor.core.durations import in_words
+from auditor.core.patterns import matches
+from auditor.core.units import MINUTE
 from auditor.model import PlacedAnnotation, Setup, Shorter
-from auditor.patterns import matches
 from auditor.policy.billing import BillingSettings, ShorterBand
-from auditor.units import MINUTE
 
 
 def sleep_seen(annotations: Sequence[PlacedAnnotation], settings: BillingSettings) -> bool | None:

@@ -12,9 +12,9 @@ from typing import Literal
 
 import numpy as np
 
-from auditor import intervals as iv
-from auditor.civil import Axis
-from auditor.intervals import Pair
+from auditor.core import intervals as iv
+from auditor.core.clock import Axis
+from auditor.core.intervals import Pair
 from auditor.model import Coverage, Int64, Interval, Monitoring, MonitoringLevel, Video
 from auditor.policy.billing import BillingSettings, SplitReading
 

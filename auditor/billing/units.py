@@ -13,12 +13,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from auditor import intervals as iv
 from auditor.billing.periods import Window, period_windows
 from auditor.billing.split import band_of, split_total, within, within_longest
 from auditor.billing.support import Choices, Facts, Support, held_in
-from auditor.durations import in_words
-from auditor.intervals import Pair
+from auditor.core import intervals as iv
+from auditor.core.durations import in_words
+from auditor.core.intervals import Pair
 from auditor.model import DayCode, Interval, MonitoringLevel, Professional, Unit
 from auditor.policy.billing import BillingSettings, TechnicalBand
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from auditor.billing.support import Choices, Facts
 from auditor.billing.units import Day
-from auditor.durations import in_words
+from auditor.core.durations import in_words
+from auditor.core.units import NS
 from auditor.policy.billing import BillingSettings
-from auditor.units import NS
 
 
 def day_notes(

@@ -6,10 +6,10 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from auditor.core.errors import OutputError
+from auditor.core.progress import Progress, Silent
+from auditor.core.units import HOUR, NS
 from auditor.demo.studies import Plan, plans
-from auditor.errors import OutputError
-from auditor.progress import Progress, Silent
-from auditor.units import HOUR, NS
 
 __all__ = ["DemoStudy", "make_demo", "make_study"]
 

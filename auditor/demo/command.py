@@ -6,13 +6,13 @@ from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 
-from auditor.audit import Options, audit_study
+from auditor.core.progress import Progress
+from auditor.core.text import printable
 from auditor.demo import DemoStudy, make_demo
-from auditor.order import read_order
+from auditor.inputs.order import read_order
+from auditor.outputs.publish import publish
+from auditor.pipeline import Options, audit_study
 from auditor.policy import load_policy
-from auditor.progress import Progress
-from auditor.publish import publish
-from auditor.safe_text import printable
 
 _WORKERS = 2
 

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from auditor.civil import Axis, civil_datetime
+from auditor.core.clock import Axis, civil_datetime
+from auditor.core.progress import Progress
+from auditor.core.units import NS
 from auditor.demo.eeg import Amplifier
 from auditor.demo.writer import (
     Event,
@@ -22,8 +24,6 @@ from auditor.demo.writer import (
     recording_field,
     sample_bytes,
 )
-from auditor.progress import Progress
-from auditor.units import NS
 
 Note = tuple[float, str]
 """Seconds of amplifier time, and what the recorder noted."""

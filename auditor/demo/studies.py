@@ -9,10 +9,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from auditor.civil import Axis, civil_datetime, civil_ns, iso
+from auditor.core.clock import Axis, civil_datetime, civil_ns, iso
+from auditor.core.units import NS
 from auditor.demo.eeg import Amplifier, Fault
 from auditor.demo.recorder import FilePlan, Recorder, pieces
-from auditor.units import NS
 
 ZONE = "America/Denver"
 EIGHT = ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2")

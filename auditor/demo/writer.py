@@ -17,7 +17,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor.units import NS
+from auditor.core.units import NS
 
 FileFormat = Literal["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"]
 Int16 = NDArray[np.int16]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from auditor.units import DAY, NS
+from auditor.core.units import DAY, NS
 
 MAX_ONSET_NS = 20 * 366 * DAY
 """Onsets and durations beyond 20 years are no times of a recording; they are unreadable."""

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from auditor.core.errors import RecordingError
+from auditor.core.text import printable
+from auditor.core.units import DAY, HOUR, NS
 from auditor.edf.header import Header
 from auditor.edf.notes import Notes
 from auditor.edf.records import UNKNOWN
-from auditor.errors import RecordingError
 from auditor.model import Int64
-from auditor.safe_text import printable
-from auditor.units import DAY, HOUR, NS
 
 MAX_RECORDED_NS = 400 * DAY
 """No file records longer; a header that claims it would make a row for each hour of decades."""

@@ -10,9 +10,9 @@ import re
 from decimal import Decimal
 from math import isfinite, nan
 
+from auditor.core.errors import RecordingError
+from auditor.core.text import printable
 from auditor.edf.notes import Notes
-from auditor.errors import RecordingError
-from auditor.safe_text import printable
 
 BLOCK = 256
 """Bytes of the main header, and of the header of each signal."""

@@ -10,16 +10,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isnan, nan
 
+from auditor.core.errors import RecordingError
+from auditor.core.units import NS
 from auditor.edf.annotations import parse_annotations
+from auditor.edf.electrodes import electrode_name
 from auditor.edf.fields import BLOCK, Fields
 from auditor.edf.kind import decide_format, looks_like_recording
 from auditor.edf.notes import Notes
 from auditor.edf.source import read_exactly
 from auditor.edf.subfields import patient_subfields, recording_subfields
-from auditor.electrodes import electrode_name
-from auditor.errors import RecordingError
 from auditor.model import ByteSource, Channel, Format, HeaderClaim, PatientField
-from auditor.units import NS
 
 ANNOTATION_LABELS = ("EDF ANNOTATIONS", "BDF ANNOTATIONS")
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 from typing import get_args
 
+from auditor.core.text import printable
 from auditor.edf.notes import Notes
 from auditor.model import Format, HeaderClaim
-from auditor.safe_text import printable
 
 EDF_VERSION = b"0       "
 BDF_VERSION = b"\xffBIOSEMI"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from auditor.core.text import printable
 from auditor.model import Finding, Severity
-from auditor.safe_text import printable
 
 SHOWN = 5
 """Examples given in one finding; the rest is counted."""

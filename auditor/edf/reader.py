@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
+from auditor.core.errors import RecordingError
+from auditor.core.units import NS
 from auditor.edf.duration import settle_duration
 from auditor.edf.header import Header, read_header
 from auditor.edf.notes import Notes, some
@@ -15,9 +17,7 @@ from auditor.edf.source import LocalFile
 from auditor.edf.start import start_civil_ns
 from auditor.edf.tail import Tail, measure_tail, note_tail
 from auditor.edf.timing import Timeline, by_position, check_order, settle
-from auditor.errors import RecordingError
 from auditor.model import ByteSource, Int64, Recording, UnknownStart
-from auditor.units import NS
 
 RECOMMENDED_RECORD_BYTES = 61_440
 """Source: EDF specification, on the size of a data record."""

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.core.units import NS
 from auditor.edf.annotations import MAX_ONSET_NS, Parsed, parse_annotations
 from auditor.edf.source import read_exactly, read_strided
 from auditor.model import Annotation, ByteSource, Channel, Int64
-from auditor.units import NS
 
 CHUNK_BYTES = 2 << 20
 """Annotation bytes held at a time."""

@@ -6,6 +6,7 @@ from collections import Counter
 
 import numpy as np
 
+from auditor.core.units import NS
 from auditor.edf.annotations import FAULTS
 from auditor.edf.header import Header
 from auditor.edf.notes import Notes, some
@@ -13,7 +14,6 @@ from auditor.edf.records import UNKNOWN, Scan
 from auditor.edf.source import LocalFile, read_exactly
 from auditor.edf.tail import Tail
 from auditor.model import Annotation, ByteSource, Int64
-from auditor.units import NS
 
 _BLANK_CHECKS = 2000
 """Records without a start that are looked at whole: one by one they cost a read each."""

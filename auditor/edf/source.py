@@ -13,7 +13,7 @@ from types import TracebackType
 
 import numpy as np
 
-from auditor.errors import RecordingError
+from auditor.core.errors import RecordingError
 from auditor.model import ByteSource, Recording
 
 THROUGH_BYTES = 8192

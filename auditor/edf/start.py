@@ -9,12 +9,12 @@ from __future__ import annotations
 import re
 from datetime import date, datetime, time
 
-from auditor.civil import STUDY_YEARS, civil_ns
+from auditor.core.clock import STUDY_YEARS, civil_ns
+from auditor.core.errors import RecordingError
+from auditor.core.text import printable
 from auditor.edf.notes import Notes
 from auditor.edf.subfields import subfield_date
-from auditor.errors import RecordingError
 from auditor.model import HeaderClaim
-from auditor.safe_text import printable
 
 _PARTS = re.compile(r"(\d{1,2})([.:/-])(\d{1,2})\2(\d{1,2}|yy)")
 

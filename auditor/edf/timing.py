@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from auditor.core.units import NS
 from auditor.edf.notes import Notes, some
 from auditor.edf.records import UNKNOWN
 from auditor.model import Int64, UnknownStart
-from auditor.units import NS
 
 STEP_TOLERANCE_NS = 1_000_000
 """Rounding of written onsets that is no accusation: 1 ms a record (own choice)."""

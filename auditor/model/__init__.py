@@ -1,5 +1,6 @@
 """Frozen values that pass between the rooms. No room's logic lives here."""
 
+from auditor.core.intervals import Int64, Interval
 from auditor.model.audit import (
     Advice,
     Audit,
@@ -13,7 +14,7 @@ from auditor.model.audit import (
     RuleLine,
     SecondReading,
 )
-from auditor.model.base import SEVERITIES, Finding, Interval, Severity
+from auditor.model.base import SEVERITIES, Finding, Severity
 from auditor.model.billing import (
     Alternative,
     Billing,
@@ -31,7 +32,7 @@ from auditor.model.billing import (
 )
 from auditor.model.byte_source import ByteSource, Opener
 from auditor.model.coverage import CopyCoverage, Coverage, Gap, Segment, Shortfall, Stop, Track
-from auditor.model.lists import Share, Trend, TrendGroup, WorkRow
+from auditor.model.lists import Share, StudyFolder, Trend, TrendGroup, WorkRow
 from auditor.model.order import (
     MonitoringCheck,
     MonitoringLevel,
@@ -44,7 +45,6 @@ from auditor.model.recording import (
     Channel,
     Format,
     HeaderClaim,
-    Int64,
     PatientField,
     Recording,
     RecordingField,
@@ -63,6 +63,6 @@ __all__ = [
     "PolicyUsed", "PowerMode", "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Reason",
     "Recording", "RecordingField", "Role", "RuleLine", "SecondReading", "Segment", "Setup",
     "Severity", "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study", "StudyCopy",
-    "StudyFile", "Technical", "TimeMap", "Track", "Trend", "TrendGroup", "Unit", "UnknownStart",
-    "UnreadableFile", "Video", "WorkRow",
+    "StudyFile", "StudyFolder", "Technical", "TimeMap", "Track", "Trend", "TrendGroup", "Unit",
+    "UnknownStart", "UnreadableFile", "Video", "WorkRow",
 ]  # fmt: skip

@@ -2,7 +2,7 @@
 
 Every instant and duration inside the auditor is an ``int`` number of nanoseconds. Instants lie on
 the *study axis*: nanoseconds since 1970-01-01T00:00:00, absolute (UTC) where the study's time zone
-is known and civil ("as the stamps stand") where it is not; ``auditor.civil.Axis`` converts.
+is known and civil ("as the stamps stand") where it is not; ``auditor.core.clock.Axis`` converts.
 """
 
 from __future__ import annotations
@@ -10,26 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from auditor.core.intervals import Interval
+
 Severity = Literal["info", "caution", "problem"]
 SEVERITIES: tuple[Severity, ...] = ("info", "caution", "problem")
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Interval:
-    """A half-open stretch of time ``[start, end)`` on the study axis, in nanoseconds."""
-
-    start: int
-    end: int
-
-    @property
-    def duration(self) -> int:
-        """Length in nanoseconds."""
-        return self.end - self.start
-
-    def clip(self, other: Interval) -> Interval | None:
-        """The part of this interval inside ``other``, or ``None`` where they share no time."""
-        start, end = max(self.start, other.start), min(self.end, other.end)
-        return Interval(start, end) if start < end else None
 
 
 @dataclass(frozen=True, slots=True)

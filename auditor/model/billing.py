@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from auditor.model.base import Interval
+from auditor.core.intervals import Interval
 from auditor.model.order import MonitoringCheck, MonitoringLevel
 
 

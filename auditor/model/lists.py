@@ -3,9 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from auditor.model.audit import PersonDecision
+
+
+@dataclass(frozen=True, slots=True)
+class StudyFolder:
+    """One study found. ``key`` is its path below the root, with ``/`` between parts.
+
+    ``files`` names the recordings that are meant where the folder's sub-folders are studies of
+    their own; empty where the whole folder is the study.
+    """
+
+    key: str
+    folder: Path
+    order: Path | None
+    files: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

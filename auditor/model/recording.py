@@ -6,14 +6,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from auditor.core.intervals import Int64
 from auditor.model.base import Finding
 from auditor.model.byte_source import Opener
 
 Format = Literal["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"]
-Int64 = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)

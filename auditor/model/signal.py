@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from auditor.model.base import Interval
-from auditor.model.recording import Int64
+from auditor.core.intervals import Int64, Interval
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,10 @@ from typing import Literal
 
 import numpy as np
 
-from auditor.civil import Axis
-from auditor.model.base import Finding, Interval
-from auditor.model.recording import Int64, Recording, UnreadableFile
+from auditor.core.clock import Axis
+from auditor.core.intervals import Int64, Interval
+from auditor.model.base import Finding
+from auditor.model.recording import Recording, UnreadableFile
 
 Role = Literal["counted", "set_aside", "unreadable"]
 

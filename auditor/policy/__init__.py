@@ -17,7 +17,7 @@ from auditor.policy.power import PowerSettings
 from auditor.policy.signal import SignalSettings
 from auditor.policy.stop import StopSettings
 from auditor.policy.study import StudySettings
-from auditor.toml_input import Strict, TomlText, parse_toml, read_toml, validate
+from auditor.policy.toml import Strict, TomlText, parse_toml, read_toml, validate
 
 DEFAULT_POLICY = "us-long-term-eeg.toml"
 
@@ -67,7 +67,7 @@ def load_policy(path: Path | None = None) -> Policy:
 
     Raises ``SettingsError`` that names the file, the line and the key.
     """
-    raw = (resources.files("auditor") / "policies" / DEFAULT_POLICY).read_bytes()
+    raw = (resources.files("auditor.policy") / DEFAULT_POLICY).read_bytes()
     source = parse_toml(raw, DEFAULT_POLICY)
     data = source.data
     if path is not None:

@@ -13,11 +13,11 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
+from auditor.core.units import DAY, HOUR, MINUTE
 from auditor.model import MonitoringLevel
 from auditor.policy.monitoring import MonitoringSettings, VideoSettings
 from auditor.policy.sourced import Many, Pattern, Sourced
-from auditor.toml_input import Hours, Seconds, Strict
-from auditor.units import DAY, HOUR, MINUTE
+from auditor.policy.toml import Hours, Seconds, Strict
 
 __all__ = ["BillingSettings", "MonitoringSettings", "VideoSettings"]
 

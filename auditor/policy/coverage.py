@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from auditor.toml_input import Seconds, Share, Strict
+from auditor.policy.toml import Seconds, Share, Strict
 
 
 class CoverageSettings(Strict):

@@ -6,9 +6,9 @@ from typing import Annotated
 
 from pydantic import Field
 
+from auditor.core.units import HOUR
 from auditor.policy.sourced import LogDates, Many, Pattern, Sourced
-from auditor.toml_input import Hours, Share, Strict
-from auditor.units import HOUR
+from auditor.policy.toml import Hours, Share, Strict
 
 
 class AtMost(Sourced):

@@ -9,9 +9,9 @@ from typing import Annotated
 
 from pydantic import Field, field_validator
 
+from auditor.core.units import HOUR
 from auditor.model import PowerMode
-from auditor.toml_input import Hours, Share, Strict
-from auditor.units import HOUR
+from auditor.policy.toml import Hours, Share, Strict
 
 _Positive = Annotated[Hours, Field(gt=0, le=10_000 * HOUR)]
 

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from auditor.toml_input import Number, Seconds, Share, Strict
+from auditor.policy.toml import Number, Seconds, Share, Strict
 
 
 def _whole_second(value: time) -> time:

@@ -7,7 +7,7 @@ from typing import Annotated, Literal, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
-from auditor.toml_input import Strict
+from auditor.policy.toml import Strict
 
 Mark = Literal["read", "secondary", "memory", "inferred", "common practice", "not stated"]
 """How a rule is known: read in the named source, seen on a secondary page only, from memory, our

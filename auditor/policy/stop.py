@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
-from auditor.toml_input import Seconds, Share, Strict
+from auditor.policy.toml import Seconds, Share, Strict
 
 _MOST_PATTERN_CHARS = 300
 # A repeated group can take time without end on a text made for it; single characters cannot.

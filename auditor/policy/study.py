@@ -7,8 +7,8 @@ from typing import Annotated
 
 from pydantic import Field, field_validator
 
-from auditor.civil import civil_ns
-from auditor.toml_input import Hours, Seconds, Share, Strict
+from auditor.core.clock import civil_ns
+from auditor.policy.toml import Hours, Seconds, Share, Strict
 
 _Word = Annotated[str, Field(min_length=1, max_length=40)]
 

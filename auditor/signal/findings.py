@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
-from auditor.durations import hms
+from auditor.core.durations import hms
+from auditor.core.text import printable
+from auditor.core.units import MINUTE
+from auditor.core.words import quantity
 from auditor.model import ChannelFacts, Coverage, Finding, Interval, SignalFacts, Study
 from auditor.policy.signal import SignalSettings
-from auditor.safe_text import printable
 from auditor.signal.runs import Placed
 from auditor.signal.scales import MAX_RATE, MIN_RATE, samples_per_second
 from auditor.signal.timekeeping import moved
-from auditor.study.words import quantity
-from auditor.units import MINUTE
 
 VOCABULARY: dict[str, str] = {
     "channel_not_judged": "A channel's sampling rate is too low or too high to judge its seconds.",

@@ -14,8 +14,8 @@ from math import gcd
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.core.units import NS
 from auditor.model import Int64, Recording
-from auditor.units import NS
 
 _JITTER_NS = 50_000_000
 """Onsets written with few digits make neighbouring records seem to lie a little apart or to

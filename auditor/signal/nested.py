@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.core.units import NS
 from auditor.model import Int64, Recording
 from auditor.policy.signal import SignalSettings
 from auditor.signal.hum import HumRoom, mark_hum
 from auditor.signal.states import Flags, Group, Limits, Samples, gathered, judge_extremes
-from auditor.units import NS
 
 _PROBES = 3
 """Samples of a second looked at first."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.core.units import NS
 from auditor.model import ByteSource, Recording
 from auditor.policy.signal import SignalSettings
 from auditor.signal.blocks import Workspace, judge_stream
@@ -16,7 +17,6 @@ from auditor.signal.nested import Place, judge_nested, nested_places
 from auditor.signal.scales import MIN_RATE, Plan, plan_channels
 from auditor.signal.states import REPEAT, UNREAD, Flags, Group, Samples, groups_of
 from auditor.signal.timekeeping import stamp_place
-from auditor.units import NS
 
 BLOCK_BYTES = 16 << 20
 """Bytes read at a time, in whole records. With less, two threads mostly wait for each other: numpy

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from auditor import intervals as iv
-from auditor.intervals import Pair
+from auditor.core import intervals as iv
+from auditor.core.intervals import Pair
 from auditor.model import Int64, StudyFile
 from auditor.policy.signal import SignalSettings
 from auditor.signal.reading import FileScan

@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from auditor.core.units import NS
 from auditor.model import Channel, Recording
 from auditor.policy.signal import SignalSettings
-from auditor.units import NS
 
 MAX_RATE = 200_000
 """Samples per second beyond which a channel is not judged: none of the kind reaches it."""

@@ -7,11 +7,11 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager
 
+from auditor.core.errors import RecordingError
+from auditor.core.progress import Progress
 from auditor.edf.source import LocalFile, open_bytes
-from auditor.errors import RecordingError
 from auditor.model import ByteSource, Recording
 from auditor.policy.signal import SignalSettings
-from auditor.progress import Progress
 from auditor.signal.blocks import Workspace
 from auditor.signal.reading import Block, FileScan, blocks_of, give_up, judge, settle
 

@@ -7,8 +7,8 @@ from typing import Protocol
 
 import numpy as np
 
-from auditor import intervals as iv
-from auditor.intervals import Pair
+from auditor.core import intervals as iv
+from auditor.core.intervals import Pair
 from auditor.model import BadStretch
 from auditor.policy.signal import SignalSettings
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from auditor.core.progress import Progress, Silent
 from auditor.edf.source import open_bytes
 from auditor.model import Coverage, Finding, SignalFacts, Study
 from auditor.policy.signal import SignalSettings
-from auditor.progress import Progress, Silent
 from auditor.signal.findings import signal_findings
 from auditor.signal.reading import prepare
 from auditor.signal.runs import mark_flat, place

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from auditor import intervals as iv
-from auditor.coverage import clock_hours
-from auditor.intervals import Pair
+from auditor.core import intervals as iv
+from auditor.core.intervals import Pair
+from auditor.core.units import MINUTE
+from auditor.coverage.timeline import clock_hours
 from auditor.model import (
     ChannelFacts,
     Coverage,
@@ -27,7 +28,6 @@ from auditor.policy.signal import SignalSettings
 from auditor.signal.runs import ChannelRuns, Placed, by_key
 from auditor.signal.states import FLAT, HUM, LARGE, NONE, NOT_LIVE, RAILED
 from auditor.signal.stretches import bad_stretches
-from auditor.units import MINUTE
 
 MOST_CHANNEL_HOURS = 500_000
 """Beyond this no channel is given by the hour, only as a whole: each takes a row and memory.

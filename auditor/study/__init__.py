@@ -6,10 +6,11 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from auditor.civil import Axis
+from auditor.core.clock import Axis
+from auditor.core.progress import Progress
+from auditor.inputs.local import LocalPlace, Place, as_place
 from auditor.model import Finding, Order, Recording, Study, StudyFile
 from auditor.policy import Policy
-from auditor.progress import Progress
 from auditor.study import clocks, leftovers
 from auditor.study.belonging import sort_by_channels, sort_by_time
 from auditor.study.copies import devices
@@ -19,7 +20,6 @@ from auditor.study.intake import take_in
 from auditor.study.merging import match_copies
 from auditor.study.overlaps import overlap_findings
 from auditor.study.pieces import stepped_findings
-from auditor.study.place import LocalPlace, Place, as_place
 from auditor.study.placing import in_order, set_aside
 from auditor.study.sequence import in_sequence
 

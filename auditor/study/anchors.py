@@ -7,10 +7,10 @@ from fractions import Fraction
 
 import numpy as np
 
+from auditor.core.units import HOUR, NS
 from auditor.model import Int64, StudyFile
 from auditor.study.matching import Anchor, Reference, Window, spread, window_length, windows
 from auditor.study.samples import signal_channels
-from auditor.units import HOUR, NS
 
 _DRIFT_BOUND = Fraction(1, 2000)
 """No crystal is off by more than this (500 ppm; common practice, no source)."""

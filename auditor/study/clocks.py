@@ -10,16 +10,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from auditor.civil import Axis, iso
-from auditor.durations import hms, in_words
+from auditor.core.clock import Axis, iso
+from auditor.core.durations import hms, in_words
+from auditor.core.units import DAY, HOUR, MINUTE
+from auditor.core.words import quantity
+from auditor.inputs.folder import some_of
 from auditor.model import Finding, Interval, Order, StudyFile, TimeMap
 from auditor.policy.study import StudySettings
-from auditor.study.folder import some_of
 from auditor.study.leftovers import at_default_date
 from auditor.study.placing import end_of, in_order, moved, names, recorded_ns, start_of
 from auditor.study.sequence import Doubt
-from auditor.study.words import quantity
-from auditor.units import DAY, HOUR, MINUTE
 
 VOCABULARY = {
     "repeated_hour": "A start stamp in the hour that the clocks show twice in autumn",

@@ -12,8 +12,8 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from auditor import intervals
-from auditor.errors import BeyondLimit
+from auditor.core import intervals
+from auditor.core.errors import BeyondLimit
 from auditor.model import StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.leftovers import recorder_of

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from auditor.civil import Axis
-from auditor.durations import exact_seconds, hms, in_words
+from auditor.core.clock import Axis
+from auditor.core.durations import exact_seconds, hms, in_words
+from auditor.core.words import quantity
+from auditor.inputs.folder import some_of
 from auditor.model import Finding, StudyCopy, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.alignment import Alignment
 from auditor.study.copies import Device
-from auditor.study.folder import some_of
 from auditor.study.placing import names, recorded_ns
-from auditor.study.words import quantity
 
 VOCABULARY = {
     "reference_clock": "Which copy's clock is the study's time line, and why",

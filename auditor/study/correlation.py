@@ -13,10 +13,10 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.core.units import NS
 from auditor.model import Channel, Recording, StudyFile
 from auditor.study.matching import Reference, spread
 from auditor.study.samples import SampleReader, sample_period, signal_channels
-from auditor.units import NS
 
 Float = NDArray[np.float64]
 

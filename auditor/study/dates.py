@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from auditor.durations import hms
+from auditor.core.durations import hms
+from auditor.core.units import DAY, NS
+from auditor.core.words import quantity
+from auditor.inputs.folder import some_of
 from auditor.model import Finding, StudyFile
-from auditor.study.folder import some_of
 from auditor.study.leftovers import Sorting
 from auditor.study.placing import end_of, moved, names, recorded_ns, start_of
-from auditor.study.words import quantity
-from auditor.units import DAY, NS
 
 VOCABULARY = {
     "date_may_be_wrong": "Files whose time of day continues the study but whose date does not",

@@ -6,15 +6,15 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from auditor.electrodes import electrode_name
-from auditor.errors import NothingReadable, RecordingError
+from auditor.core.errors import NothingReadable, RecordingError
+from auditor.core.progress import Progress
+from auditor.core.units import NS
+from auditor.core.words import quantity
+from auditor.edf.electrodes import electrode_name
+from auditor.inputs.checksums import digest_of
+from auditor.inputs.folder import FoundFile, Listing, some_of
+from auditor.inputs.local import Place, as_place
 from auditor.model import Finding, Recording, UnreadableFile
-from auditor.progress import Progress
-from auditor.study.checksums import digest_of
-from auditor.study.folder import FoundFile, Listing, some_of
-from auditor.study.place import Place, as_place
-from auditor.study.words import quantity
-from auditor.units import NS
 
 VOCABULARY = {
     "other_files": "Files in the study's folder that are no recordings",

@@ -10,13 +10,13 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
-from auditor.civil import Axis
+from auditor.core.clock import Axis
+from auditor.core.words import quantity
+from auditor.inputs.folder import some_of
 from auditor.model import Finding, Order, PatientField, Recording, StudyFile
 from auditor.policy.study import StudySettings
-from auditor.study.folder import some_of
 from auditor.study.placing import end_of, in_order, names, recorded_ns, set_aside, start_of
 from auditor.study.samples import signal_channels
-from auditor.study.words import quantity
 
 VOCABULARY = {
     "other_patient": "Files whose header names another patient; set aside",

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from auditor import intervals
+from auditor.core import intervals
+from auditor.core.progress import Progress
 from auditor.model import StudyCopy
 from auditor.policy.study import StudySettings
-from auditor.progress import Progress
 from auditor.study.alignment import Alignment, align
 from auditor.study.belonging import FarDevice
 from auditor.study.copies import Device, choose_reference, common_folder, one_device

@@ -9,15 +9,15 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 
-from auditor import intervals
-from auditor.durations import hms, in_words
+from auditor.core import intervals
+from auditor.core.durations import hms, in_words
+from auditor.core.words import quantity
+from auditor.inputs.folder import some_of
 from auditor.model import Finding, Interval, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.clocks import likely_step
 from auditor.study.comparing import same_samples
-from auditor.study.folder import some_of
 from auditor.study.placing import end_of, in_order, recorded_ns, start_of
-from auditor.study.words import quantity
 
 VOCABULARY = {
     "duplicate_export": "Files of one copy that hold the same samples; the time counts once",

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from auditor.civil import Axis
-from auditor.durations import hms, in_words
+from auditor.core.clock import Axis
+from auditor.core.durations import hms, in_words
+from auditor.core.units import HOUR, NS
+from auditor.core.words import quantity
 from auditor.model import Finding, Interval, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.placing import end_of, in_order, recorded_ns, start_of
-from auditor.study.words import quantity
-from auditor.units import HOUR, NS
 
 VOCABULARY = {
     "hour_step": "A hole of exactly an hour in a study without a time zone",

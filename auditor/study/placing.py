@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from auditor import intervals
+from auditor.core import intervals
 from auditor.model import Int64, Recording, Role, StudyFile, TimeMap
 
 

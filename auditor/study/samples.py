@@ -10,8 +10,8 @@ from types import TracebackType
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.core.errors import RecordingError
 from auditor.edf.source import open_bytes, read_strided
-from auditor.errors import RecordingError
 from auditor.model import ByteSource, Channel, Recording
 
 Int32 = NDArray[np.int32]

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from auditor.civil import Axis
+from auditor.core.clock import Axis
+from auditor.core.units import HOUR
 from auditor.model import Recording, StudyFile, TimeMap
 from auditor.study.placing import end_of, in_order, place, start_of
-from auditor.units import HOUR
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ import numpy as np
 PROJECT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(PROJECT))
 
+from auditor.core.units import NS  # noqa: E402
 from auditor.demo.writer import (  # noqa: E402
     Event,
     Header,
@@ -34,7 +35,6 @@ from auditor.demo.writer import (  # noqa: E402
     patient_field,
     recording_field,
 )
-from auditor.units import NS  # noqa: E402
 
 LABELS = ("Fp1", "Fp2", "C3", "C4", "T7", "T8", "O1", "O2")
 RATE = 32

@@ -33,7 +33,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from helpers_edf import Sig, edf, onset_text  # noqa: E402
 
 from auditor.edf import read_recording  # noqa: E402
-from auditor.electrodes import electrode_name  # noqa: E402
+from auditor.edf.electrodes import electrode_name  # noqa: E402
 
 CHANNELS, RATE, GAPS, WIDTH = 32, 256, 20, 120
 

@@ -31,20 +31,20 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from auditor.civil import Axis
-from auditor.coverage import measure_coverage
+from auditor.core.clock import Axis
+from auditor.core.progress import Silent
+from auditor.core.units import NS
+from auditor.coverage.timeline import measure_coverage
 from auditor.demo.writer import FileFormat, Header, Signal, Writer, annotation_signal
 from auditor.edf import read_recording
 from auditor.model import Recording, Study, StudyCopy, TimeMap, Track
 from auditor.policy import load_policy
 from auditor.policy.signal import SignalSettings
-from auditor.progress import Silent
 from auditor.signal import hum, nested, scan_study
 from auditor.signal.reading import prepare
 from auditor.signal.scan import scan_files
 from auditor.signal.timekeeping import UNSTATED, stated_starts
 from auditor.study.placing import place
-from auditor.units import NS
 
 LABELS = [
     "Fp1",

@@ -26,7 +26,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 from helpers_edf_invariants import bases, check, mutate  # noqa: E402
 
 from auditor.edf.annotations import parse_annotations  # noqa: E402
-from auditor.electrodes import electrode_name  # noqa: E402
+from auditor.edf.electrodes import electrode_name  # noqa: E402
 
 PIECES = [
     b"+",

@@ -1,0 +1,252 @@
+"""What each command does. Standard output is the result; progress goes to standard error."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import dataclasses
+import json
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+from auditor.core.clock import zone_info
+from auditor.core.errors import UsageError
+from auditor.core.progress import Progress, Silent
+from auditor.core.statuses import ACT, COMPLETE
+from auditor.core.text import path_part, printable
+from auditor.inputs.order import order_from_hours, read_order
+from auditor.inputs.urls import is_url, shown_url
+from auditor.model import Audit, Order
+from auditor.policy import Policy, load_policy
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Run the command that was asked for; the exit status."""
+    command = {
+        "study": run_study,
+        "batch": run_batch,
+        "decide": run_decide,
+        "trends": run_trends,
+        "plan": run_plan,
+        "rules": run_rules,
+        "schema": run_schema,
+        "methods": run_methods,
+        "demo": run_demo,
+    }[arguments.command]
+    return command(arguments)
+
+
+def run_study(arguments: argparse.Namespace) -> int:
+    """``auditor study``."""
+    from auditor.inputs.remote import place_of
+    from auditor.outputs.files import check_free
+    from auditor.outputs.publish import publish
+    from auditor.outputs.redact import redact
+    from auditor.outputs.terminal import summary
+    from auditor.pipeline import Options, audit_study
+
+    for path in arguments.paths:
+        if not is_url(path):
+            _must_exist(Path(path))
+    place = place_of(arguments.paths)
+    if arguments.timezone is not None:
+        zone_info(arguments.timezone)
+    policy = load_policy(_path(arguments.policy))
+    order = _order(arguments, policy)
+    out = _out(arguments, order, place.name)
+    check_free(out, force=arguments.force)
+    options = Options(
+        timezone=arguments.timezone,
+        scan_signal=_scans_signal(arguments),
+        second_readers=arguments.second_readers == "on",
+    )
+    with _progress(quiet=arguments.quiet) as progress:
+        audit = audit_study(place, order=order, policy=policy, options=options, progress=progress)
+    if arguments.redact:
+        audit = redact(audit)
+    publish(audit, out)
+    if not arguments.quiet:
+        _show(f"{summary(audit)}\nThe audit is in {printable(str(out))}\n")
+    return exit_status(audit)
+
+
+def _show(text: str) -> None:
+    """Print what is on the disk already: an output that takes no text does not undo that."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except OSError as error:
+        silence_output()
+        if not isinstance(error, BrokenPipeError):
+            sys.stderr.write("auditor: the audit is written; its summary could not be printed\n")
+
+
+def silence_output() -> None:
+    """Whoever read the standard output went away; no second error at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def exit_status(audit: Audit) -> int:
+    """0 where the outcome is ``complete``, else 1."""
+    return COMPLETE if audit.decision.outcome == "complete" else ACT
+
+
+def run_batch(arguments: argparse.Namespace) -> int:
+    """``auditor batch``."""
+    from auditor.batch.command import batch
+
+    if is_url(arguments.root):
+        raise UsageError(
+            shown_url(arguments.root),
+            "is a URL; a worklist is made of the studies in a folder on this machine",
+            "Audit one study by URL with 'auditor study'.",
+        )
+    arguments.signal = arguments.signal or "full"
+    with _progress(quiet=arguments.quiet) as progress:
+        return batch(arguments, progress)
+
+
+def run_decide(arguments: argparse.Namespace) -> int:
+    """``auditor decide``."""
+    from auditor.batch.decide import decide
+
+    return decide(arguments)
+
+
+def run_trends(arguments: argparse.Namespace) -> int:
+    """``auditor trends``."""
+    from auditor.batch.trends import trends
+
+    return trends(arguments)
+
+
+def run_plan(arguments: argparse.Namespace) -> int:
+    """``auditor plan``."""
+    from auditor.causes.power import default_setup, plan_power
+    from auditor.outputs.terminal import plan_text
+
+    policy = load_policy(_path(arguments.policy))
+    order = _order(arguments, policy)
+    if order is None:
+        raise UsageError("plan", "no ordered time was given", "Give --ordered-hours or --order.")
+    setup = order.power or default_setup(policy.power)
+    plan = plan_power(setup, order.ordered_ns, policy.power)
+    if not arguments.quiet:
+        sys.stdout.write(plan_text(plan))
+    return COMPLETE if plan.enough else ACT
+
+
+def run_rules(arguments: argparse.Namespace) -> int:
+    """``auditor rules``."""
+    from auditor.decision.rules import rule_lines
+    from auditor.outputs.terminal import rules_text
+
+    policy = load_policy(_path(arguments.policy))
+    about = policy.about
+    sys.stdout.write(rules_text(rule_lines(policy), about.name, policy.sha256, about.checked))
+    return COMPLETE
+
+
+def run_schema(arguments: argparse.Namespace) -> int:
+    """``auditor schema``."""
+    from auditor.outputs.data.schema import schema
+
+    sys.stdout.write(json.dumps(schema(), indent=2, ensure_ascii=False) + "\n")
+    return COMPLETE
+
+
+def run_methods(arguments: argparse.Namespace) -> int:
+    """``auditor methods``."""
+    from importlib import resources
+
+    page = resources.files("auditor.decision") / "methods.md"
+    sys.stdout.write(page.read_text(encoding="utf-8"))
+    return COMPLETE
+
+
+def run_demo(arguments: argparse.Namespace) -> int:
+    """``auditor demo``."""
+    from auditor.demo.command import demo
+
+    with _progress(quiet=arguments.quiet) as progress:
+        text = demo(Path(arguments.out), progress)
+    if not arguments.quiet:
+        sys.stdout.write(text)
+    return COMPLETE
+
+
+def _must_exist(path: Path) -> None:
+    try:
+        path.stat()
+    except FileNotFoundError as error:
+        raise UsageError(
+            str(path), "does not exist", "Name the study's folder or its files."
+        ) from error
+    except OSError as error:
+        raise UsageError(
+            str(path),
+            f"cannot be looked at ({error.strerror or type(error).__name__})",
+            "Check its name and its permissions.",
+        ) from error
+
+
+def _path(text: str | None) -> Path | None:
+    return None if text is None else Path(text)
+
+
+def _order(arguments: argparse.Namespace, policy: Policy) -> Order | None:
+    """The order of the file; ``--ordered-hours`` takes the place of the file's hours."""
+    order = None
+    if arguments.order is not None:
+        order = read_order(
+            Path(arguments.order),
+            default_pack_ns=policy.power.pack_ns,
+            default_factor_ppm=policy.power.mode_factor_ppm,
+            timezone=getattr(arguments, "timezone", None),  # 'plan' has no such option
+        )
+    if arguments.ordered_hours is not None:
+        hours = order_from_hours(arguments.ordered_hours)
+        order = (
+            hours
+            if order is None
+            else dataclasses.replace(order, ordered_ns=hours.ordered_ns, source=hours.source)
+        )
+    return order
+
+
+def _scans_signal(arguments: argparse.Namespace) -> bool:
+    """As asked; by default not where every sample would have to be fetched from elsewhere."""
+    if arguments.signal is None:
+        return not any(map(is_url, arguments.paths))
+    return bool(arguments.signal == "full")
+
+
+def _out(arguments: argparse.Namespace, order: Order | None, name: str) -> Path:
+    """The folder for the audit; ``name`` is that of the study's folder."""
+    if arguments.out:
+        return Path(arguments.out)
+    if order is not None and order.study_id:
+        return Path(f"audit-{_as_it_stands(order.study_id)}")
+    if arguments.redact:
+        return Path("audit-study")
+    return Path(f"audit-{_as_it_stands(name)}")
+
+
+def _as_it_stands(name: str) -> str:
+    """``name`` where any file system takes it as it is, else the part of it that can stand."""
+    plain = name.isprintable() and not set(name) & set('/\\:*?"<>|')
+    fits = name == name.strip(" .") and 0 < len(name.encode()) <= 120
+    return name if plain and fits else path_part(name)
+
+
+@contextlib.contextmanager
+def _progress(*, quiet: bool) -> Iterator[Progress]:
+    if quiet or not sys.stderr.isatty():
+        yield Silent()
+        return
+    from auditor.outputs.terminal import TerminalProgress
+
+    with TerminalProgress() as progress:
+        yield progress

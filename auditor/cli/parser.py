@@ -1,0 +1,213 @@
+"""The command line. Standard-library argparse: ``--help`` must start at once, so everything that
+costs time is imported by the command that needs it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from auditor.core import __version__
+from auditor.core.statuses import FAILED, STOPPED
+
+
+class _Parser(argparse.ArgumentParser):
+    """Repeats wrong arguments without control characters and passwords of URLs."""
+
+    def error(self, message: str) -> NoReturn:
+        from auditor.core.text import printable
+        from auditor.inputs.urls import without_access
+
+        super().error(printable(without_access(message)))
+
+
+def parser() -> argparse.ArgumentParser:
+    """Every command and option."""
+    common = _Parser(add_help=False)
+    common.add_argument("--quiet", action="store_true", help="no progress and no summary")
+    common.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    policy = _Parser(add_help=False)
+    policy.add_argument(
+        "--policy", metavar="FILE", help="policy file (TOML) of another payer or lab"
+    )
+    reading = _Parser(add_help=False)
+    reading.add_argument(
+        "--signal",
+        choices=("full", "off"),
+        help="scan the samples for usable time, or not; by default full for paths on this machine "
+        "and off for URLs, where every byte would have to be fetched",
+    )
+    reading.add_argument("--timezone", metavar="ZONE", help="IANA name, such as America/Denver")
+    reading.add_argument(
+        "--redact", action="store_true", help="no patient code, name, birth date or file name"
+    )
+
+    top = _Parser(
+        prog="auditor",
+        allow_abbrev=False,
+        description="Says whether a returned EEG study covered the time it was ordered for, from "
+        "its EDF/EDF+/BDF files alone. Decision support: people decide.",
+    )
+    top.add_argument("--version", action="version", version=f"auditor {__version__}")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    study = commands.add_parser(
+        "study",
+        parents=[common, policy, reading],
+        help="audit one returned study",
+        description="Audits one returned study and writes audit.html, audit.json and CSV tables. "
+        "Exit status: 0 complete, 1 a person must act, 2 wrong use or nothing readable.",
+    )
+    study.add_argument(
+        "paths",
+        nargs="+",
+        metavar="PATH",
+        help="the study's folder, or its files; or URLs of them (such as s3://bucket/S-2041), of "
+        "which only headers and annotation bytes are fetched",
+    )
+    study.add_argument("--order", metavar="FILE", help="order file (TOML, or FHIR JSON)")
+    study.add_argument("--ordered-hours", metavar="N", help="ordered hours, instead of the file's")
+    study.add_argument("--out", metavar="DIR", help="default: audit-<study id or folder name>")
+    _second_readers(study, "on", "also read each file with mne and pyedflib, and compare (default)")
+    study.add_argument("--force", action="store_true", help="replace an audit that is in DIR")
+
+    batch = commands.add_parser(
+        "batch",
+        parents=[common, policy, reading],
+        help="audit every study under a folder and write a worklist",
+        description="Audits every study folder under ROOT and writes a worklist into DIR.",
+    )
+    batch.add_argument("root", metavar="ROOT", help="the folder that holds the studies")
+    batch.add_argument("--out", metavar="DIR", required=True, help="where the worklist goes")
+    _second_readers(
+        batch, "off", "also read each file with mne and pyedflib; off by default: it starts a "
+        "process for each study, which costs more than the audit of a small one",
+    )  # fmt: skip
+    batch.add_argument("--orders", metavar="FILE", help="list of orders (CSV or TOML)")
+    batch.add_argument("--workers", metavar="N", type=int, help="processes (default: one a core)")
+    batch.add_argument("--cluster", metavar="ADDRESS", help="address of a running Dask scheduler")
+    batch.add_argument("--resume", action="store_true", help="skip studies that did not change")
+
+    decide = commands.add_parser(
+        "decide",
+        parents=[common],
+        help="record what a person decided about a study",
+        description="Records a person's decision in the history of DIR; nothing is overwritten.",
+    )
+    decide.add_argument("study", metavar="STUDY", help="the study's id as the worklist shows it")
+    decide.add_argument("--outcome", required=True, choices=("complete", "review", "repeat"))
+    decide.add_argument("--by", required=True, metavar="WHO", help="who decided")
+    decide.add_argument("--note", default="", metavar="TEXT")
+    decide.add_argument("--out", metavar="DIR", required=True, help="the folder of the worklist")
+
+    trends = commands.add_parser(
+        "trends",
+        parents=[common],
+        help="what keeps failing: by recorder unit, power set-up, month and electrode",
+        description="Writes trends.html and trends.csv from the history of DIR.",
+    )
+    trends.add_argument("--out", metavar="DIR", required=True, help="the folder of the worklist")
+
+    plan = commands.add_parser(
+        "plan",
+        parents=[common, policy],
+        help="whether the power set-up lasts the ordered time",
+        description="Says whether the power set-up lasts the ordered time, and what would. Exit "
+        "status: 0 it lasts with the reserve, 1 it does not.",
+    )
+    plan.add_argument("--ordered-hours", metavar="N", help="ordered hours")
+    plan.add_argument("--order", metavar="FILE", help="order file with a [power] table")
+
+    rules = commands.add_parser(
+        "rules",
+        parents=[common, policy],
+        help="the thresholds in force, with sources",
+        description="Prints the thresholds in force, each with its source and when it was checked.",
+    )
+    rules.set_defaults(quiet=False)
+    commands.add_parser(
+        "schema",
+        parents=[common],
+        help="the JSON Schema of audit.json",
+        description="Prints the JSON Schema of audit.json with the meaning of every code.",
+    )
+    commands.add_parser(
+        "methods",
+        parents=[common],
+        help="every definition, rule and source, with one study worked through",
+        description="Prints how each number is measured, with one study worked through by hand.",
+    )
+    demo = commands.add_parser(
+        "demo",
+        parents=[common],
+        help="make invented studies and audit them",
+        description="Makes invented studies, audits them, and says where the audits are.",
+    )
+    demo.add_argument("--out", metavar="DIR", default="demo", help="default: demo")
+    return top
+
+
+def _second_readers(command: argparse.ArgumentParser, default: str, words: str) -> None:
+    command.add_argument("--second-readers", choices=("on", "off"), default=default, help=words)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; the exit status. No traceback reaches the user without ``--debug``."""
+    _replace_closed_streams()
+    arguments = parser().parse_args(argv)
+    from auditor.cli import commands
+    from auditor.core.errors import AuditorError
+    from auditor.core.text import printable
+    from auditor.inputs.urls import without_access
+
+    try:
+        status = commands.run(arguments)
+        sys.stdout.flush()
+        return status
+    except AuditorError as error:
+        if arguments.debug:
+            _show_traceback()
+        print(f"auditor: {printable(without_access(str(error)))}", file=sys.stderr)  # noqa: T201
+        return FAILED
+    except BrokenPipeError:
+        commands.silence_output()
+        return FAILED
+    except OSError as error:
+        if arguments.debug:
+            _show_traceback()
+        why = error.strerror or type(error).__name__
+        print(f"auditor: reading or writing failed ({why})", file=sys.stderr)  # noqa: T201
+        return FAILED
+    except KeyboardInterrupt:
+        print("auditor: stopped; nothing half written was left", file=sys.stderr)  # noqa: T201
+        return STOPPED
+    except Exception as error:
+        if arguments.debug:
+            _show_traceback()
+        print(  # noqa: T201
+            f"auditor: an error that should not happen ({type(error).__name__}). Nothing half "
+            "written was left. Run again with --debug and report what it shows.",
+            file=sys.stderr,
+        )
+        return FAILED
+
+
+def _replace_closed_streams() -> None:
+    """Whoever starts a program may have closed its output; then what it prints goes nowhere."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
+
+
+def _show_traceback() -> None:
+    """The traceback of the current error, for ``--debug``; harmless on a terminal."""
+    import traceback
+
+    from auditor.core.text import printable
+    from auditor.inputs.urls import without_access
+
+    for line in traceback.format_exc().splitlines():
+        print(printable(without_access(line)), file=sys.stderr)  # noqa: T201

@@ -1,0 +1,143 @@
+"""The study axis: civil stamps to instants and back, in integer nanoseconds.
+
+An EDF header holds local time at the patient and no zone (EDF+ specification, item 8). With a
+zone, instants are UTC and elapsed time is absolute; without one, stamps are taken as they stand.
+Zone rules come from the IANA database (zoneinfo); no calendar arithmetic of our own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from auditor.core.errors import SettingsError
+from auditor.core.units import NS
+
+_EPOCH = datetime(1970, 1, 1)
+_MAX_S = (datetime(9999, 12, 30) - _EPOCH).days * 86_400
+_MIN_S = (datetime(1, 1, 3) - _EPOCH).days * 86_400
+
+
+def civil_ns(moment: datetime, extra_ns: int = 0) -> int:
+    """Nanoseconds from 1970-01-01T00:00:00 to ``moment`` (naive), plus ``extra_ns``."""
+    delta = moment.replace(tzinfo=None, fold=0) - _EPOCH
+    return (delta.days * 86_400 + delta.seconds) * NS + delta.microseconds * 1000 + extra_ns
+
+
+def civil_datetime(ns: int) -> datetime:
+    """The naive datetime of a civil ``ns``, rounded down to the microsecond.
+
+    Raises ``OverflowError`` outside the years 1 to 9999.
+    """
+    return _EPOCH + timedelta(seconds=ns // NS, microseconds=ns % NS // 1000)
+
+
+def iso(ns: int) -> str:
+    """ISO 8601 text of a civil ``ns``: no fraction, or 3, 6 or 9 digits as needed; exact."""
+    text = civil_datetime(ns).replace(microsecond=0).isoformat()
+    fraction = ns % NS
+    if not fraction:
+        return text
+    digits = f"{fraction:09d}"
+    while digits.endswith("000"):
+        digits = digits[:-3]
+    return f"{text}.{digits}"
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """Converts between civil time at the patient and instants on the study axis.
+
+    ``zone`` is an IANA name, or ``None`` where no zone is known: then instant and civil time are
+    the same number.
+    """
+
+    zone: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.zone is not None:
+            zone_info(self.zone)
+
+    def readings(self, civil: int) -> tuple[int, ...]:
+        """Every instant that shows ``civil`` on the patient's clock, in time order.
+
+        One as a rule; two in the hour that daylight saving repeats. In the hour that it skips no
+        clock shows ``civil``: the one reading returned continues the offset before the change
+        (PEP 495, fold=0).
+        """
+        if self.zone is None:
+            return (civil,)
+        moment, rest = civil_datetime(civil - civil % NS), civil % NS
+        zone = zone_info(self.zone)
+        instants = []
+        for fold in (0, 1):
+            offset = moment.replace(tzinfo=zone, fold=fold).utcoffset()
+            assert offset is not None
+            instants.append(civil_ns(moment - offset, rest))
+        valid = sorted({i for i in instants if self.civil(i) == civil})
+        return tuple(valid) if valid else (instants[0],)
+
+    def exists(self, civil: int) -> bool:
+        """Whether any clock in the zone ever shows ``civil``."""
+        return self.civil(self.readings(civil)[0]) == civil
+
+    def instant(self, civil: int, near: int | None = None) -> int:
+        """The instant of ``civil``; of two readings the one nearest ``near``, else the first."""
+        readings = self.readings(civil)
+        if near is None:
+            return readings[0]
+        return min(readings, key=lambda r: abs(r - near))
+
+    def civil(self, instant: int) -> int:
+        """The civil time that the patient's clock shows at ``instant``."""
+        if self.zone is None:
+            return instant
+        return instant + self.offset(instant)
+
+    def offset(self, instant: int) -> int:
+        """Civil time less UTC at ``instant``, in nanoseconds; 0 without a zone."""
+        if self.zone is None:
+            return 0
+        moment = civil_datetime(instant - instant % NS).replace(tzinfo=UTC)
+        offset = moment.astimezone(zone_info(self.zone)).utcoffset()
+        assert offset is not None
+        return (offset.days * 86_400 + offset.seconds) * NS + offset.microseconds * 1000
+
+    def iso(self, instant: int) -> str:
+        """Civil time of ``instant`` as ISO 8601 without offset."""
+        return iso(self.civil(instant))
+
+    def iso_utc(self, instant: int) -> str | None:
+        """UTC of ``instant`` as ISO 8601 with 'Z', or ``None`` where no zone is known."""
+        return None if self.zone is None else iso(instant) + "Z"
+
+
+_ZONES: dict[str, ZoneInfo | timezone] = {"UTC": UTC}
+
+
+def zone_info(name: str) -> ZoneInfo | timezone:
+    """The zone of an IANA ``name``.
+
+    Raises ``SettingsError`` where the database has none of that name.
+    """
+    found = _ZONES.get(name)
+    if found is None:
+        try:
+            found = _ZONES[name] = ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            raise SettingsError(
+                f"time zone {name!r}",
+                "the IANA time zone database has no zone of this name",
+                'Write a name such as "America/Denver" or "Europe/Vienna".',
+            ) from error
+    return found
+
+
+STUDY_YEARS = range(1900, 2201)
+"""Years of a start that are taken; nanoseconds in 64 bits end in 2262."""
+
+
+def in_calendar(civil: int) -> bool:
+    """Whether ``civil`` lies within the years that a calendar date can show here."""
+    return _MIN_S * NS <= civil <= _MAX_S * NS

@@ -1,0 +1,138 @@
+"""Sets of half-open time intervals as pairs of int64 arrays.
+
+A *pair* is ``(starts, ends)``: two arrays of shape (n,), nanoseconds on the study axis. A pair is
+*plain* when its intervals are sorted, none is empty and none touches the next; ``union`` makes any
+pair plain, and every function that returns a pair returns a plain one. All arithmetic is exact:
+int64 only, whole arrays at a time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Int64: TypeAlias = NDArray[np.int64]
+Pair: TypeAlias = tuple[Int64, Int64]
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Interval:
+    """A half-open stretch of time ``[start, end)`` on the study axis, in nanoseconds."""
+
+    start: int
+    end: int
+
+    @property
+    def duration(self) -> int:
+        """Length in nanoseconds."""
+        return self.end - self.start
+
+    def clip(self, other: Interval) -> Interval | None:
+        """The part of this interval inside ``other``, or ``None`` where they share no time."""
+        start, end = max(self.start, other.start), min(self.end, other.end)
+        return Interval(start, end) if start < end else None
+
+
+def empty() -> Pair:
+    """The pair without any interval."""
+    return np.empty(0, np.int64), np.empty(0, np.int64)
+
+
+def union(starts: Int64, ends: Int64) -> Pair:
+    """The plain pair that covers exactly the time of ``[starts, ends)``, shapes (n,), any order.
+
+    Empty intervals add nothing; intervals that touch become one. Raises ``ValueError`` where an
+    interval ends before it starts.
+    """
+    starts, ends = np.asarray(starts, np.int64), np.asarray(ends, np.int64)
+    if starts.shape != ends.shape or starts.ndim != 1:
+        raise ValueError("starts and ends must be two arrays of the same length")
+    if bool((ends < starts).any()):
+        raise ValueError("an interval ends before it starts")
+    held = ends > starts
+    starts, ends = starts[held], ends[held]
+    if not len(starts):
+        return empty()
+    order = np.argsort(starts, kind="stable")
+    starts = starts[order]
+    reached = np.maximum.accumulate(ends[order])
+    first = np.empty(len(starts), np.bool_)
+    first[0] = True
+    np.greater(starts[1:], reached[:-1], out=first[1:])
+    last = np.append(np.flatnonzero(first)[1:] - 1, len(starts) - 1)
+    return starts[first], reached[last]
+
+
+def intersection(a: Pair, b: Pair) -> Pair:
+    """The time that both plain pairs hold."""
+    (a_starts, a_ends), (b_starts, b_ends) = a, b
+    low = np.searchsorted(b_ends, a_starts, side="right")
+    high = np.searchsorted(b_starts, a_ends, side="left")
+    counts = np.maximum(high - low, 0)
+    mine = np.repeat(np.arange(len(a_starts)), counts)
+    # The k-th partner of an interval of a is low + k: k counts up inside each run of repeats.
+    within = np.arange(len(mine)) - np.repeat(np.cumsum(counts) - counts, counts)
+    theirs = np.repeat(low, counts) + within
+    return (
+        np.maximum(a_starts[mine], b_starts[theirs]),
+        np.minimum(a_ends[mine], b_ends[theirs]),
+    )
+
+
+def holes(pair: Pair) -> Pair:
+    """The time between the intervals of a plain pair."""
+    starts, ends = pair
+    return ends[:-1], starts[1:]
+
+
+def subtract(a: Pair, b: Pair) -> Pair:
+    """The time that plain ``a`` holds and plain ``b`` does not."""
+    if not len(a[0]) or not len(b[0]):
+        return a
+    low, high = a[0][:1], a[1][-1:]
+    starts = np.concatenate((np.minimum(low, b[0][:1]), b[1]))
+    ends = np.concatenate((b[0], np.maximum(high, b[1][-1:])))
+    held = ends > starts
+    return intersection(a, (starts[held], ends[held]))
+
+
+def clip(pair: Pair, interval: Interval) -> Pair:
+    """The part of a plain pair inside ``interval``."""
+    if interval.end <= interval.start:
+        return empty()
+    bounds = np.array([interval.start], np.int64), np.array([interval.end], np.int64)
+    return intersection(pair, bounds)
+
+
+def joined(pair: Pair, floor_ns: int) -> Pair:
+    """A plain pair with its holes shorter than ``floor_ns`` closed."""
+    starts, ends = pair
+    if not len(starts):
+        return pair
+    apart = starts[1:] - ends[:-1] >= floor_ns
+    return starts[np.append(True, apart)], ends[np.append(apart, True)]
+
+
+def total(pair: Pair) -> int:
+    """The length of a plain pair in nanoseconds."""
+    return int((pair[1] - pair[0]).sum())
+
+
+def held_before(pair: Pair, instants: Int64) -> Int64:
+    """For each of ``instants``, shape (m,), how much time a plain pair holds before it (ns)."""
+    starts, ends = pair
+    if not len(starts):
+        return np.zeros(len(instants), np.int64)
+    lengths = ends - starts
+    before = np.cumsum(lengths) - lengths
+    at = np.maximum(np.searchsorted(starts, instants, side="right") - 1, 0)
+    inside = np.clip(instants - starts[at], 0, lengths[at])
+    return np.asarray(before[at] + inside, np.int64)
+
+
+def intervals(pair: Pair) -> tuple[Interval, ...]:
+    """A pair as a tuple of ``Interval``."""
+    return tuple(map(Interval, pair[0].tolist(), pair[1].tolist()))

@@ -1,0 +1,93 @@
+"""Every file's annotations on the study axis."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from auditor.core.text import printable
+from auditor.core.units import NS
+from auditor.model import Coverage, Finding, PlacedAnnotation, Study
+
+VOCABULARY = {
+    "annotation_outside_recording": "Annotations whose time lies in a gap, before the first record "
+    "or after the last; they are kept.",
+    "annotations_beyond_limit": "A file holds more annotations than are kept; all were counted.",
+}
+
+
+def place_annotations(
+    study: Study, coverage: Coverage
+) -> tuple[tuple[PlacedAnnotation, ...], tuple[Finding, ...]]:
+    """The annotations of all counted files in time order, and what is odd about them.
+
+    The same text at the same second in another copy is the same event and is given once, from the
+    copy whose name comes first. An onset that leaves the calendar was dropped by the reader.
+    """
+    placed: list[PlacedAnnotation] = []
+    seen: dict[tuple[str, int], str] = {}
+    findings: list[Finding] = []
+    for file in sorted(study.counted, key=lambda f: f.copy or ""):
+        recording = file.recording
+        if recording.annotations_total > len(recording.annotations):
+            findings.append(
+                _beyond_limit(
+                    recording.name, recording.annotations_total, len(recording.annotations)
+                )
+            )
+        for note in recording.annotations:
+            at = file.map.instant(note.onset_ns)
+            if _known_from_another_copy(seen, note.text, at, file.copy or ""):
+                continue
+            placed.append(
+                PlacedAnnotation(at, note.duration_ns, note.text, recording.name,
+                                 _inside(coverage, at))
+            )  # fmt: skip
+    placed.sort(key=lambda a: (a.at, a.file, a.text))
+    outside = [a for a in placed if not a.in_recording]
+    if outside:
+        first = outside[0]
+        findings.append(
+            Finding(
+                "annotation_outside_recording",
+                "info",
+                printable(first.file),
+                f"{len(outside)} of {len(placed)} annotations "
+                f"{'lies' if len(outside) == 1 else 'lie'} where nothing was recorded (in a gap, "
+                "before the first record or after the last). They are kept and change no "
+                f"duration. The first is at {study.axis.iso(first.at)}.",
+                expected="annotations inside recorded time",
+                observed=f"{len(outside)} outside",
+                action="Read them beside the gaps: they often say why the recording was off.",
+            )
+        )
+    return tuple(placed), tuple(findings)
+
+
+def _known_from_another_copy(
+    seen: dict[tuple[str, int], str], text: str, at: int, copy: str
+) -> bool:
+    second = at // NS
+    for near in (second - 1, second, second + 1):
+        if seen.get((text, near), copy) != copy:
+            return True
+    seen.setdefault((text, second), copy)
+    return False
+
+
+def _inside(coverage: Coverage, at: int) -> bool:
+    index = int(np.searchsorted(coverage.union_starts, at, side="right")) - 1
+    return index >= 0 and at < int(coverage.union_ends[index])
+
+
+def _beyond_limit(name: str, total: int, kept: int) -> Finding:
+    return Finding(
+        "annotations_beyond_limit",
+        "caution",
+        printable(name),
+        f"The file holds {total} annotations, of which the first {kept} are kept. No duration "
+        "depends on them; stop and check annotations beyond the limit were not looked at.",
+        expected=f"at most {kept}",
+        observed=str(total),
+        action="Look whether the recorder wrote an event in a loop.",
+        file=name,
+    )

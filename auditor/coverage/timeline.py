@@ -1,0 +1,256 @@
+"""What was recorded: the union of all counted records, its gaps and seams, copies and hours.
+
+``recorded + gaps + seams = span`` to the nanosecond, by construction: the union's intervals and
+the holes between them tile the span, and every hole is either a gap or a seam.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+import numpy as np
+
+from auditor.core import intervals as iv
+from auditor.core.clock import Axis
+from auditor.core.intervals import Pair
+from auditor.core.units import DAY, HOUR, NS
+from auditor.model import (
+    CopyCoverage,
+    Coverage,
+    Gap,
+    HourFacts,
+    Int64,
+    Interval,
+    NightFacts,
+    Segment,
+    Track,
+)
+
+_ALL_ROWS_UP_TO = 400 * DAY
+"""Spans longer than this list only the hours and nights that hold recorded time.
+
+No study lasts so long; one wrong date in a file must not make millions of empty rows.
+"""
+
+
+def measure_coverage(tracks: Sequence[Track], gap_floor_ns: int) -> Coverage:
+    """The coverage of all counted ``tracks`` together; a hole of ``gap_floor_ns`` is a gap.
+
+    Raises ``ValueError`` where no track holds any time, or the floor is not positive.
+    """
+    if gap_floor_ns <= 0:
+        raise ValueError("the gap floor must be longer than nothing")
+    by_copy = {name: _held(tracks, name) for name in sorted({t.copy for t in tracks})}
+    by_copy = {name: pair for name, pair in by_copy.items() if len(pair[0])}
+    if not by_copy:
+        raise ValueError("no counted file holds any recorded time, so there is nothing to measure")
+    union = _all_of(by_copy.values())
+    starts, ends = union
+    recorded = iv.total(union)
+    hole_starts, hole_ends = iv.holes(union)
+    lengths = hole_ends - hole_starts
+    is_gap = lengths >= gap_floor_ns
+    gaps = hole_starts[is_gap], hole_ends[is_gap]
+    segments = _segments(union, by_copy, gap_floor_ns)
+    return Coverage(
+        first_start=int(starts[0]),
+        last_end=int(ends[-1]),
+        recorded_ns=recorded,
+        longest_run_ns=max(s.recorded_ns for s in segments),
+        overlap_ns=sum(t.records_ns for t in tracks) - recorded,
+        seams_count=int((~is_gap).sum()),
+        seams_ns=int(lengths[~is_gap].sum()),
+        gaps_ns=int(lengths[is_gap].sum()),
+        segments=segments,
+        gaps=tuple(map(Gap, gaps[0].tolist(), gaps[1].tolist())),
+        copies=_copies(by_copy, gap_floor_ns),
+        union_starts=starts,
+        union_ends=ends,
+    )
+
+
+def _held(tracks: Sequence[Track], copy: str) -> Pair:
+    mine = [t for t in tracks if t.copy == copy]
+    return iv.union(
+        np.concatenate([t.starts for t in mine]), np.concatenate([t.ends for t in mine])
+    )
+
+
+def _all_of(pairs: Iterable[Pair]) -> Pair:
+    held = list(pairs)
+    if not held:
+        return iv.empty()
+    return iv.union(np.concatenate([p[0] for p in held]), np.concatenate([p[1] for p in held]))
+
+
+def _segments(union: Pair, by_copy: dict[str, Pair], gap_floor_ns: int) -> tuple[Segment, ...]:
+    starts, ends = iv.joined(union, gap_floor_ns)
+    recorded = iv.held_before(union, ends) - iv.held_before(union, starts)
+    names = tuple(by_copy)
+    holds = np.zeros((len(names), len(starts)), np.bool_)
+    for row, pair in enumerate(by_copy.values()):
+        # Every interval of a copy lies inside one segment: segments hold the union of all copies.
+        holds[row, np.searchsorted(starts, pair[0], side="right") - 1] = True
+    # Few patterns of copies occur; their tuples are made once and shared.
+    patterns, which = np.unique(holds, axis=1, return_inverse=True)
+    tuples = [
+        tuple(name for name, held in zip(names, pattern, strict=True) if held)
+        for pattern in patterns.T.tolist()
+    ]
+    return tuple(
+        Segment(start, end, held, tuples[k])
+        for start, end, held, k in zip(
+            starts.tolist(), ends.tolist(), recorded.tolist(), which.ravel().tolist(), strict=True
+        )
+    )
+
+
+def _copies(by_copy: dict[str, Pair], gap_floor_ns: int) -> tuple[CopyCoverage, ...]:
+    whole = {name: iv.joined(pair, gap_floor_ns) for name, pair in by_copy.items()}
+    gaps = {name: iv.holes(pair) for name, pair in whole.items()}
+    everything = iv.total(_all_of(by_copy.values()))
+    found = []
+    for name, pair in by_copy.items():
+        others = [other for other in by_copy if other != name]
+        missing = _all_of([gaps[other] for other in others])
+        found.append(
+            CopyCoverage(
+                name=name,
+                first_start=int(pair[0][0]),
+                last_end=int(pair[1][-1]),
+                recorded_ns=iv.total(pair),
+                only_here_ns=everything - iv.total(_all_of([by_copy[o] for o in others])),
+                intervals=iv.intervals(whole[name]),
+                gaps=iv.intervals(gaps[name]),
+                filled=iv.intervals(iv.intersection(whole[name], missing)),
+            )
+        )
+    return tuple(found)
+
+
+def recorded_within(coverage: Coverage, interval: Interval) -> int:
+    """Recorded time inside ``interval``, in nanoseconds; 0 for an empty interval."""
+    if interval.end <= interval.start:
+        return 0
+    bounds = _bounds([interval.start, interval.end])
+    before = iv.held_before((coverage.union_starts, coverage.union_ends), bounds)
+    return int(before[1] - before[0])
+
+
+def clock_hours(coverage: Coverage, axis: Axis, usable: Pair | None) -> tuple[HourFacts, ...]:
+    """The civil clock hours of the span, clipped to it, in time order.
+
+    A row runs from one whole civil hour to the next; a change of the clock ends a row too. So the
+    hour that daylight saving repeats gives two rows and the one that it skips none, and a change
+    by half an hour gives the shortened row that the clock showed. ``usable`` is a plain pair, or
+    ``None`` where the signal was not scanned.
+    """
+    rows = list(_hour_rows(coverage, axis))
+    recorded, good = _held_in(coverage, usable, rows)
+    return tuple(
+        HourFacts(start, end, held, ok)
+        for (start, end), held, ok in zip(rows, recorded, good, strict=True)
+    )
+
+
+def nights(
+    coverage: Coverage, axis: Axis, usable: Pair | None, night_start_s: int, night_end_s: int
+) -> tuple[NightFacts, ...]:
+    """The nights of the span, clipped to it, from ``night_start_s`` to ``night_end_s``.
+
+    Both are seconds of the civil day, 0 to 86,399; a night that ends at or before its start ends
+    on the next day. ``usable`` is a plain pair, or ``None`` where the signal was not scanned.
+
+    Raises ``ValueError`` where a time of day lies outside the day.
+    """
+    if not (0 <= night_start_s < 86_400 and 0 <= night_end_s < 86_400):
+        raise ValueError("the night's start and end must be seconds of a day, 0 to 86399")
+    length = (night_end_s - night_start_s) % 86_400 or 86_400
+    rows = []
+    for midnight in _civil_days(coverage, axis):
+        civil = midnight + night_start_s * NS
+        # Of a repeated civil time the night takes the first as its start, the last as its end.
+        night = Interval(axis.readings(civil)[0], axis.readings(civil + length * NS)[-1])
+        part = night.clip(coverage.span)
+        if part is not None:
+            rows.append((part.start, part.end))
+    recorded, good = _held_in(coverage, usable, rows)
+    listed = coverage.span_ns <= _ALL_ROWS_UP_TO
+    return tuple(
+        NightFacts(start, end, held, ok)
+        for (start, end), held, ok in zip(rows, recorded, good, strict=True)
+        if held or listed
+    )
+
+
+def _civil_days(coverage: Coverage, axis: Axis) -> Iterator[int]:
+    """Civil midnights from the day before the span to its last day."""
+    days = _whole_days if coverage.span_ns <= _ALL_ROWS_UP_TO else _days_held
+    yield from days(coverage, axis)
+
+
+def _whole_days(coverage: Coverage, axis: Axis) -> Iterator[int]:
+    first = axis.civil(coverage.first_start) // DAY - 1
+    last = axis.civil(coverage.last_end - 1) // DAY
+    yield from (day * DAY for day in range(first, last + 1))
+
+
+def _days_held(coverage: Coverage, axis: Axis) -> Iterator[int]:
+    seen = -(1 << 62)
+    for start, end in zip(
+        coverage.union_starts.tolist(), coverage.union_ends.tolist(), strict=True
+    ):
+        first = max(axis.civil(start) // DAY - 1, seen + 1)
+        seen = max(seen, axis.civil(end - 1) // DAY)
+        yield from (day * DAY for day in range(first, seen + 1))
+
+
+def _hour_rows(coverage: Coverage, axis: Axis) -> Iterator[tuple[int, int]]:
+    skip = coverage.span_ns > _ALL_ROWS_UP_TO
+    at = coverage.first_start
+    while at < coverage.last_end:
+        if skip:
+            held = _next_held(coverage, at)
+            at = max(at, held - axis.civil(held) % HOUR)
+        end = min(_row_end(axis, at), coverage.last_end)
+        yield at, end
+        at = end
+
+
+def _next_held(coverage: Coverage, at: int) -> int:
+    """The first instant from ``at`` on that is recorded; ``at`` lies before the last end."""
+    index = int(np.searchsorted(coverage.union_ends, at, side="right"))
+    return max(at, int(coverage.union_starts[index]))
+
+
+def _row_end(axis: Axis, at: int) -> int:
+    """The next instant after ``at`` at which a civil hour begins or the clock is changed."""
+    offset = axis.offset(at)
+    end = at + HOUR - (at + offset) % HOUR
+    if axis.offset(end - 1) == offset:
+        return end
+    low, high = at, end - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        if axis.offset(middle) == offset:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def _held_in(
+    coverage: Coverage, usable: Pair | None, rows: Sequence[tuple[int, int]]
+) -> tuple[list[int], list[int] | list[None]]:
+    """Recorded and usable time in each row."""
+    starts, ends = _bounds([r[0] for r in rows]), _bounds([r[1] for r in rows])
+    union = coverage.union_starts, coverage.union_ends
+    recorded = (iv.held_before(union, ends) - iv.held_before(union, starts)).tolist()
+    if usable is None:
+        return recorded, [None] * len(rows)
+    good = iv.intersection(iv.union(*usable), union)
+    return recorded, (iv.held_before(good, ends) - iv.held_before(good, starts)).tolist()
+
+
+def _bounds(values: list[int]) -> Int64:
+    return np.array(values, np.int64)

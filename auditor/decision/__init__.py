@@ -1,0 +1,1 @@
+"""What the files suggest, and the rules in force."""

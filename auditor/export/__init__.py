@@ -1,6 +1,0 @@
-"""The audit as JSON and CSV. Names and meanings are relied on: add, never change."""
-
-from auditor.export.document import SCHEMA_NAME, document, json_text
-from auditor.export.tables import csv_texts
-
-__all__ = ["SCHEMA_NAME", "csv_texts", "document", "json_text"]

@@ -1,0 +1,1 @@
+"""What people and recorders hand in: orders, logs, folders, object stores; checked at the edge."""

@@ -1,0 +1,82 @@
+"""A place with files: the one seam between the study and where its files lie."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Protocol
+
+from auditor.core.progress import Progress
+from auditor.edf import read_recording
+from auditor.inputs.checksums import Checksum, changes, checksums_of
+from auditor.inputs.folder import FoundFile, Listing, list_files
+from auditor.model import Finding, Recording
+
+
+class Place(Protocol):
+    """Folders and files, on this machine or elsewhere. Chosen once, by the outermost rooms."""
+
+    @property
+    def name(self) -> str:
+        """The name of the folder; never holds what gives access."""
+
+    def list_files(self) -> Listing:
+        """Every file of the place. Raises ``AuditorError`` where it cannot be looked at."""
+
+    def read(self, file: FoundFile) -> Recording:
+        """One file as a recording. Raises ``RecordingError``, ``OSError``."""
+
+    def checksums(
+        self, files: Sequence[FoundFile], progress: Progress | None
+    ) -> dict[str, Checksum]:
+        """Checksums by file name; empty where making them would cost too much."""
+
+    def changes(
+        self, files: Iterable[FoundFile], sums: dict[str, Checksum], readable: set[str]
+    ) -> Iterable[Finding]:
+        """What changed since the files were listed."""
+
+    def findings(self) -> tuple[Finding, ...]:
+        """What is to be said about the place when everything has been read."""
+
+
+class LocalPlace:
+    """Folders and files on this machine."""
+
+    def __init__(self, paths: Sequence[Path]) -> None:
+        self.paths = list(paths)
+
+    @property
+    def name(self) -> str:
+        """See ``Place.name``; of the first path."""
+        first = self.paths[0].resolve()
+        return (first if first.is_dir() else first.parent).name
+
+    def list_files(self) -> Listing:
+        """See ``Place.list_files``."""
+        return list_files(self.paths)
+
+    def read(self, file: FoundFile) -> Recording:
+        """See ``Place.read``."""
+        return read_recording(file.path, file.name)
+
+    def checksums(
+        self, files: Sequence[FoundFile], progress: Progress | None
+    ) -> dict[str, Checksum]:
+        """See ``Place.checksums``."""
+        return checksums_of(files, progress)
+
+    def changes(
+        self, files: Iterable[FoundFile], sums: dict[str, Checksum], readable: set[str]
+    ) -> Iterable[Finding]:
+        """See ``Place.changes``."""
+        return changes(files, sums, readable)
+
+    def findings(self) -> tuple[Finding, ...]:
+        """See ``Place.findings``: a local place has nothing to say."""
+        return ()
+
+
+def as_place(paths: Sequence[Path] | Place) -> Place:
+    """``paths`` on this machine as a place; a place as it is."""
+    return LocalPlace(paths) if isinstance(paths, Sequence) else paths

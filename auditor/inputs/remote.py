@@ -1,0 +1,273 @@
+"""Studies in an object store or on another machine, by URL: only the bytes that are needed."""
+
+from __future__ import annotations
+
+import posixpath
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from functools import partial
+from itertools import takewhile
+from pathlib import Path
+
+from auditor.core.errors import AuditorError, NothingReadable, RecordingError, UsageError
+from auditor.core.progress import Progress
+from auditor.edf import looks_like_recording, read_recording
+from auditor.inputs.checksums import Checksum, changed_finding
+from auditor.inputs.folder import (
+    HEAD_BYTES,
+    MAX_ENTRIES,
+    FoundFile,
+    Listing,
+    cannot_open,
+    in_trash,
+    safe_name,
+    too_many,
+)
+from auditor.inputs.local import LocalPlace, Place
+from auditor.inputs.storage import RANGES, Entry, RemoteFile, Storage, open_system
+from auditor.inputs.urls import is_url, shown_url
+from auditor.model import Finding, Recording
+
+VOCABULARY = {
+    "remote_study": "The study lies in remote storage; how many of its bytes were fetched",
+}
+
+
+def place_of(paths: Sequence[str | Path]) -> Place:
+    """The place that ``paths`` name: on this machine, or behind URLs of one storage.
+
+    Raises ``UsageError`` where a URL cannot be used, or URLs and paths are mixed.
+    """
+    if not any(is_url(str(path)) for path in paths):
+        return LocalPlace([Path(path) for path in paths])
+    return RemotePlace([str(path) for path in paths])
+
+
+class RemotePlace:
+    """Folders and files behind URLs of one storage: a ``Place``."""
+
+    def __init__(self, urls: Sequence[str]) -> None:
+        """Raises ``UsageError`` for a URL that cannot be used; nothing is asked of the storage."""
+        self._shown = [shown_url(url) for url in urls]
+        system, self._tops = open_system(urls, self._shown)
+        self._storage = Storage(system)
+        self._root = _root([shown_url(top) for top in self._tops])
+        self._entries: dict[str, Entry] = {}
+        self._heads: dict[str, bytes] = {}
+        self._read: dict[str, int] = {}
+
+    @property
+    def name(self) -> str:
+        """See ``Place.name``."""
+        return self._name(posixpath.basename(self._root)) or "study"
+
+    def list_files(self) -> Listing:
+        """See ``Place.list_files``. Fetches the first 256 bytes of each file."""
+        listing = Listing(
+            name=self.name,
+            root=Path(self._root),
+            shown=", ".join(self._shown),
+            advice="Check the connection, and that the study was uploaded whole; then run the "
+            "audit again.",
+        )
+        entries: dict[str, Entry] = {}
+        for top, shown in zip(self._tops, self._shown, strict=True):
+            for entry in self._walk(top, shown, listing):
+                if len(entries) >= MAX_ENTRIES:
+                    listing.findings.append(too_many(listing.name))
+                    break
+                entries[entry.key] = entry
+        for entry, head in self._heads_of(sorted(entries.values(), key=lambda e: e.key)):
+            self._take(entry, head, listing)
+        listing.files.sort(key=lambda f: f.name)
+        return listing
+
+    def read(self, file: FoundFile) -> Recording:
+        """See ``Place.read``. A file of which any read failed is no recording: not half of one."""
+        entry = self._entries[file.name]
+        if entry.size is None:
+            raise RecordingError(
+                file.name,
+                "cannot be read in parts: the storage does not say how large it is",
+                "Fetch the file and audit the copy.",
+                code="cannot_be_read",
+            )
+        self._read[file.name] = entry.size
+        source = RemoteFile(self._storage, entry, self._heads.get(file.name, b""), whole=True)
+        try:
+            recording = read_recording(file.path, file.name, source)
+        except RecordingError:
+            if source.failure is None:
+                raise
+        if source.failure is not None:
+            raise _unreadable(file.name, source.failure)
+        return replace(recording, opener=partial(RemoteFile, self._storage, entry))
+
+    def checksums(
+        self, files: Sequence[FoundFile], progress: Progress | None
+    ) -> dict[str, Checksum]:
+        """See ``Place.checksums``: none, since each byte would have to be fetched."""
+        return {}
+
+    def changes(
+        self, files: Iterable[FoundFile], sums: dict[str, Checksum], readable: set[str]
+    ) -> Iterator[Finding]:
+        """See ``Place.changes``. Where the storage gives no answer, nothing is said to change."""
+        for file in files:
+            if file.name not in readable:
+                continue
+            before = self._entries[file.name]
+            try:
+                now = self._storage.entry(before.key)
+            except FileNotFoundError:
+                now = None
+            except OSError:
+                continue
+            if now is None or now.size != before.size or _differ(now.version, before.version):
+                yield changed_finding(file)
+
+    def findings(self) -> tuple[Finding, ...]:
+        """See ``Place.findings``: how many bytes were fetched, and that there are no checksums."""
+        fetched, reads, stored = self._storage.fetched_bytes, self._storage.reads, self.stored_bytes
+        return (
+            Finding(
+                "remote_study",
+                "info",
+                self.name,
+                f"The study lies in remote storage. {_amount(fetched)} of {_amount(stored)} were "
+                f"fetched in {reads:,} reads; all that was needed to measure the recorded time. No "
+                "checksums were made: every byte would have had to be fetched.",
+                observed=f"{fetched} of {stored} bytes in {reads} reads",
+                action="Where the files must be identified later, keep their checksums beside "
+                "them in the storage.",
+            ),
+        )
+
+    @property
+    def stored_bytes(self) -> int:
+        """Size of the files that were read as recordings."""
+        return sum(self._read.values())
+
+    @property
+    def fetched_bytes(self) -> int:
+        """Bytes of file contents fetched so far."""
+        return self._storage.fetched_bytes
+
+    @property
+    def reads(self) -> int:
+        """Range reads answered so far."""
+        return self._storage.reads
+
+    def _walk(self, top: str, shown: str, listing: Listing) -> Iterator[Entry]:
+        try:
+            alone = self._storage.entry(top)
+        except OSError as error:
+            raise _no_study(shown, error) from None
+        if alone is not None:
+            yield alone
+            return
+        folders, seen = [top], {top}
+        while folders:
+            folder = folders.pop()
+            try:
+                files, below, others = self._storage.children(folder)
+            except OSError as error:
+                if folder == top:
+                    raise _no_study(shown, error) from None
+                listing.findings.append(cannot_open(self._relative(folder), error, "folder"))
+                continue
+            listing.others += [self._relative(name) for name in others]
+            folders += sorted((f for f in below if f not in seen), reverse=True)
+            seen.update(below)
+            yield from files
+
+    def _heads_of(self, entries: list[Entry]) -> Iterator[tuple[Entry, bytes | OSError]]:
+        for first in range(0, len(entries), RANGES):
+            some = entries[first : first + RANGES]
+            wanted = [(e.key, 0, min(HEAD_BYTES, e.size)) for e in some if e.size]
+            heads = iter(self._storage.fetch_each(wanted) if wanted else [])
+            for entry in some:
+                yield entry, next(heads) if entry.size else b""
+
+    def _take(self, entry: Entry, head: bytes | OSError, listing: Listing) -> None:
+        name = self._relative(entry.key)
+        while name in self._entries:  # two URLs that differ in what gives access
+            name += " (again)"
+        self._entries[name] = entry
+        file = FoundFile(
+            name=name,
+            path=Path(name),
+            size_bytes=entry.size,
+            modified_ns=0,
+            begins_as_recording=isinstance(head, bytes) and looks_like_recording(head),
+            in_trash=in_trash(name),
+        )
+        if isinstance(head, OSError):
+            if not file.named_as_recording:
+                listing.findings.append(cannot_open(name, head, "file"))
+        else:
+            self._heads[name] = head
+        listing.files.append(file)
+
+    def _relative(self, key: str) -> str:
+        plain, root = shown_url(key), self._root.rstrip("/") + "/"
+        below = plain.startswith(root) and len(plain) > len(root)
+        return self._name(plain[len(root) :] if below else posixpath.basename(plain))
+
+    @staticmethod
+    def _name(text: str) -> str:
+        return safe_name(text.strip("/"))
+
+
+def _differ(a: str, b: str) -> bool:
+    return bool(a and b and a != b)
+
+
+def _root(tops: Sequence[str]) -> str:
+    """The folder that holds all of ``tops``, by their names."""
+    folders = [
+        posixpath.dirname(top) if top.lower().endswith((".edf", ".bdf")) else top for top in tops
+    ]
+    rows = list(zip(*(folder.split("/") for folder in folders), strict=False))
+    shared = list(takewhile(lambda row: len(set(row)) == 1, rows))
+    return "/".join(row[0] for row in shared)
+
+
+def _no_study(shown: str, error: OSError) -> AuditorError:
+    if isinstance(error, FileNotFoundError):
+        # Over HTTP a server that does not answer looks the same.
+        return UsageError(
+            shown, f"cannot be found ({error.strerror})", "Check the URL and the network."
+        )
+    if isinstance(error, PermissionError):
+        return NothingReadable(
+            shown,
+            f"may not be read: {error.strerror}",
+            "Check the credentials, and that they allow listing and reading.",
+        )
+    return NothingReadable(
+        shown,
+        f"cannot be looked at: {error.strerror}",
+        "Check the network, and the address of the storage where it is not the usual one.",
+    )
+
+
+def _unreadable(name: str, error: OSError) -> RecordingError:
+    if isinstance(error, FileNotFoundError):
+        problem, action = "was no longer there when it was read", "Find out who moved it."
+    elif isinstance(error, PermissionError):
+        problem, action = f"may not be read: {error.strerror}", "Ask for permission to read it."
+    else:
+        problem = f"could not be fetched to the end: {error.strerror}"
+        action = "Check the connection, then run the audit again."
+    return RecordingError(name, problem, action, code="cannot_be_read")
+
+
+def _amount(count: int) -> str:
+    """Bytes in decimal units with three digits."""
+    size = float(count)
+    for unit in ("bytes", "kB", "MB", "GB"):
+        if size < 1000:
+            return f"{size:.3g} {unit}"
+        size /= 1000
+    return f"{size:.3g} TB"

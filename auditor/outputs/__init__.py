@@ -1,0 +1,1 @@
+"""Rendering only: page, data, terminal, marks; whole files or none."""

@@ -1,0 +1,138 @@
+"""Thresholds, monitoring and the power plan as plain JSON values."""
+
+from __future__ import annotations
+
+from auditor.core.clock import Axis
+from auditor.core.durations import seconds
+from auditor.model import Billing, Interval, Monitoring, PowerPlan, Professional, Technical, Unit
+from auditor.outputs.data.rows import Row, at, interval_row, optional_seconds
+
+
+def monitoring_row(monitoring: Monitoring, axis: Axis) -> Row:
+    return {
+        "ordered": monitoring.ordered,
+        "checks": len(monitoring.checks),
+        "longest_interval_s": optional_seconds(monitoring.longest_interval_ns),
+        "supported": monitoring.supported,
+        "lapses": [
+            {
+                **interval_row(Interval(lapse.start, lapse.end), axis),
+                "recorded_s": optional_seconds(lapse.recorded_ns),
+                "periods": list(lapse.periods),
+                "meaning": lapse.meaning,
+            }
+            for lapse in monitoring.lapses
+        ],
+        "check_times": [
+            {**at("at", c.at, axis), "by": c.by, "note": c.note, "source": c.source}
+            for c in monitoring.checks
+        ],
+        "outside_recording": monitoring.outside,
+        "note": monitoring.note,
+    }
+
+
+def _units(units: tuple[Unit, ...] | None) -> list[Row] | None:
+    if units is None:
+        return None
+    return [{"code": u.code, "count": u.count, "band": u.band} for u in units]
+
+
+def _technical(technical: Technical | None) -> Row | None:
+    if technical is None:
+        return None
+    return {
+        "units": _units(technical.units),
+        "to_next_s": optional_seconds(technical.to_next_ns),
+        "exceed_next": technical.exceed_next,
+        "above_s": seconds(technical.above_ns),
+    }
+
+
+def _professional(professional: Professional | None) -> Row | None:
+    if professional is None:
+        return None
+    whole = professional.whole_study
+    return {
+        "each_day": [
+            {"code": d.code, "band": d.band, "also": list(d.also)} for d in professional.each_day
+        ],
+        "whole_study": {
+            "code": whole.code,
+            "band": whole.band,
+            "also": list(whole.also),
+            "to_next_s": optional_seconds(professional.whole_to_next_ns),
+            "exceed_next": professional.whole_exceed_next,
+            "above_s": optional_seconds(professional.whole_above_ns),
+        },
+    }
+
+
+def _totals(units: tuple[Unit, ...] | None) -> list[Row] | None:
+    if units is None:
+        return None
+    return [{"code": u.code, "count": u.count} for u in units]
+
+
+def billing_row(billing: Billing, axis: Axis) -> Row:
+    return {
+        "basis": billing.basis,
+        "periods": [
+            {
+                "index": p.index,
+                **at("start", p.start, axis),
+                **at("end", p.end, axis),
+                "recorded_s": seconds(p.recorded_ns),
+                "technical": _technical(p.technical),
+                "notes": list(p.notes),
+                "usable_s": optional_seconds(p.usable_ns),
+                "usable_technical": _technical(p.usable_technical),
+            }
+            for p in billing.periods
+        ],
+        "technical_totals": _totals(billing.technical_totals),
+        "total": _technical(billing.total),
+        "professional": _professional(billing.professional),
+        "alternatives": [
+            {
+                "if": a.reading,
+                "technical_totals": _totals(a.technical_totals),
+                "professional": _professional(a.professional),
+                "source": a.source,
+            }
+            for a in billing.alternatives
+        ],
+        "setup": {
+            "code": billing.setup.code,
+            "supported": billing.setup.supported,
+            "note": billing.setup.note,
+        },
+        "shorter": None
+        if billing.shorter is None
+        else {
+            "code": billing.shorter.code,
+            "band": billing.shorter.band,
+            "note": billing.shorter.note,
+        },
+        "cautions": list(billing.cautions),
+        "usable_totals": _totals(billing.usable_totals),
+        "usable_professional": _professional(billing.usable_professional),
+    }
+
+
+def power_row(plan: PowerPlan) -> Row:
+    """The power plan as plain JSON values."""
+    return {
+        "lasts_s": seconds(plan.lasts_ns),
+        "ordered_s": seconds(plan.ordered_ns),
+        "reserve_s": seconds(plan.reserve_ns),
+        "enough": plan.enough,
+        "steps": [
+            {"source": s.source, "start_s": seconds(s.start_ns), "end_s": seconds(s.end_ns)}
+            for s in plan.steps
+        ],
+        "comparison": plan.comparison,
+        "would_last": list(plan.would_last),
+        "advice": list(plan.advice),
+        "cautions": list(plan.cautions),
+    }

@@ -1,0 +1,91 @@
+"""The worklist and the trends as self-contained HTML pages. Formatting only."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from auditor.model import Share, Trend, TrendGroup, WorkRow
+from auditor.outputs.html.page import inline, template
+
+MOST_ROWS = 5000
+"""Rows on the page; those to act on first come first, and the CSV table holds them all."""
+_AWAITED = 200
+
+WORDS = {
+    "unreadable": "Not readable",
+    "repeat": "Repeat",
+    "review": "Review",
+    "complete": "Complete",
+}
+"""Outcomes in the order of who must act first."""
+ENDED = {
+    "as_ordered": "as ordered",
+    "early": "early",
+    "late": "late",
+    "unknown": "planned end not known",
+}
+
+
+def render_worklist(
+    rows: Sequence[WorkRow], generated_utc: str, awaited: Sequence[str] = ()
+) -> str:
+    """``index.html``: ``rows`` in their order, those to act on first, with search and filter.
+
+    ``awaited`` are studies that were ordered and have not come back. The same rows give the same
+    bytes.
+    """
+    counts = Counter(row.summary["outcome"] for row in rows)
+    return template("worklist.html").render(
+        rows=rows[:MOST_ROWS],
+        total=len(rows),
+        open=sum(not row.settled for row in rows),
+        outcomes=[(key, word, counts[key]) for key, word in WORDS.items()],
+        words=WORDS,
+        ended=ENDED,
+        awaited=awaited[:_AWAITED],
+        awaited_total=len(awaited),
+        generated_utc=generated_utc,
+        clock=None,  # for the shared macros
+        **inline(style="audit.css", list_style="lists.css", script="worklist.js"),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One group of a picture; places in hundredths of a percent of the whole width."""
+
+    group: TrendGroup
+    share: Share
+    at: int
+    low: int
+    width: int
+
+
+def render_trends(
+    trends: Sequence[Trend], everything: TrendGroup, generated_utc: str, unreadable: int
+) -> str:
+    """``trends.html``: a picture and a table for each of ``trends``.
+
+    ``everything`` is the group of all studies; ``unreadable`` counts studies without an audit.
+    """
+    return template("trends.html").render(
+        trends=[(trend, [_bar(g, trend) for g in trend.groups]) for trend in trends],
+        everything=everything,
+        unreadable=unreadable,
+        generated_utc=generated_utc,
+        clock=None,
+        **inline(style="audit.css", list_style="lists.css", script="audit.js"),
+    )
+
+
+def _bar(group: TrendGroup, trend: Trend) -> Bar:
+    share: Share = getattr(group, trend.shown)
+    return Bar(
+        group,
+        share,
+        at=share.ppm // 100,
+        low=share.low_ppm // 100,
+        width=max(0, share.high_ppm // 100 - share.low_ppm // 100),
+    )

@@ -1,0 +1,92 @@
+"""Puts the audit, its pictures and the templates together."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import lru_cache
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
+from markupsafe import Markup
+
+from auditor.core import durations
+from auditor.model import Audit
+from auditor.outputs.html import text
+from auditor.outputs.html.view import view
+
+_PACKAGE = Path(__file__).resolve().parents[2]
+FOLDER = "report_templates"
+
+
+def render_html(audit: Audit) -> str:
+    """The audit as one self-contained HTML page (UTF-8 text).
+
+    The same audit gives the same bytes. Nothing is measured here: every duration is read from
+    ``audit`` and only written out (recorded time rounded down, missing time up).
+    """
+    clock = text.Clock(audit.study.axis)
+    return template("audit.html").render(
+        view(audit), clock=clock, **inline(style="audit.css", script="audit.js")
+    )
+
+
+def template(name: str) -> Template:
+    """One template by its file's name."""
+    return _environment(_folder()).get_template(name)
+
+
+def _folder() -> str:
+    """The templates beside the package (a checkout), or inside it (an installed wheel)."""
+    beside, inside = _PACKAGE.parent / FOLDER, _PACKAGE / FOLDER
+    return str(inside if inside.is_dir() else beside)
+
+
+@lru_cache(maxsize=4)
+def _environment(folder: str) -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(folder, encoding="utf-8"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=text.shown,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        auto_reload=False,
+    )
+    environment.filters |= {
+        "untrusted": text.untrusted,
+        "clip": text.clip,
+        "recorded": text.recorded,
+        "missing": text.missing,
+        "in_words": durations.in_words,
+        "exact": durations.exact_seconds,
+        "minutes": text.whole_minutes,
+        "ppm": text.percent,
+        "place": text.place,
+        "count": text.count,
+        "size": text.size,
+        "words": text.words,
+        "sentence": text.sentence,
+        "signed": text.signed,
+        "drift": text.drift,
+    }
+    return environment
+
+
+def inline(**files: str) -> dict[str, Markup | str]:
+    """Style sheets and scripts with the hashes that the page's policy allows them by.
+
+    ``style="audit.css"`` gives the file's content as ``style`` and its hash as ``style_hash``.
+    """
+    environment = _environment(_folder())
+    assert environment.loader is not None
+    parts: dict[str, Markup | str] = {}
+    for name, file in files.items():
+        source = environment.loader.get_source(environment, file)[0]
+        end = "</style" if file.endswith(".css") else "</script"
+        assert end not in source.lower(), f"{file} would end its own element"
+        digest = base64.b64encode(hashlib.sha256(source.encode()).digest()).decode()
+        parts[name] = Markup(source)  # noqa: S704  our own file, never input
+        parts[f"{name}_hash"] = f"sha256-{digest}"
+    return parts

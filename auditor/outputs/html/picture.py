@@ -1,0 +1,333 @@
+"""Numbers for the study's picture: one row for each civil day, positions only.
+
+Positions (``x``) and widths (``w``) are integers in hundredths of a percent of the row's full
+width, so that a picture of any size can be drawn from them. They round outward and small things
+are widened to be seen: a position is never read back as a time. Durations stay in the ``Audit``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from auditor.core.clock import Axis
+from auditor.core.units import DAY, HOUR
+from auditor.model import Audit, Int64, Interval
+
+FULL = 10_000
+"""A row's full width: 100 % in hundredths of a percent."""
+MAX_ROWS = 45
+"""More days than this are not drawn; the lists hold them all."""
+_HAIR = 12
+"""The least width of a gap on paper and screen: about one pixel of a wide screen."""
+_MAX_BARS = 4000
+_MAX_LINKS = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A piece of a lane."""
+
+    x: int
+    w: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A place with a short text."""
+
+    x: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class GapLink:
+    """A place to click: gaps ``first .. last`` (0-based, inclusive) that lie close together."""
+
+    x: int
+    w: int
+    first: int
+    last: int
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class CopyLane:
+    """One copy's recorded stretches and the parts that fill another copy's gaps."""
+
+    name: str
+    recorded: tuple[Bar, ...]
+    filled: tuple[Bar, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One civil day. ``length`` is its width where days of 23, 24 and 25 hours stand together."""
+
+    start: int
+    end: int
+    length: int
+    nights: tuple[Bar, ...]
+    ordered: tuple[Bar, ...]
+    recorded: tuple[Bar, ...]
+    unfilled: tuple[Bar, ...]
+    """Ordered time before the first record or after the last one."""
+    gaps: tuple[Bar, ...]
+    links: tuple[GapLink, ...]
+    usable: tuple[Bar, ...] | None
+    copies: tuple[CopyLane, ...]
+    video: tuple[Bar, ...] | None
+    events: tuple[int, ...]
+    checks: tuple[int, ...]
+    lapses: tuple[Bar, ...]
+    periods: tuple[Tick, ...]
+    flags: tuple[Tick, ...]
+    """Ends of the order and of the recording: 'first', 'last', 'hookup', 'planned_end'."""
+    hours: tuple[Tick, ...]
+    """The day's own hour marks where the clock was changed on it, else empty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """Days between two rows on which nothing was recorded or ordered."""
+
+    start: int
+    end: int
+    days: int
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """The study day by day. ``cut`` tells that later days are not drawn."""
+
+    rows: tuple[Row | Skipped, ...]
+    hours: tuple[Tick, ...]
+    cut: bool
+    link_of_gap: dict[int, str]
+    """For each gap (0-based) that is drawn, the key of the first link that holds it."""
+
+
+def draw(audit: Audit) -> Picture:
+    """The picture of ``audit``."""
+    axis = audit.study.axis
+    days, cut = _days(audit)
+    bounds = [(axis.instant(day * DAY), axis.instant((day + 1) * DAY)) for day in days]
+    scale = max(end - start for start, end in bounds)
+    rows: list[Row | Skipped] = []
+    spread = _link_spread(audit, bounds, scale)
+    link_of_gap: dict[int, str] = {}
+    for number, (start, end) in enumerate(bounds):
+        if number and days[number] > days[number - 1] + 1:
+            rows.append(Skipped(bounds[number - 1][1], start, days[number] - days[number - 1] - 1))
+        row = _row(audit, _Scale(start, end, scale), spread, len(bounds))
+        for link in row.links:
+            for gap in range(link.first, link.last + 1):
+                link_of_gap.setdefault(gap, link.key)
+        rows.append(row)
+    hours = tuple(Tick(h * HOUR * FULL // scale, f"{h:02d}:00") for h in range(0, 25, 3))
+    return Picture(tuple(rows), hours, cut, link_of_gap)
+
+
+def shares(parts: Sequence[int], *, least: int = 40) -> tuple[int, ...]:
+    """Widths of ``parts`` (nanoseconds) that sum to ``FULL`` exactly.
+
+    A part above zero is at least ``least`` wide; the widest parts give what that takes.
+    """
+    whole = sum(parts)
+    if whole <= 0:
+        return tuple(0 for _ in parts)
+    widths = [max(least, p * FULL // whole) if p > 0 else 0 for p in parts]
+    while (over := sum(widths) - FULL) != 0:
+        widest = max(range(len(widths)), key=widths.__getitem__)
+        widths[widest] -= min(over, widths[widest] - 1)
+    return tuple(widths)
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    start: int
+    end: int
+    full: int
+
+    def x(self, instant: int) -> int:
+        return (instant - self.start) * FULL // self.full
+
+    def holds(self, instant: int) -> bool:
+        return self.start <= instant < self.end
+
+    def bars(self, starts: Int64, ends: Int64, *, join: int = 5, least: int = 1) -> tuple[Bar, ...]:
+        """The stretches inside the row, joined where they stand closer than ``join``."""
+        low, high = np.maximum(starts, self.start), np.minimum(ends, self.end)
+        inside = low < high
+        left = (low[inside] - self.start) * FULL // self.full
+        right = -((self.start - high[inside]) * FULL // self.full)
+        right = np.maximum(right, left + least)
+        return tuple(Bar(int(a), int(b) - int(a)) for a, b, _, _ in _joined(left, right, join))
+
+    def points(self, instants: Int64, *, step: int = 20) -> tuple[int, ...]:
+        """Places of the instants inside the row, one for each ``step`` at most."""
+        inside = instants[(instants >= self.start) & (instants < self.end)]
+        places = (inside - self.start) * FULL // self.full
+        return tuple(int(p) for p in np.unique(places // step * step))
+
+
+def _joined(left: Int64, right: Int64, join: int) -> list[tuple[int, int, int, int]]:
+    """(left, right, first, last) of runs of bars that stand closer than ``join``; sorted input."""
+    if not len(left):
+        return []
+    reach = np.maximum.accumulate(right)
+    new = np.flatnonzero(np.concatenate(([True], left[1:] - reach[:-1] >= join)))
+    last = np.concatenate((new[1:], [len(left)])) - 1
+    return [(int(left[a]), int(reach[b]), int(a), int(b)) for a, b in zip(new, last, strict=True)]
+
+
+def _arrays(intervals: Iterable[Interval]) -> tuple[Int64, Int64]:
+    pairs = np.array([(i.start, i.end) for i in intervals], dtype=np.int64).reshape(-1, 2)
+    return pairs[:, 0], pairs[:, 1]
+
+
+def _days(audit: Audit) -> tuple[list[int], bool]:
+    """Civil days (since 1970-01-01) with recorded or ordered time, at most ``MAX_ROWS``."""
+    axis = audit.study.axis
+    stretches = [Interval(s.start, s.end) for s in audit.coverage.segments]
+    if audit.shortfall is not None:
+        stretches.append(audit.shortfall.window)
+    days: set[int] = set()
+    for stretch in sorted(stretches):
+        first = axis.civil(stretch.start) // DAY
+        last = max(first, (axis.civil(stretch.end) - 1) // DAY)
+        days.update(range(first, min(last, first + MAX_ROWS) + 1))
+        if len(days) > MAX_ROWS and first > min(days) + MAX_ROWS:
+            break
+    if not days:
+        days.add(axis.civil(audit.coverage.first_start) // DAY)
+    ordered = sorted(days)
+    return ordered[:MAX_ROWS], len(ordered) > MAX_ROWS
+
+
+def _link_spread(audit: Audit, bounds: Sequence[tuple[int, int]], full: int) -> int:
+    """How far apart gaps may stand and still share a link, so that links stay few."""
+    spread = 30
+    while spread < FULL:
+        count = sum(len(_links(audit, _Scale(s, e, full), spread)) for s, e in bounds)
+        if count <= _MAX_LINKS:
+            break
+        spread *= 2
+    return spread
+
+
+def _links(audit: Audit, scale: _Scale, spread: int) -> list[GapLink]:
+    starts, ends = _arrays(g.interval for g in audit.coverage.gaps)
+    inside = np.flatnonzero((starts < scale.end) & (ends > scale.start))
+    low = np.maximum(starts[inside], scale.start)
+    high = np.minimum(ends[inside], scale.end)
+    left = (low - scale.start) * FULL // scale.full
+    right = np.maximum(-((scale.start - high) * FULL // scale.full), left + _HAIR)
+    links: list[GapLink] = []
+    for gap, x, end in zip(inside.tolist(), left.tolist(), right.tolist(), strict=True):
+        if links and _near(links[-1], x, end, spread):
+            links[-1] = replace(links[-1], w=max(links[-1].w, end - links[-1].x), last=gap)
+            continue
+        later = audit.coverage.gaps[gap].start < scale.start
+        key = f"{gap + 1}-from-{scale.start}" if later else f"{gap + 1}"
+        links.append(GapLink(x, end - x, gap, gap, key))
+    return links
+
+
+def _near(link: GapLink, x: int, end: int, spread: int) -> bool:
+    """Whether a gap may share ``link``: close by, and the two together no wide place."""
+    return x - (link.x + link.w) < spread and end - link.x < max(4 * spread, link.w)
+
+
+def _row(audit: Audit, scale: _Scale, spread: int, rows: int) -> Row:
+    coverage = audit.coverage
+    budget = max(30, FULL * rows // _MAX_BARS)
+    gap_starts, gap_ends = _arrays(g.interval for g in coverage.gaps)
+    window = () if audit.shortfall is None else (audit.shortfall.window,)
+    unfilled = [
+        Interval(*edge)
+        for w in window
+        for edge in (
+            (w.start, min(w.end, coverage.first_start)),
+            (max(w.start, coverage.last_end), w.end),
+        )
+        if edge[0] < edge[1]
+    ]
+    usable = None
+    if audit.signal.usable_starts is not None and audit.signal.usable_ends is not None:
+        usable = scale.bars(audit.signal.usable_starts, audit.signal.usable_ends, join=budget)
+    copies: tuple[CopyLane, ...] = ()
+    if len(coverage.copies) > 1:
+        copies = tuple(
+            CopyLane(
+                copy.name,
+                scale.bars(*_arrays(copy.intervals), join=budget // 2),
+                scale.bars(*_arrays(copy.filled), join=budget, least=_HAIR),
+            )
+            for copy in coverage.copies
+        )
+    checks: tuple[int, ...] = ()
+    lapses: tuple[Bar, ...] = ()
+    if audit.monitoring is not None:
+        times = np.array([c.at for c in audit.monitoring.checks], dtype=np.int64)
+        checks = scale.points(times)
+        lapses = scale.bars(*_arrays(Interval(x.start, x.end) for x in audit.monitoring.lapses))
+    return Row(
+        start=scale.start,
+        end=scale.end,
+        length=(scale.end - scale.start) * FULL // scale.full,
+        nights=scale.bars(*_arrays(Interval(n.start, n.end) for n in audit.nights)),
+        ordered=scale.bars(*_arrays(window)),
+        recorded=scale.bars(coverage.union_starts, coverage.union_ends, join=max(5, budget // 3)),
+        unfilled=scale.bars(*_arrays(unfilled), least=_HAIR),
+        gaps=scale.bars(gap_starts, gap_ends, join=max(6, budget // 3), least=_HAIR),
+        links=tuple(_links(audit, scale, spread)),
+        usable=usable,
+        copies=copies,
+        video=None
+        if audit.video is None
+        else scale.bars(*_arrays(audit.video.stretches), join=budget),
+        events=scale.points(
+            np.array([a.at for a in audit.annotations], dtype=np.int64), step=max(20, budget // 2)
+        ),
+        checks=checks,
+        lapses=lapses,
+        periods=tuple(
+            Tick(scale.x(p.start), str(p.index))
+            for p in (() if audit.billing is None else audit.billing.periods)
+            if scale.holds(p.start)
+        ),
+        flags=_flags(audit, scale),
+        hours=_own_hours(audit.study.axis, scale),
+    )
+
+
+def _flags(audit: Audit, scale: _Scale) -> tuple[Tick, ...]:
+    flags = {
+        "first": audit.coverage.first_start,
+        "last": audit.coverage.last_end,
+        "hookup": audit.hookup,
+        "planned_end": audit.planned_end,
+    }
+    return tuple(
+        Tick(scale.x(at), name)
+        for name, at in flags.items()
+        if at is not None
+        and (scale.holds(at) or (at == scale.end and name in ("last", "planned_end")))
+    )
+
+
+def _own_hours(axis: Axis, scale: _Scale) -> tuple[Tick, ...]:
+    """Hour marks of a day on which the clock was changed; empty for any other day."""
+    if scale.end - scale.start == DAY:
+        return ()
+    count = (scale.end - scale.start) // HOUR
+    marks: list[Tick] = []
+    for hour in range(count + 1):
+        at = scale.x(scale.start + hour * HOUR)
+        civil = axis.civil(scale.start + hour * HOUR) // HOUR % 24
+        if civil % 3 == 0 and (not marks or at - marks[-1].x > 900):
+            marks.append(Tick(at, f"{civil:02d}:00"))
+    return tuple(marks)

@@ -1,0 +1,178 @@
+"""How values of the audit are written on the page. Formatting only: nothing is measured here."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+
+from markupsafe import Markup
+
+from auditor.core.clock import Axis, civil_datetime, iso
+from auditor.core.durations import exact_seconds, hms, in_words
+from auditor.core.text import printable
+
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_LONG_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+DASH = "–"
+
+_STAMP = re.compile(r"\b(\d{4}-\d\d-\d\d)T(\d\d:\d\d:\d\d)")
+CAPITALS = {"edf": "EDF", "bdf": "BDF", "eeg": "EEG", "sha": "SHA", "utc": "UTC"}
+
+
+def shown(value: object) -> object:
+    """Every value on its way to the page: text without control or reordering characters.
+
+    A sentence's ISO 8601 stamps get a space for their 'T'; texts from files stay as they are.
+    """
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return _STAMP.sub(r"\1 \2", printable(value))
+    return value
+
+
+def clip(text: str, limit: int = 300) -> str:
+    """``text`` or its beginning with how much was left out."""
+    if len(text) <= limit:
+        return text
+    return f"{text[:limit]}… ({len(text) - limit} more characters)"
+
+
+def untrusted(text: str, limit: int = 300) -> Markup:
+    """Text from a file, set apart from the sentence's direction and cut to ``limit``."""
+    return Markup("<bdi>{}</bdi>").format(printable(clip(text, limit)))
+
+
+def recorded(ns: int | None) -> Markup | str:
+    """``h:mm:ss`` rounded down, with the exact seconds; a dash for an unknown duration."""
+    return DASH if ns is None else _data(ns, hms(ns))
+
+
+def missing(ns: int | None) -> Markup | str:
+    """``h:mm:ss`` rounded up, with the exact seconds; a dash for an unknown duration."""
+    return DASH if ns is None else _data(ns, hms(ns, up=True))
+
+
+def _data(ns: int, text: str) -> Markup:
+    exact = exact_seconds(ns)
+    if ns == 0:
+        return Markup('<data class="zero" value="0" title="exactly 0 s">{}</data>').format(text)
+    return Markup('<data value="{}" title="exactly {} s">{}</data>').format(exact, exact, text)
+
+
+def whole_minutes(ns: int) -> int:
+    """Whole minutes, rounded down."""
+    return ns // 60_000_000_000
+
+
+def percent(ppm: int) -> str:
+    """A share in parts per million as percent, rounded down to a tenth."""
+    return f"{ppm // 10_000}.{ppm // 1000 % 10} %"
+
+
+def place(hundredths: int) -> str:
+    """A position of the picture as a percentage: 1234 -> '12.34%'."""
+    whole, rest = divmod(hundredths, 100)
+    return f"{whole}.{rest:02d}".rstrip("0").rstrip(".") + "%"
+
+
+def count(number: int, singular: str, plural: str | None = None) -> str:
+    """'1 gap', '5,000 gaps', 'no gaps'."""
+    many = plural or f"{singular}s"
+    if number == 0:
+        return f"no {many}"
+    return f"{number:,} {singular if number == 1 else many}"
+
+
+def size(number: int | None) -> str:
+    """A number of bytes with thousands set apart."""
+    return DASH if number is None else f"{number:,}"
+
+
+def words(code: str) -> str:
+    """A word of the vocabulary as plain words: 'power_exhausted' -> 'power exhausted'."""
+    return " ".join(CAPITALS.get(part, part) for part in code.replace("_", " ").split())
+
+
+def sentence(text: str) -> str:
+    """``text`` with a capital at its beginning."""
+    return text[:1].upper() + text[1:]
+
+
+def signed(ns: int) -> str:
+    """A clock difference in words: '0.75 s fast', '2 s slow', 'none'."""
+    if ns == 0:
+        return "none"
+    return f"{in_words(abs(ns))} {'ahead' if ns > 0 else 'behind'}"
+
+
+def drift(ppb: int) -> str:
+    """A clock's rate against the reference in parts per million, from parts per 10^9."""
+    if ppb == 0:
+        return "none"
+    whole, rest = divmod(abs(ppb), 1000)
+    exact = f"{whole}.{rest:03d}".rstrip("0").rstrip(".")
+    return f"{exact} ppm {'fast' if ppb > 0 else 'slow'}"
+
+
+class Clock:
+    """Writes instants of one study as civil time at the patient."""
+
+    def __init__(self, axis: Axis) -> None:
+        self._axis = axis
+
+    def _moment(self, instant: int) -> datetime:
+        return civil_datetime(self._axis.civil(instant))
+
+    def _time(self, instant: int, text: str) -> Markup:
+        civil = iso(self._axis.civil(instant))
+        title = civil.replace("T", " ")
+        utc = self._axis.iso_utc(instant)
+        if utc is not None:
+            title += f" ({utc.replace('T', ' ').removesuffix('Z')} UTC)"
+        return Markup('<time datetime="{}" title="{}">{}</time>').format(civil, title, text)
+
+    def full(self, instant: int | None) -> Markup | str:
+        """'Tue 2 Mar 2027, 09:30:00'."""
+        if instant is None:
+            return DASH
+        return self._time(instant, self.plain_full(instant))
+
+    def plain_full(self, instant: int) -> str:
+        """'Tue 2 Mar 2027, 09:30:00' without mark-up."""
+        at = self._moment(instant)
+        return f"{self._day(at)} {at.year}, {at:%H:%M:%S}"
+
+    def short(self, instant: int | None) -> Markup | str:
+        """'Tue 2 Mar 09:30:00', for tables whose year is clear."""
+        if instant is None:
+            return DASH
+        return self._time(instant, self.plain_short(instant))
+
+    def plain_short(self, instant: int) -> str:
+        """'Tue 2 Mar 09:30:00' without mark-up."""
+        at = self._moment(instant)
+        return f"{self._day(at)} {at:%H:%M:%S}"
+
+    def day(self, instant: int) -> str:
+        """'Tue 2 Mar'."""
+        return self._day(self._moment(instant))
+
+    def long_day(self, instant: int) -> str:
+        """'Tuesday 2 Mar 2027'."""
+        at = self._moment(instant)
+        return f"{_LONG_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
+
+    def hour(self, instant: int) -> Markup:
+        """'Tue 2 Mar 09:30', for the clock hours."""
+        at = self._moment(instant)
+        return self._time(instant, f"{self._day(at)} {at:%H:%M}")
+
+    def civil(self, ns: int) -> str:
+        """A civil stamp that is not on the axis."""
+        at = civil_datetime(ns)
+        return f"{self._day(at)} {at.year}, {at:%H:%M:%S}"
+
+    @staticmethod
+    def _day(at: datetime) -> str:
+        parts = (_DAYS[at.weekday()], str(at.day), _MONTHS[at.month - 1])
+        return "\N{NO-BREAK SPACE}".join(parts)  # a date breaks only before the time of day

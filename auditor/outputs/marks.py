@@ -1,0 +1,63 @@
+"""Gaps and bad stretches as annotations for the reader's own tools.
+
+Written in the open text form that ``mne.read_annotations`` reads (a file name ending in ``.txt``):
+comment lines, then ``onset,duration,description`` with the onset in seconds after ``orig_time``.
+Descriptions begin with ``BAD_``, by which mne leaves such stretches out of an analysis.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from auditor.core.clock import civil_datetime
+from auditor.core.durations import exact_seconds
+from auditor.core.units import NS
+from auditor.model import Audit, Coverage, SignalFacts
+
+_OTHER = re.compile(r"[^A-Za-z0-9 _.:+/()-]")
+
+
+def marks_text(audit: Audit) -> str:
+    """The audit's gaps and bad stretches as the text of an annotation file.
+
+    ``orig_time`` is the first record's start as the patient's clock showed it, because mne takes a
+    recording's start stamp for UTC as it stands: so marks and recording line up. Onsets are time
+    elapsed. Where several files make up the study, or a file holds gaps, mne itself shows the
+    records one after another, so load the marks of a gapless stretch only.
+    """
+    return marks(audit.coverage, audit.signal, audit.study.axis.civil(audit.coverage.first_start))
+
+
+def marks(coverage: Coverage, signal: SignalFacts, start_civil_ns: int) -> str:
+    """``marks_text`` from the values themselves; ``start_civil_ns`` is the first record's start."""
+    # mne's times have microseconds; what is finer stays in the onsets.
+    whole = start_civil_ns - start_civil_ns % NS
+    zero = coverage.first_start - (start_civil_ns - whole)
+    stamp = civil_datetime(whole).isoformat(sep=" ", timespec="microseconds")
+    lines = [
+        "# MNE-Annotations",
+        f"# orig_time : {stamp}",
+        "# onset, duration, description",
+    ]
+    lines += [
+        f"{exact_seconds(start - zero)},{exact_seconds(end - start)},{_plain(text)}"
+        for start, end, text in sorted(_all(coverage, signal))
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _all(coverage: Coverage, signal: SignalFacts) -> Iterator[tuple[int, int, str]]:
+    for gap in coverage.gaps:
+        yield gap.start, gap.end, f"BAD_gap {gap.likely_cause}"
+    for stretch in signal.bad_stretches:
+        names = " ".join(stretch.channels)
+        yield stretch.start, stretch.end, f"BAD_{stretch.state} {names}".rstrip()
+
+
+def _plain(text: str) -> str:
+    """``text`` without anything that the form has no way to quote: commas, '#', line ends, accents.
+
+    What is left of a hostile label cannot begin another column or line.
+    """
+    return _OTHER.sub("?", text)[:400]

@@ -1,0 +1,185 @@
+"""The summary on the terminal, and progress on standard error. Renders only."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from types import TracebackType
+from typing import TextIO
+
+from auditor.core.durations import hms
+from auditor.core.text import printable
+from auditor.model import Audit, Gap, PowerPlan, RuleLine, Stop
+
+_SHOWN = 12
+_EVIDENCE = 3
+_MARK = {"info": "info", "caution": "CAUTION", "problem": "PROBLEM"}
+
+
+def summary(audit: Audit) -> str:
+    """The audit in a screen of plain text: outcome, hours, gaps, thresholds, findings."""
+    axis, coverage = audit.study.axis, audit.coverage
+    lines = [
+        f"{audit.decision.outcome.upper()}  {audit.decision.headline}",
+        *(f"  - {reason.text}" for reason in audit.decision.reasons),
+        "",
+        f"Study     {audit.study_id or audit.study.name}"
+        + (f", patient code {audit.patient_code}" if audit.patient_code else "")
+        + (f", recorder {audit.recorder}" if audit.recorder else ""),
+        f"Recorded  {hms(coverage.recorded_ns)} from {axis.iso(coverage.first_start)} to "
+        f"{axis.iso(coverage.last_end)} (span {hms(coverage.span_ns)})",
+    ]
+    if audit.signal.scanned:
+        lines.append(
+            f"Usable    {hms(audit.signal.usable_ns)} with at least "
+            f"{audit.signal.minimum_channels} live EEG channels"
+        )
+    else:
+        lines.append("Usable    not known: the samples were not scanned")
+    if audit.shortfall is not None:
+        s = audit.shortfall
+        lines.append(
+            f"Missing   late start {hms(s.late_start_ns, up=True)}, "
+            f"gaps {hms(s.gaps_ns, up=True)}, seams {hms(s.seams_ns, up=True)}, "
+            f"early stop {hms(s.early_stop_ns, up=True)} of the ordered {hms(s.ordered_ns)}"
+        )
+    stop = audit.stop
+    lines.append(f"Stop      {_words(stop.kind)}, likely cause: {_cause(stop)}")
+    lines += [f"  - {text}" for text in stop.evidence[:_EVIDENCE]]
+    lines += _gaps(audit)
+    lines += _thresholds(audit)
+    lines += _findings(audit)
+    lines += ["", *audit.cautions[:2]]
+    return "\n".join(printable(line) for line in lines) + "\n"
+
+
+def _words(code: str) -> str:
+    """A code of the vocabulary as words."""
+    return code.replace("_", " ")
+
+
+def _cause(of: Gap | Stop) -> str:
+    sure = "" if of.confidence == "none" else f" ({of.confidence} confidence)"
+    return _words(of.likely_cause) + sure
+
+
+def _gaps(audit: Audit) -> list[str]:
+    axis, gaps = audit.study.axis, audit.coverage.gaps
+    if not gaps:
+        return ["Gaps      none"]
+    lines = [f"Gaps      {len(gaps)}, {hms(audit.coverage.gaps_ns, up=True)} in all"]
+    longest = sorted(gaps, key=lambda g: (-g.duration, g.start))[:_SHOWN]
+    for gap in sorted(longest, key=lambda g: g.start):
+        length = hms(gap.duration, up=True)
+        lines.append(f"  {axis.iso(gap.start)}  {length:>10}  likely cause: {_cause(gap)}")
+    if len(gaps) > len(longest):
+        lines.append(f"  and {len(gaps) - len(longest)} shorter ones, all in gaps.csv")
+    return lines
+
+
+def _thresholds(audit: Audit) -> list[str]:
+    billing = audit.billing
+    if billing is None:
+        return []
+    units = ", ".join(f"{u.count} x {u.code} ({u.band})" for u in billing.technical_totals)
+    whole = billing.professional.whole_study
+    lines = [
+        "",
+        f"Time thresholds met by {billing.basis} time (never a claim; a qualified coder decides)",
+        f"  technical     {units or 'none'}",
+        f"  professional  whole study {whole.code or 'none'} ({whole.band}); each day "
+        + (", ".join(d.code or "none" for d in billing.professional.each_day) or "none"),
+    ]
+    for period in billing.periods:
+        lines += [f"  period {period.index}: {note}" for note in period.notes]
+    if audit.monitoring is not None:
+        lines += [f"  monitoring: {audit.monitoring.note}"]
+    if audit.video is not None:
+        lines += [f"  video: {audit.video.note}"]
+    lines += [f"  ask the coder: {a.reading}" for a in billing.alternatives]
+    return lines
+
+
+def _findings(audit: Audit) -> list[str]:
+    if not audit.findings:
+        return []
+    lines = ["", "Findings"]
+    for finding in audit.findings[:_SHOWN]:
+        where = f"{finding.where}: " if finding.where else ""
+        lines.append(f"  {_MARK[finding.severity]:8} {where}{finding.text}")
+    if len(audit.findings) > _SHOWN:
+        lines.append(f"  and {len(audit.findings) - _SHOWN} more, all in audit.html")
+    return lines
+
+
+def plan_text(plan: PowerPlan) -> str:
+    """The power plan as plain text."""
+    verdict = "lasts" if plan.enough else "does NOT last"
+    lines = [
+        f"The set-up {verdict} the ordered {hms(plan.ordered_ns)} with a reserve of "
+        f"{hms(plan.reserve_ns)}: it runs about {hms(plan.lasts_ns)}.",
+        *(f"  {hms(s.start_ns)} to {hms(s.end_ns)}  {s.source}" for s in plan.steps),
+    ]
+    for title, texts in (
+        ("What would last", plan.would_last),
+        ("Advice", plan.advice),
+        ("Cautions", plan.cautions),
+    ):
+        if texts:
+            lines += ["", title, *(f"  - {text}" for text in texts)]
+    return "\n".join(printable(line) for line in lines) + "\n"
+
+
+def rules_text(lines: tuple[RuleLine, ...], name: str, sha256: str, checked: str) -> str:
+    """The thresholds in force as plain text, grouped as they come."""
+    out = [f"Policy {name} (sha256 {sha256}), sources checked {checked}", ""]
+    for line in lines:
+        when = f", checked {line.checked}" if line.checked else ""
+        out.append(f"{line.subject}: {line.value}")
+        out.append(f"    [{line.mark}] {line.source}{when}")
+    return "\n".join(printable(line) for line in out) + "\n"
+
+
+class TerminalProgress:
+    """Progress with the time left, on standard error, where that is a terminal."""
+
+    def __init__(self, stream: TextIO | None = None) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+        self._progress = Progress(
+            TextColumn("{task.description}", markup=False),
+            BarColumn(),
+            TextColumn("{task.percentage:>3.0f} %", markup=False),
+            TimeRemainingColumn(),
+            console=Console(file=stream or sys.stderr, markup=False, highlight=False),
+            transient=True,
+        )
+        self._task: object | None = None
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> TerminalProgress:
+        if self._progress.console.is_terminal:
+            self._progress.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._progress.stop()
+
+    def stage(self, name: str, total: int) -> None:
+        """Begin a stage."""
+        with self._lock:
+            if self._task is not None:
+                self._progress.remove_task(self._task)  # type: ignore[arg-type]
+            self._task = self._progress.add_task(printable(name), total=max(total, 1))
+
+    def advance(self, amount: int) -> None:
+        """Add to the stage."""
+        with self._lock:
+            if self._task is not None:
+                self._progress.advance(self._task, amount)  # type: ignore[arg-type]

@@ -1,0 +1,357 @@
+"""The one composition: from paths, order and policy to an ``Audit`` value."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from auditor.billing import billing_periods, measure_billing, sleep_seen
+from auditor.billing.monitoring import measure_monitoring
+from auditor.billing.video import measure_video
+from auditor.causes.next_hookup import advise
+from auditor.causes.power import plan_power
+from auditor.causes.stop import explain_gaps, explain_stop
+from auditor.core import __version__
+from auditor.core.clock import Axis
+from auditor.core.errors import BeyondLimit, NothingReadable
+from auditor.core.intervals import Pair, union
+from auditor.core.progress import Progress, Silent
+from auditor.coverage.annotations import place_annotations
+from auditor.coverage.shortfall import measure_shortfall
+from auditor.coverage.timeline import clock_hours, measure_coverage, nights
+from auditor.decision.outcome import decide
+from auditor.decision.rules import rule_lines
+from auditor.inputs.logs import read_checks, read_video
+from auditor.inputs.service_request import missing_facts
+from auditor.model import (
+    SEVERITIES,
+    Audit,
+    Coverage,
+    Finding,
+    Interval,
+    Monitoring,
+    MonitoringCheck,
+    Order,
+    PersonDecision,
+    PlacedAnnotation,
+    PolicyUsed,
+    PowerPlan,
+    SignalFacts,
+    Study,
+    Track,
+    Video,
+)
+from auditor.policy import Policy
+from auditor.signal import scan_study
+from auditor.signal.study_checks import study_checks
+from auditor.study import Place, as_place, build_study
+from auditor.study.second_readers import read_second
+
+MOST_GAPS = 500_000
+"""Each gap costs memory and a row in every table; a study of weeks has hundreds."""
+
+CAUTIONS = (
+    "This audit is decision support. It states what the files hold; it does not judge whether the "
+    "recording answers the clinical question.",
+    "Whether a study is accepted, repeated or billed is decided by licensed people under local "
+    "codes, the current code set and the payer's policy.",
+    "Do not clear the recorder's card before the decision is made and the files are backed up.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How an audit is made.
+
+    ``generated_utc`` is the time of making that the audit states; ``None`` takes it from the clock,
+    or from SOURCE_DATE_EPOCH (seconds) where that is set, so that the same inputs give the same
+    bytes. ``workers`` is the number of threads of the signal scan.
+    """
+
+    timezone: str | None = None
+    scan_signal: bool = True
+    second_readers: bool = True
+    checksums: bool = True
+    workers: int = 2
+    generated_utc: str | None = None
+
+
+def audit_study(
+    paths: Sequence[Path] | Place,
+    *,
+    order: Order | None,
+    policy: Policy,
+    options: Options = Options(),
+    decisions: tuple[PersonDecision, ...] = (),
+    progress: Progress | None = None,
+) -> Audit:
+    """Audit one returned study; ``decisions`` are those that people recorded about it.
+
+    Raises ``NothingReadable`` where no recording with recorded time could be read,
+    ``SettingsError`` for a log that cannot be taken as it is, and ``BeyondLimit``.
+    """
+    progress = progress or Silent()
+    place = as_place(paths)
+    study = build_study(
+        place,
+        order,
+        policy,
+        timezone=options.timezone,
+        checksums=options.checksums,
+        progress=progress,
+    )
+    axis = study.axis
+    coverage = _coverage(study, policy)
+    annotations, findings = place_annotations(study, coverage)
+    found = [*_recording_findings(study), *study.findings, *findings]
+    if order is not None:
+        found += missing_facts(order)
+
+    minimum = policy.signal.minimum_channels
+    if order is not None and order.minimum_channels is not None:
+        minimum = order.minimum_channels
+    signal = SignalFacts(scanned=False, minimum_channels=minimum)
+    if options.scan_signal:
+        signal, findings = scan_study(
+            study, coverage, minimum, policy.signal, workers=options.workers, progress=progress
+        )
+        found += findings
+    usable = _usable_pair(signal)
+
+    hookup, window = _window(study, coverage, order)
+    shortfall = None if window is None else measure_shortfall(coverage, window)
+    planned_end = None if window is None else window.end
+    plan = _power_plan(order, hookup, coverage, policy)
+    coverage = explain_gaps(study, coverage, annotations, order, plan, policy.stop)
+    stop = explain_stop(
+        study,
+        coverage,
+        annotations,
+        order,
+        planned_end,
+        plan,
+        policy.stop,
+        _stop_tolerance(policy, order),
+        signal,
+    )
+
+    monitoring, findings = _monitoring(order, axis, annotations, coverage, policy)
+    found += findings
+    video = _video(order, axis, coverage, policy)
+    eeg = _eeg_channels(study)
+    billing, findings = measure_billing(
+        coverage,
+        axis,
+        order,
+        policy.billing,
+        eeg_channels=eeg,
+        live_channels=_live_channels(signal),
+        usable=usable,
+        monitoring=monitoring,
+        video=video,
+        restarts=_restarts(study, coverage),
+        sleep_seen=sleep_seen(annotations, policy.billing),
+    )
+    found += findings
+    found += study_checks(study, signal, eeg)
+
+    second, findings = read_second(study.counted, enabled=options.second_readers)
+    found += findings
+    found += place.findings()
+    ordered_findings = tuple(
+        sorted(found, key=lambda f: (-SEVERITIES.index(f.severity), f.file or "", f.code))
+    )
+    decision = decide(coverage, order, shortfall, signal, ordered_findings, policy.decision)
+    return Audit(
+        version=__version__,
+        generated_utc=options.generated_utc or now_utc(),
+        policy=PolicyUsed(
+            policy.about.name, policy.sha256, policy.about.checked, policy.about.publisher
+        ),
+        rules=rule_lines(policy),
+        study=study,
+        study_id=order.study_id if order is not None else None,
+        patient_code=_patient_code(study, order),
+        recorder=_recorder(study),
+        order=order,
+        hookup=hookup,
+        planned_end=planned_end,
+        coverage=coverage,
+        hours=clock_hours(coverage, axis, usable),
+        nights=nights(
+            coverage, axis, usable, policy.signal.night_start_s, policy.signal.night_end_s
+        ),
+        shortfall=shortfall,
+        stop=stop,
+        signal=signal,
+        billing=billing,
+        monitoring=monitoring,
+        video=video,
+        power=plan,
+        next_hookup=advise(study, coverage, stop, plan, signal, ordered_findings),
+        decision=decision,
+        second_readers=second,
+        annotations=annotations,
+        findings=ordered_findings,
+        cautions=CAUTIONS,
+        person_decisions=decisions,
+    )
+
+
+def _coverage(study: Study, policy: Policy) -> Coverage:
+    tracks = [
+        Track(f.copy or "A", f.run_starts, f.run_ends, f.records_ns)
+        for f in study.counted
+        if len(f.run_starts)
+    ]
+    if not tracks:
+        raise NothingReadable(
+            study.name,
+            "no counted file holds recorded time (only headers or annotations)",
+            "Check that the whole study was copied.",
+        )
+    starts, ends = union(
+        np.concatenate([t.starts for t in tracks]), np.concatenate([t.ends for t in tracks])
+    )
+    gaps = int((starts[1:] - ends[:-1] >= policy.coverage.gap_floor_ns).sum())
+    if gaps > MOST_GAPS:
+        raise BeyondLimit(
+            study.name,
+            f"the files have {gaps} gaps together; no more than {MOST_GAPS} are measured",
+            "Audit the files in groups, or raise the policy's gap_floor_s.",
+        )
+    return measure_coverage(tracks, policy.coverage.gap_floor_ns)
+
+
+def _recording_findings(study: Study) -> list[Finding]:
+    found = [f for file in study.counted for f in file.recording.findings]
+    # What is odd inside a file that is not counted puts no number of this study in doubt.
+    found += [
+        replace(f, severity="info")
+        for file in study.set_aside
+        for f in file.recording.findings
+        if f.severity != "info"
+    ]
+    return found + [u.finding for u in study.unreadable]
+
+
+def _window(
+    study: Study, coverage: Coverage, order: Order | None
+) -> tuple[int | None, Interval | None]:
+    """The hookup's instant and the ordered window, where there is an order."""
+    if order is None:
+        return None, None
+    hookup = None
+    if order.hookup_civil_ns is not None:
+        hookup = study.axis.instant(order.hookup_civil_ns, near=coverage.first_start)
+    start = coverage.first_start if hookup is None else hookup
+    return hookup, Interval(start, start + order.ordered_ns)
+
+
+def _power_plan(
+    order: Order | None, hookup: int | None, coverage: Coverage, policy: Policy
+) -> PowerPlan | None:
+    if order is None or order.power is None:
+        return None
+    begun = coverage.first_start if hookup is None else hookup
+    ran = max(0, coverage.last_end - begun)
+    return plan_power(order.power, order.ordered_ns, policy.power, ran)
+
+
+def _monitoring(
+    order: Order | None,
+    axis: Axis,
+    annotations: tuple[PlacedAnnotation, ...],
+    coverage: Coverage,
+    policy: Policy,
+) -> tuple[Monitoring | None, tuple[Finding, ...]]:
+    """What the log and the annotations support, where the order asks or a log was kept."""
+    if order is None or (order.monitoring is None and order.monitoring_log is None):
+        return None, ()
+    settings = policy.monitoring
+    checks: tuple[MonitoringCheck, ...] = ()
+    if order.monitoring_log is not None:
+        checks = read_checks(
+            Path(order.monitoring_log),
+            axis,
+            coverage.span,
+            dates=settings.log_dates,
+            patterns=settings.check_patterns,
+        )
+    periods = billing_periods(coverage, axis, policy.billing)
+    return measure_monitoring(checks, annotations, coverage, periods, order, settings)
+
+
+def _video(order: Order | None, axis: Axis, coverage: Coverage, policy: Policy) -> Video | None:
+    if order is None or order.video_log is None:
+        return None
+    settings = policy.video
+    stretches = read_video(
+        Path(order.video_log),
+        axis,
+        coverage.span,
+        dates=settings.log_dates,
+        patterns=settings.patterns,
+    )
+    return measure_video(stretches, coverage, settings)
+
+
+def _stop_tolerance(policy: Policy, order: Order | None) -> int:
+    """How close to the planned end is as ordered; for a short order, no more than 1 % of it."""
+    tolerance = policy.decision.stop_tolerance_ns
+    return tolerance if order is None else min(tolerance, order.ordered_ns // 100)
+
+
+def _usable_pair(signal: SignalFacts) -> Pair | None:
+    if not signal.scanned or signal.usable_starts is None or signal.usable_ends is None:
+        return None
+    return signal.usable_starts, signal.usable_ends
+
+
+def _restarts(study: Study, coverage: Coverage) -> tuple[int, ...]:
+    """Instants at which a file begins right after a gap."""
+    after_gap = {gap.end for gap in coverage.gaps}
+    starts = {f.interval.start for f in study.counted if f.interval is not None}
+    return tuple(sorted(after_gap & starts))
+
+
+def _eeg_channels(study: Study) -> int:
+    """The fewest distinct EEG electrodes that a counted file with recorded time carries."""
+    counts = [
+        len({c.electrode for c in f.recording.eeg_channels})
+        for f in study.counted
+        if len(f.run_starts)
+    ]
+    return min(counts, default=0)
+
+
+def _live_channels(signal: SignalFacts) -> int | None:
+    if not signal.scanned:
+        return None
+    return sum(c.is_eeg and c.live_ns > 0 for c in signal.channels)
+
+
+def _patient_code(study: Study, order: Order | None) -> str | None:
+    if order is not None and order.patient_code:
+        return order.patient_code
+    codes = {f.recording.header.patient_field.code for f in study.counted}
+    codes.discard(None)
+    return codes.pop() if len(codes) == 1 else None
+
+
+def _recorder(study: Study) -> str | None:
+    units = {f.recording.header.recording_field.equipment for f in study.counted}
+    names = sorted(u for u in units if u)
+    return ", ".join(names) or None
+
+
+def now_utc() -> str:
+    """The time of making: SOURCE_DATE_EPOCH where set, else the clock's."""
+    fixed = os.environ.get("SOURCE_DATE_EPOCH", "")
+    moment = datetime.fromtimestamp(int(fixed), UTC) if fixed.isdecimal() else datetime.now(UTC)
+    return moment.strftime("%Y-%m-%dT%H:%M:%SZ")

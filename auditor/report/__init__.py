@@ -1,7 +1,0 @@
-"""One audit, or a list of many studies, as one self-contained HTML page."""
-
-from auditor.report.decisions import with_decisions
-from auditor.report.lists import render_trends, render_worklist
-from auditor.report.page import render_html
-
-__all__ = ["render_html", "render_trends", "render_worklist", "with_decisions"]
