@@ -333,7 +333,7 @@ def _eeg_channels(study: Study) -> int:
 def _live_channels(signal: SignalFacts) -> int | None:
     if not signal.scanned:
         return None
-    return sum(c.is_eeg and c.live_ns > 0 for c in signal.channels)
+    return sum(c.is_eeg and c.signal_ns > 0 for c in signal.channels)
 
 
 def _patient_code(study: Study, order: Order | None) -> str | None:

@@ -127,7 +127,7 @@ def joined(pairs: Pairs) -> list[tuple[int, int]]:
 
 
 def coverage_of(copies: dict[str, Pairs], causes: Sequence[str] = ()) -> Coverage:
-    """The coverage of the copies' stretches; every hole is a gap, there are no seams."""
+    """The coverage of the copies' stretches; every hole is a gap, there are no dropouts."""
     union = joined([p for runs in copies.values() for p in runs])
     holes = [(a[1], b[0]) for a, b in pairwise(union)]
     gaps = tuple(
@@ -174,8 +174,8 @@ def coverage_of(copies: dict[str, Pairs], causes: Sequence[str] = ()) -> Coverag
         recorded_ns=recorded,
         longest_run_ns=max(e - s for s, e in union),
         overlap_ns=sum(e - s for runs in copies.values() for s, e in runs) - recorded,
-        seams_count=0,
-        seams_ns=0,
+        dropouts_count=0,
+        dropouts_ns=0,
         gaps_ns=sum(e - s for s, e in holes),
         segments=tuple(
             Segment(
@@ -229,7 +229,7 @@ def nights_of(coverage: Coverage, axis: Axis, *, scanned: bool = True) -> tuple[
 
 
 def shortfall_of(coverage: Coverage, start: int, ordered: int) -> Shortfall:
-    """The ordered window's split for a coverage without seams."""
+    """The ordered window's split for a coverage without dropouts."""
     end = start + ordered
     inside = within(coverage, start, end)
     late = max(0, min(coverage.first_start, end) - start)
@@ -240,7 +240,7 @@ def shortfall_of(coverage: Coverage, start: int, ordered: int) -> Shortfall:
         recorded_inside_ns=inside,
         late_start_ns=late,
         gaps_ns=ordered - inside - late - early,
-        seams_ns=0,
+        dropouts_ns=0,
         early_stop_ns=early,
         outside_window_ns=coverage.recorded_ns - inside,
         short_ns=max(0, ordered - coverage.recorded_ns),
@@ -248,30 +248,30 @@ def shortfall_of(coverage: Coverage, start: int, ordered: int) -> Shortfall:
 
 
 def signal_of(coverage: Coverage, hours: Sequence[HourFacts]) -> SignalFacts:
-    """All channels live but T8, which is lost after 30 hours, and O2, railed in parts."""
+    """All channels live but T8, which is lost after 30 hours, and O2, saturated in parts."""
     lost_at = coverage.first_start + 30 * HOUR + 12 * MINUTE
     channels = []
     for label in (*ELECTRODES, "ECG"):
         hourly = []
         for hour in hours:
-            flat = railed = hum = 0
+            flat = saturated = hum = 0
             if label == "T8" and hour.end > lost_at:
                 flat = within(coverage, max(hour.start, lost_at), hour.end)
             if label == "O2" and (hour.start // HOUR) % 5 == 0:
-                railed = hour.recorded_ns // 3
+                saturated = hour.recorded_ns // 3
             if label == "Fz":
                 hum = hour.recorded_ns // 10
-            live = hour.recorded_ns - flat - railed
-            hourly.append((live, flat, railed, hum, 0))
+            live = hour.recorded_ns - flat - saturated
+            hourly.append((live, flat, saturated, hum, 0))
         sums = [sum(column) for column in zip(*hourly, strict=True)] if hourly else [0] * 5
         channels.append(
             ChannelFacts(
                 label=f"EEG {label}" if label != "ECG" else "ECG",
                 electrode=label if label != "ECG" else None,
-                live_ns=sums[0],
+                signal_ns=sums[0],
                 flat_ns=sums[1],
-                railed_ns=sums[2],
-                hum_ns=sums[3],
+                saturated_ns=sums[2],
+                mains_ns=sums[3],
                 large_ns=sums[4],
                 recorded_ns=coverage.recorded_ns,
                 lost_at=lost_at if label == "T8" and lost_at < coverage.last_end else None,
@@ -289,7 +289,7 @@ def signal_of(coverage: Coverage, hours: Sequence[HourFacts]) -> SignalFacts:
         longest_usable_run=Interval(coverage.segments[0].start, coverage.segments[0].end),
         bad_stretches=(
             BadStretch(lost_at, lost_at + HOUR, "flat", ("EEG T8",)),
-            BadStretch(lost_at + 2 * HOUR, lost_at + 3 * HOUR, "railed", ("EEG O2",)),
+            BadStretch(lost_at + 2 * HOUR, lost_at + 3 * HOUR, "saturated", ("EEG O2",)),
         ),
     )
 

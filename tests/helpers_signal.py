@@ -26,6 +26,8 @@ LIMITS_24 = (-8388608, 8388607)
 
 Digital = NDArray[np.int64]
 
+_FIELD = {"live": "signal", "hum": "mains"}
+
 
 @dataclass(frozen=True)
 class Chan:
@@ -113,7 +115,7 @@ def packed(samples: Digital, *, bdf: bool = False) -> NDArray[np.uint8]:
 
 
 def noise(seconds: float, rate: int, seed: int = 0, uv: float = 20.0) -> Digital:
-    """Live signal: band-limited noise of about ``uv`` microvolts, never flat, never railed."""
+    """Live signal: band-limited noise of about ``uv`` microvolts, never flat, never saturated."""
     rng = np.random.default_rng(seed)
     count = round(seconds * rate)
     white = rng.standard_normal(count + 4)
@@ -147,8 +149,8 @@ class Scanned:
     def seconds(self, label: str) -> dict[str, float]:
         """A channel's seconds in each state."""
         channel = next(c for c in self.facts.channels if c.label == label)
-        states = ("live", "flat", "railed", "hum", "large", "recorded")
-        return {state: getattr(channel, f"{state}_ns") / NS for state in states}
+        states = ("live", "flat", "saturated", "hum", "large", "recorded")
+        return {state: getattr(channel, f"{_FIELD.get(state, state)}_ns") / NS for state in states}
 
     def codes(self) -> set[str]:
         """The codes of the findings."""

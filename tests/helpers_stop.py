@@ -114,18 +114,18 @@ def note(at: float, text: str) -> PlacedAnnotation:
 
 
 def channel(electrode: str | None, *, lost_h: float | None = None, hours: float = 48,
-            live_h: float | None = None, hum_h: float = 0) -> ChannelFacts:  # fmt: skip
+            signal_h: float | None = None, mains_h: float = 0) -> ChannelFacts:  # fmt: skip
     """A channel recorded for ``hours``, lost for good at ``lost_h``."""
     recorded = round(hours * HOUR)
     live = hours if lost_h is None else lost_h
-    live = live if live_h is None else live_h
+    live = live if signal_h is None else signal_h
     return ChannelFacts(
         label=f"EEG {electrode}" if electrode else "Button",
         electrode=electrode,
-        live_ns=round(live * HOUR),
+        signal_ns=round(live * HOUR),
         flat_ns=recorded - round(live * HOUR),
-        railed_ns=0,
-        hum_ns=round(hum_h * HOUR),
+        saturated_ns=0,
+        mains_ns=round(mains_h * HOUR),
         large_ns=0,
         recorded_ns=recorded,
         lost_at=None if lost_h is None else BASE + round(lost_h * HOUR),

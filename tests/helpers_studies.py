@@ -59,7 +59,7 @@ class Amplifier:
     """The one source of samples. ``samples`` gives any stretch, the same each time.
 
     Noise from a hash of sample index and channel, smoothed over ``smooth`` samples, about
-    ``level`` digital steps strong (0.1 µV each with the default scaling). Neither flat, railed, nor
+    ``level`` digital steps strong (0.1 µV each with the default scaling). Neither flat, saturated, nor
     full of mains hum.
     """
 

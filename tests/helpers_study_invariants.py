@@ -231,9 +231,9 @@ def _coverage(audit: Audit) -> None:
     holes = [(a[1], b[0]) for a, b in pairwise(union)]
     gaps = [h for h in holes if h[1] - h[0] >= floor]
     assert [(g.start, g.end) for g in c.gaps] == gaps
-    assert (c.gaps_ns, c.seams_ns) == (length(gaps), length(holes) - length(gaps))
-    assert c.seams_count == len(holes) - len(gaps)
-    assert c.recorded_ns + c.gaps_ns + c.seams_ns == c.span_ns
+    assert (c.gaps_ns, c.dropouts_ns) == (length(gaps), length(holes) - length(gaps))
+    assert c.dropouts_count == len(holes) - len(gaps)
+    assert c.recorded_ns + c.gaps_ns + c.dropouts_ns == c.span_ns
     assert c.recorded_ns <= c.span_ns
     assert sum(f.records_ns for f in audit.study.counted) == c.recorded_ns + c.overlap_ns
     assert c.overlap_ns >= 0
@@ -249,7 +249,7 @@ def _shortfall(audit: Audit) -> None:
     assert (found is None) == (audit.order is None)
     if found is None:
         return
-    parts = (found.late_start_ns, found.gaps_ns, found.seams_ns, found.early_stop_ns)
+    parts = (found.late_start_ns, found.gaps_ns, found.dropouts_ns, found.early_stop_ns)
     assert min(parts) >= 0
     assert sum(parts) == found.ordered_ns - found.recorded_inside_ns
     assert found.window.duration == found.ordered_ns
@@ -298,14 +298,14 @@ def _signal(audit: Audit) -> None:
         assert found.longest_usable_run.duration <= audit.coverage.span_ns
     for channel in found.channels:
         states = (
-            channel.live_ns,
+            channel.signal_ns,
             channel.flat_ns,
-            channel.railed_ns,
-            channel.hum_ns,
+            channel.saturated_ns,
+            channel.mains_ns,
             channel.large_ns,
         )
         assert 0 <= min(states) <= max(states) <= channel.recorded_ns <= recorded
-        assert channel.live_ns <= channel.recorded_ns - max(channel.flat_ns, channel.railed_ns)
+        assert channel.signal_ns <= channel.recorded_ns - max(channel.flat_ns, channel.saturated_ns)
         for i in range(3 if channel.hourly else 0):
             assert sum(hour[i] for hour in channel.hourly) == states[i]
 

@@ -102,7 +102,7 @@ def faults(
 ) -> Change:
     """A change that holds each (kind, channel indices, from second, to second).
 
-    Kinds: 'flat' (one value), 'railed' (the digital maximum), 'railed_low', 'hum' (60 Hz, 500 µV
+    Kinds: 'flat' (one value), 'saturated' (the digital maximum), 'saturated_low', 'hum' (60 Hz, 500 µV
     peak, on top of a tenth of the signal; needs a rate over 120 Hz), 'hum50', 'large' (slow swings
     of 6 mV peak to peak).
     """
@@ -117,9 +117,9 @@ def faults(
             part = data[a:b, list(channels)].astype(float)
             if kind == "flat":
                 part[...] = 17
-            elif kind == "railed":
+            elif kind == "saturated":
                 part[...] = high
-            elif kind == "railed_low":
+            elif kind == "saturated_low":
                 part[...] = low
             elif kind in ("hum", "hum50"):
                 part = part / 10 + 5000 * np.sin(2 * np.pi * (50 if kind == "hum50" else 60) * time)

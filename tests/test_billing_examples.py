@@ -216,7 +216,7 @@ def test_a_period_lasts_24_hours_over_a_change_of_the_clock() -> None:
     assert axis.iso(billing.periods[1].start) == "2027-03-14T10:30:00"
 
 
-def test_seams_do_not_count() -> None:
+def test_dropouts_do_not_count() -> None:
     # Two records with half a second between them: 1:59:59.5 recorded, below 2 h.
     billing = bill(coverage_of((0, HOUR), (HOUR + NS // 2, 2 * HOUR)))
     assert billing.technical_totals == ()

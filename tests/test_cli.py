@@ -69,7 +69,7 @@ def test_three_pieces_one_never_closed_one_cut_are_right_to_the_nanosecond(
     assert [(g["start"][11:], g["duration_s"]) for g in coverage["gaps"]] == [
         ("09:30:02.250", 8.0), ("09:30:11.250", 18.75), ("09:30:33", 27.0),
     ]  # fmt: skip
-    assert coverage["seams"] == {"count": 0, "total_s": 0}
+    assert coverage["dropouts"] == {"count": 0, "total_s": 0}
     assert [f["name"] for f in audit["files"] if f["role"] == "counted"] == [
         "b.EDF", "c.edf", "a.edf",
     ]  # fmt: skip

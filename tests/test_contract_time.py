@@ -28,18 +28,18 @@ from helpers_contract import (
     write,
 )
 
-# --- recorded, span, gap, seam ------------------------------------------------------------------
+# --- recorded, span, gap, dropout ------------------------------------------------------------------
 
 
 def identities(made: Run) -> None:
-    """recorded + gaps + seams = span, and the parts of the window, to the nanosecond."""
+    """recorded + gaps + dropouts = span, and the parts of the window, to the nanosecond."""
     audit = made.audit
     coverage, parts = audit["coverage"], audit["shortfall"]
     gaps = sum(nanoseconds(gap["duration_s"]) for gap in coverage["gaps"])
-    seams = nanoseconds(coverage["seams"]["total_s"])
+    dropouts = nanoseconds(coverage["dropouts"]["total_s"])
     recorded = nanoseconds(coverage["recorded_s"])
-    assert recorded + gaps + seams == nanoseconds(coverage["span_s"])
-    missing = ("late_start_s", "gaps_s", "seams_s", "early_stop_s")
+    assert recorded + gaps + dropouts == nanoseconds(coverage["span_s"])
+    missing = ("late_start_s", "gaps_s", "dropouts_s", "early_stop_s")
     inside = recorded - nanoseconds(parts["outside_window_s"])
     ordered_ns = nanoseconds(parts["ordered_s"])
     assert sum(nanoseconds(parts[part]) for part in missing) == ordered_ns - inside
@@ -47,7 +47,7 @@ def identities(made: Run) -> None:
 
 
 @pytest.mark.parametrize(
-    ("onsets", "record", "gaps", "seams", "recorded"),
+    ("onsets", "record", "gaps", "dropouts", "recorded"),
     [
         (["0", "31", "62"], "30", [1, 1], (0, 0), 90),
         (["0", "30.9999999", "62"], "30", [1.0000001], (1, 0.9999999), 90),
@@ -58,12 +58,12 @@ def identities(made: Run) -> None:
         (["0", "30", "20", "90"], "30", None, None, 120),
     ],
 )
-def test_recorded_gaps_and_seams_make_up_the_span_to_the_nanosecond(
+def test_recorded_gaps_and_dropouts_make_up_the_span_to_the_nanosecond(
     tmp_path: Path,
     onsets: list[str],
     record: str,
     gaps: list[float] | None,
-    seams: tuple[int, float] | None,
+    dropouts: tuple[int, float] | None,
     recorded: float,
 ) -> None:
     write(tmp_path / "s" / "a.edf", kind="EDF+D", record=record, onsets=onsets, channels=ONE)
@@ -71,9 +71,9 @@ def test_recorded_gaps_and_seams_make_up_the_span_to_the_nanosecond(
     identities(made)
     coverage = made.audit["coverage"]
     assert coverage["recorded_s"] == recorded
-    if gaps is not None and seams is not None:
+    if gaps is not None and dropouts is not None:
         assert [gap["duration_s"] for gap in coverage["gaps"]] == gaps
-        assert (coverage["seams"]["count"], coverage["seams"]["total_s"]) == seams
+        assert (coverage["dropouts"]["count"], coverage["dropouts"]["total_s"]) == dropouts
         assert len(made.table("gaps.csv")) == len(gaps)
 
 
@@ -361,7 +361,7 @@ def test_elapsed_time_is_absolute_over_a_change_of_the_clocks(
 
 @pytest.mark.parametrize("kind", ["EDF+C", "BDF+C", "EDF"])
 @pytest.mark.parametrize(("minimum", "usable"), [(8, 510), (7, 600), (9, 0)])
-def test_usable_is_recorded_time_with_enough_channels_neither_flat_nor_railed(
+def test_usable_is_recorded_time_with_enough_channels_neither_flat_nor_saturated(
     tmp_path: Path, kind: str, minimum: int, usable: int
 ) -> None:
     channels = varied(5, 600, 16, EEG_LABELS)
@@ -380,7 +380,8 @@ def test_usable_is_recorded_time_with_enough_channels_neither_flat_nor_railed(
     assert signal["usable_s"] == usable
     assert sum(hour["usable_s"] for hour in signal["hours"]) == usable
     by = {
-        c["label"]: (c["eeg"], c["live_s"], c["flat_s"], c["railed_s"]) for c in signal["channels"]
+        c["label"]: (c["eeg"], c["signal_s"], c["flat_s"], c["saturated_s"])
+        for c in signal["channels"]
     }
     assert by["EEG Fp1-Ref"] == (True, 540, 60, 0)
     assert by["EEG Fp2-Ref"] == (True, 570, 0, 30)

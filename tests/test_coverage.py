@@ -1,4 +1,4 @@
-"""Coverage: recorded, gaps, seams, copies, clock hours and nights."""
+"""Coverage: recorded, gaps, dropouts, copies, clock hours and nights."""
 
 from __future__ import annotations
 
@@ -70,15 +70,18 @@ def test_every_figure_agrees_with_a_sort_and_sweep(
     found = measure_coverage(tracks, floor)
     holes = [(a[1], b[0]) for a, b in pairwise(union)]
     gaps = [h for h in holes if h[1] - h[0] >= floor]
-    seams = [h for h in holes if h[1] - h[0] < floor]
+    dropouts = [h for h in holes if h[1] - h[0] < floor]
     recorded = sum(e - s for s, e in union)
 
     assert found.recorded_ns == recorded
-    assert found.recorded_ns + found.gaps_ns + found.seams_ns == found.span_ns
+    assert found.recorded_ns + found.gaps_ns + found.dropouts_ns == found.span_ns
     assert (found.first_start, found.last_end) == (union[0][0], union[-1][1])
     assert [(g.start, g.end) for g in found.gaps] == gaps
     assert found.gaps_ns == sum(g.duration for g in found.gaps)
-    assert (found.seams_count, found.seams_ns) == (len(seams), sum(e - s for s, e in seams))
+    assert (found.dropouts_count, found.dropouts_ns) == (
+        len(dropouts),
+        sum(e - s for s, e in dropouts),
+    )
     assert found.overlap_ns == sum(t.records_ns for t in tracks) - recorded
 
     edges = [union[0][0], *(x for g in gaps for x in g), union[-1][1]]
@@ -122,10 +125,10 @@ def test_recorded_within_counts_the_ticks_of_the_union(of: Spans, start: int, en
     assert got == sum(start <= t < end for t in ticks)
 
 
-def test_a_gap_of_exactly_the_floor_is_listed_and_one_nanosecond_less_is_a_seam() -> None:
+def test_a_gap_of_exactly_the_floor_is_listed_and_one_nanosecond_less_is_a_dropout() -> None:
     found = covered([(0, 10 * NS), (11 * NS, 20 * NS), (21 * NS - 1, 30 * NS)])
     assert [g.duration for g in found.gaps] == [NS]
-    assert (found.seams_count, found.seams_ns) == (1, NS - 1)
+    assert (found.dropouts_count, found.dropouts_ns) == (1, NS - 1)
     assert [s.recorded_ns for s in found.segments] == [10 * NS, 18 * NS + 1]
     assert found.segments[1].duration == 19 * NS
     assert found.longest_run_ns == 18 * NS + 1

@@ -75,7 +75,7 @@ def test_the_reader_measures_what_was_written(truth: dict[str, Any]) -> None:
         truth["recorded_ns"],
         truth["span_ns"],
         truth["gaps"],
-        truth["seams"],
+        truth["dropouts"],
     )
     found = [[a.onset_ns, a.duration_ns, a.text] for a in recording.annotations]
     assert sorted(map(repr, found)) == sorted(map(repr, truth["annotations"]))
@@ -86,7 +86,7 @@ def test_the_reader_measures_what_was_written(truth: dict[str, Any]) -> None:
 def swept(
     onsets: np.ndarray[Any, np.dtype[np.int64]], record: int
 ) -> tuple[int, int, list[list[int]], list[int]]:
-    """Recorded time, span, gaps and seams, by marking the union's ends one by one."""
+    """Recorded time, span, gaps and dropouts, by marking the union's ends one by one."""
     starts = sorted(int(o) for o in onsets)
     reach, holes = starts[0], []
     for start in starts:
@@ -94,9 +94,9 @@ def swept(
             holes.append([reach, start])
         reach = max(reach, start + record)
     gaps = [h for h in holes if h[1] - h[0] >= 1_000_000_000]
-    seams = [h[1] - h[0] for h in holes if h not in gaps]
+    dropouts = [h[1] - h[0] for h in holes if h not in gaps]
     span = reach - starts[0]
-    return span - sum(b - a for a, b in holes), span, gaps, [len(seams), sum(seams)]
+    return span - sum(b - a for a, b in holes), span, gaps, [len(dropouts), sum(dropouts)]
 
 
 @pytest.mark.parametrize("truth", READABLE, ids=by_name)

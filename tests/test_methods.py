@@ -55,7 +55,7 @@ FIGURES: dict[str, Callable[[Audit], int | None]] = {
     "recorded": lambda a: a.coverage.recorded_ns,
     "span": lambda a: a.coverage.span_ns,
     "gaps": lambda a: a.coverage.gaps_ns,
-    "seams": lambda a: a.coverage.seams_ns,
+    "dropouts": lambda a: a.coverage.dropouts_ns,
     "longest run": lambda a: a.coverage.longest_run_ns,
     "sum of records": lambda a: a.coverage.overlap_ns + a.coverage.recorded_ns,
     "overlap": lambda a: a.coverage.overlap_ns,

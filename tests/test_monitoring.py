@@ -88,7 +88,7 @@ def test_a_check_at_the_edge_of_a_gap_or_of_the_recording_counts() -> None:
     assert log.outside == 0
 
 
-def test_a_check_in_a_seam_counts() -> None:
+def test_a_check_in_a_dropout_counts() -> None:
     coverage = coverage_of((0, HOUR), (HOUR + NS // 2, 3 * HOUR))
     log, _ = monitored(coverage, [MonitoringCheck(HOUR + NS // 4, "", "", "log")])
     assert log.outside == 0

@@ -145,14 +145,14 @@ def test_a_channel_that_is_no_eeg_is_not_advised_on() -> None:
 
 def test_an_electrode_that_never_gave_a_signal_is_to_be_checked() -> None:
     # Even where it carried hum all the time: with no contact its impedance is not the question.
-    signal = scanned(channel("Fz", lost_h=0, live_h=0, hum_h=48), channel("C3"))
+    signal = scanned(channel("Fz", lost_h=0, signal_h=0, mains_h=48), channel("C3"))
     found = only(Case(WHOLE, 48, signal=signal))
     assert found.text == "Check electrode and lead of Fz before the start."
 
 
 def test_hum_in_more_than_a_quarter_of_the_time_asks_for_impedance() -> None:
-    assert advice(Case(WHOLE, 48, signal=scanned(channel("C3", hum_h=12)))) == ()
-    found = only(Case(WHOLE, 48, signal=scanned(channel("C3", hum_h=12.5), channel("C4"))))
+    assert advice(Case(WHOLE, 48, signal=scanned(channel("C3", mains_h=12)))) == ()
+    found = only(Case(WHOLE, 48, signal=scanned(channel("C3", mains_h=12.5), channel("C4"))))
     assert found.text == "Lower the impedance of C3 and check the ground."
     assert "12 h 30 min of 48 h" in found.evidence
 

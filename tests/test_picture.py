@@ -156,7 +156,7 @@ def test_a_part_of_a_second_is_still_seen_in_the_bar() -> None:
     assert shares([72 * HOUR, NS, 0]) == (FULL - 40, 40, 0)
 
 
-def test_channels_show_live_from_below_and_railed_from_above() -> None:
+def test_channels_show_live_from_below_and_saturated_from_above() -> None:
     audit = unzoned((0, 3))
     channel = replace(
         audit.signal.channels[0],
@@ -166,7 +166,7 @@ def test_channels_show_live_from_below_and_railed_from_above() -> None:
     assert picture is not None
     half = HEIGHT // 2
     assert picture.strips[0].live == f"M0 0h1v{HEIGHT}h-1zM1 {half}h1v{half}h-1z"
-    assert picture.strips[0].railed == f"M2 0h1v{HEIGHT}h-1z"
+    assert picture.strips[0].saturated == f"M2 0h1v{HEIGHT}h-1z"
 
 
 def test_an_hour_without_recording_is_neither_live_nor_flat() -> None:

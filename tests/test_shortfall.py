@@ -26,7 +26,7 @@ def covered(of: list[tuple[int, int]], floor: int) -> Coverage:
 
 
 def parts(found: Shortfall) -> tuple[int, int, int, int]:
-    return found.late_start_ns, found.gaps_ns, found.seams_ns, found.early_stop_ns
+    return found.late_start_ns, found.gaps_ns, found.dropouts_ns, found.early_stop_ns
 
 
 @settings(max_examples=300)
@@ -40,7 +40,7 @@ def test_the_parts_agree_with_a_count_of_ticks_and_sum_exactly(
     recorded = {t for s, e in of for t in range(s, e)}
     in_gaps = {t for g in coverage.gaps for t in range(g.start, g.end)}
     first, last = min(recorded), max(recorded)
-    counts = dict.fromkeys(("late", "gap", "seam", "early", "recorded"), 0)
+    counts = dict.fromkeys(("late", "gap", "dropout", "early", "recorded"), 0)
     for tick in range(window.start, window.end):
         if tick in recorded:
             counts["recorded"] += 1
@@ -49,8 +49,8 @@ def test_the_parts_agree_with_a_count_of_ticks_and_sum_exactly(
         elif tick > last:
             counts["early"] += 1
         else:
-            counts["gap" if tick in in_gaps else "seam"] += 1
-    assert parts(found) == (counts["late"], counts["gap"], counts["seam"], counts["early"])
+            counts["gap" if tick in in_gaps else "dropout"] += 1
+    assert parts(found) == (counts["late"], counts["gap"], counts["dropout"], counts["early"])
     assert found.recorded_inside_ns == counts["recorded"]
     assert sum(parts(found)) == found.ordered_ns - found.recorded_inside_ns
     assert found.outside_window_ns == len(recorded) - counts["recorded"]
@@ -60,7 +60,7 @@ def test_the_parts_agree_with_a_count_of_ticks_and_sum_exactly(
 @pytest.mark.parametrize(
     ("window", "expected"),
     [
-        # recorded 100-140 and 150-200 with a seam of 1 at 160 (gap floor 5)
+        # recorded 100-140 and 150-200 with a dropout of 1 at 160 (gap floor 5)
         ((100, 200), (0, 10, 1, 0)),
         ((90, 230), (10, 10, 1, 30)),
         ((145, 200), (0, 5, 1, 0)),  # the window cuts the gap: its part is still gap

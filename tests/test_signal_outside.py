@@ -124,7 +124,7 @@ def test_a_slow_drift_is_flat_to_mne_and_live_to_the_scan(tmp_path: Path) -> Non
     assert scan_one(tmp_path, [Chan("C3", RATE, signal)]).seconds("C3")["flat"] == 0
 
 
-def test_railed_seconds_hold_all_that_mnes_peak_annotation_would_mark(tmp_path: Path) -> None:
+def test_saturated_seconds_hold_all_that_mnes_peak_annotation_would_mark(tmp_path: Path) -> None:
     # mne's upper limit is on the step between neighbouring samples too, so a channel that leaps
     # between both rails is what both see; one that stays at a rail is flat to mne.
     signal = noise(60, RATE)
@@ -138,7 +138,7 @@ def test_railed_seconds_hold_all_that_mnes_peak_annotation_would_mark(tmp_path: 
     assert theirs.min() >= 20
     assert theirs.max() < 30
     assert len(theirs) >= 9
-    assert found.seconds("C3")["railed"] == found.seconds("C3")["large"] == 10
+    assert found.seconds("C3")["saturated"] == found.seconds("C3")["large"] == 10
 
 
 @pytest.mark.parametrize("rate", [200, 250, 256, 500, 512])

@@ -26,8 +26,8 @@ def test_a_laboratory_writes_only_what_differs(tmp_path: Path) -> None:
 
 
 def test_times_and_shares_are_held_exactly(tmp_path: Path) -> None:
-    own = loaded(tmp_path, "flat_s = 2.5", "rail_share = 0.25", "lost_s = 90")
-    assert (own.flat_ns, own.rail_ppm, own.lost_ns) == (5 * NS // 2, 250_000, 90 * NS)
+    own = loaded(tmp_path, "flat_s = 2.5", "saturated_share = 0.25", "lost_s = 90")
+    assert (own.flat_ns, own.saturated_ppm, own.lost_ns) == (5 * NS // 2, 250_000, 90 * NS)
 
 
 @pytest.mark.parametrize(
@@ -41,7 +41,7 @@ def test_mains_frequencies(tmp_path: Path, mains: str, hertz: tuple[int, ...]) -
     "line",
     [
         "minimum_channels = 0", "minimum_channels = 8.5", "flat_uv = -1", "flat_uv = nan",
-        "flat_s = 0", 'flat_s = "5"', "rail_share = 0", "rail_share = 1.01", 'mains = "55"',
+        "flat_s = 0", 'flat_s = "5"', "saturated_share = 0", "saturated_share = 1.01", 'mains = "55"',
         "mains = 60", "hum_share = 0", "hum_share = 2", "large_uv = 0", "large_uv = inf",
         "doubtful_share = -0.1", "doubtful_end_share = 0", "lost_s = -1", "stretch_s = 0",
         "stretch_join_s = -1", 'night_start = "22:00"', "night_start = 22:00:00.5",

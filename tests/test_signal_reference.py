@@ -23,7 +23,7 @@ from auditor.signal.scan import scan_files
 from auditor.signal.states import HUM, LARGE, QUIET, RAILED, UNREAD
 
 DURATIONS = ("1", "2", "0.5", "0.1", "0.25", "0.333333", "0.7", "1.5", "3", "2.5", "30", "0.04")
-SETTINGS = settings(flat_uv=1.0, large_uv=400.0, rail_ppm=200_000, hum_ppm=300_000)
+SETTINGS = settings(flat_uv=1.0, large_uv=400.0, saturated_ppm=200_000, hum_ppm=300_000)
 STEP_UV = 0.1
 
 
@@ -75,7 +75,7 @@ def expected(
             held.add("large")
         beyond = int(((values <= chan.digital_min) | (values >= chan.digital_max)).sum())
         if beyond * 5 >= len(values):
-            held.add("railed")
+            held.add("saturated")
         rate = per_record * NS / recording.record_ns
         share = 0.0
         if whole and "quiet" not in held:
@@ -110,7 +110,7 @@ def hum_share(values: np.ndarray, rate: float) -> float:
 
 
 def actual(scan: FileScan, column: int) -> list[set[str]]:
-    bits = {"quiet": QUIET, "railed": RAILED, "hum": HUM, "large": LARGE, "unread": UNREAD}
+    bits = {"quiet": QUIET, "saturated": RAILED, "hum": HUM, "large": LARGE, "unread": UNREAD}
     return [
         {name for name, bit in bits.items() if value & bit}
         for value in scan.flags[:, column].tolist()

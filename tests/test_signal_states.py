@@ -41,19 +41,19 @@ def during(at: Digital, start: float, end: float) -> Digital:
 
 @pytest.mark.parametrize("bdf", [False, True])
 @pytest.mark.parametrize(("duration", "rate"), FORMS)
-def test_flat_and_railed_are_exact_to_the_second_for_any_record(
+def test_flat_and_saturated_are_exact_to_the_second_for_any_record(
     tmp_path: Path, duration: str, rate: int, bdf: bool
 ) -> None:
     live, at = made(duration, rate)
-    flat, railed, top = (noise(len(at) // rate, rate, seed) for seed in (1, 2, 3))
+    flat, saturated, top = (noise(len(at) // rate, rate, seed) for seed in (1, 2, 3))
     flat[during(at, 20, 41)] = 123
-    railed[during(at, 50, 61)] = np.resize([32767, 0, 32767], int(during(at, 50, 61).sum()))
+    saturated[during(at, 50, 61)] = np.resize([32767, 0, 32767], int(during(at, 50, 61).sum()))
     top[during(at, 70, 77)] = -32768
     channels = [
         Chan("EEG C3", rate, live),
         Chan("EEG C4", rate, flat),
         Chan("SaO2", max(1, rate // 16), noise(len(at) // rate, max(1, rate // 16)), "%"),
-        Chan("EEG O1", rate, railed),
+        Chan("EEG O1", rate, saturated),
         Chan("EEG O2", rate, top),
     ]
     onsets = [f"{i * float(duration):.9f}" for i in range(len(at) // rate)]
@@ -63,8 +63,8 @@ def test_flat_and_railed_are_exact_to_the_second_for_any_record(
     for label, state, lost in (
         ("C3", "flat", 0),
         ("C4", "flat", 21),
-        ("O1", "railed", 11),
-        ("O2", "railed", 7),
+        ("O1", "saturated", 11),
+        ("O2", "saturated", 7),
     ):
         held = found.seconds(f"EEG {label}")
         assert held[state] == pytest.approx(lost, abs=1e-3), label
@@ -110,15 +110,15 @@ def test_hum_is_not_asked_of_the_other_mains_frequency(tmp_path: Path) -> None:
     assert other.seconds("C3")["hum"] == 0
 
 
-@pytest.mark.parametrize(("share", "railed"), [(25, 0), (26, 30)])
-def test_the_share_of_railed_samples_is_a_limit_that_is_met_exactly(
-    tmp_path: Path, share: int, railed: int
+@pytest.mark.parametrize(("share", "saturated"), [(25, 0), (26, 30)])
+def test_the_share_of_saturated_samples_is_a_limit_that_is_met_exactly(
+    tmp_path: Path, share: int, saturated: int
 ) -> None:
-    # A tenth of 256 samples is 25.6: with 25 at the limit a second is not railed, with 26 it is.
+    # A tenth of 256 samples is 25.6: with 25 at the limit a second is not saturated, with 26 it is.
     live = noise(30, 256).reshape(30, 256)
     live[:, 10 : 10 + share] = 32767
     found = scan_one(tmp_path, [Chan("C3", 256, live.ravel())])
-    assert found.seconds("C3")["railed"] == railed
+    assert found.seconds("C3")["saturated"] == saturated
 
 
 @pytest.mark.parametrize(("steps", "flat"), [(5, 30), (6, 0)])
@@ -156,14 +156,14 @@ def test_limits_are_the_headers_digital_limits(
     chan = Chan("C3", 256, signal, digital=rails, physical=("-204.8", "204.7"))
     found = scan_one(tmp_path, [chan])
     assert found.seconds("C3")["large"] == 0
-    assert found.seconds("C3")["railed"] == (4 if rails == (-2048, 2047) else 0)
+    assert found.seconds("C3")["saturated"] == (4 if rails == (-2048, 2047) else 0)
 
 
-def test_samples_beyond_the_digital_limits_are_railed_too(tmp_path: Path) -> None:
+def test_samples_beyond_the_digital_limits_are_saturated_too(tmp_path: Path) -> None:
     signal = noise(20, 256)
     signal[5 * 256 : 9 * 256 : 2] = -30000
     chan = Chan("C3", 256, signal, digital=(-20000, 20000), physical=("-2000", "2000"))
-    assert scan_one(tmp_path, [chan]).seconds("C3")["railed"] == 4
+    assert scan_one(tmp_path, [chan]).seconds("C3")["saturated"] == 4
 
 
 @pytest.mark.parametrize(
@@ -199,7 +199,7 @@ def test_a_channel_without_a_scale_is_judged_in_digital_steps_and_named(
     signal[30 * 256 : 40 * 256] = 32767
     found = scan_one(tmp_path, [Chan("C3", 256, signal, dimension, physical=physical)])
     held = found.seconds("C3")
-    assert (held["flat"], held["railed"], held["large"]) == (20, 10, 0)
+    assert (held["flat"], held["saturated"], held["large"]) == (20, 10, 0)
     finding = next(f for f in found.findings if f.code == "channel_without_scale")
     assert finding.severity == "caution"
     assert "C3" in finding.text
@@ -223,7 +223,7 @@ def test_an_offset_far_above_the_signal_changes_no_judgement(tmp_path: Path) -> 
     assert found.seconds("C3") == {
         "live": 60,
         "flat": 0,
-        "railed": 0,
+        "saturated": 0,
         "hum": 0,
         "large": 0,
         "recorded": 60,
@@ -234,11 +234,11 @@ def test_an_offset_far_above_the_signal_changes_no_judgement(tmp_path: Path) -> 
 
 
 def test_the_last_bit_of_a_second_is_judged_and_counted_at_its_length(tmp_path: Path) -> None:
-    # 21 records of half a second: ten whole seconds and a half one, which is flat and railed.
+    # 21 records of half a second: ten whole seconds and a half one, which is flat and saturated.
     signal = noise(21, 128)
     signal[20 * 128 :] = 32767
     found = scan_one(tmp_path, [Chan("C3", 128, signal)], duration="0.5")
-    assert found.seconds("C3")["railed"] == 0.5
+    assert found.seconds("C3")["saturated"] == 0.5
     assert found.usable() == [(0, 10)]
     assert found.coverage.recorded_ns == 10.5 * NS
 
@@ -249,23 +249,23 @@ def test_a_bit_of_a_second_without_a_sample_keeps_the_judgement_before_it(tmp_pa
     signal[3:] = 32767
     found = scan_one(tmp_path, [Chan("C3", 3, signal)], duration="0.7")
     assert found.coverage.recorded_ns == 2.1 * NS
-    assert found.seconds("C3")["railed"] == pytest.approx(1.1 + 1.0)
+    assert found.seconds("C3")["saturated"] == pytest.approx(1.1 + 1.0)
     other = noise(3, 3)
     other[5:] = 32767
     other[3:5] = -5
-    calm = settings(rail_ppm=600_000)
+    calm = settings(saturated_ppm=600_000)
     found = scan_one(tmp_path, [Chan("C3", 3, other)], duration="0.7", chosen=calm)
-    assert found.seconds("C3")["railed"] == pytest.approx(1.1)
+    assert found.seconds("C3")["saturated"] == pytest.approx(1.1)
 
 
 def test_seconds_are_counted_from_each_runs_start(tmp_path: Path) -> None:
-    # Two runs of 0.5 s records; the second starts at 20.25 s and is railed for its first second.
+    # Two runs of 0.5 s records; the second starts at 20.25 s and is saturated for its first second.
     signal = noise(40, 128)
     signal[20 * 128 : 22 * 128] = -32768
     onsets = [i * 0.5 for i in range(20)] + [20.25 + i * 0.5 for i in range(20)]
     found = scan_one(tmp_path, [Chan("C3", 128, signal)], duration="0.5", onsets=onsets)
     assert found.usable() == [(0, 10), (21.25, 30.25)]
-    assert found.seconds("C3")["railed"] == 1
+    assert found.seconds("C3")["saturated"] == 1
 
 
 def test_flat_time_goes_on_through_holes_and_into_the_next_file(tmp_path: Path) -> None:

@@ -29,7 +29,7 @@ from auditor.signal import scan_study
 from auditor.study.placing import place
 
 RATE = 32
-"""Enough for flat and railed; hum is not judged at this rate."""
+"""Enough for flat and saturated; hum is not judged at this rate."""
 
 
 def off(seconds: float, *flat: tuple[float, float], seed: int = 0) -> Digital:
@@ -94,7 +94,7 @@ def test_copies_a_second_is_usable_if_any_copy_makes_it_so(tmp_path: Path) -> No
     )
     assert found.usable() == [(0, 20), (30, 60)]
     assert found.seconds("C3") == {
-        "live": 50, "flat": 10, "railed": 0, "hum": 0, "large": 0, "recorded": 60
+        "live": 50, "flat": 10, "saturated": 0, "hum": 0, "large": 0, "recorded": 60
     }  # fmt: skip
     assert found.seconds("C4")["flat"] == 5
 
@@ -107,7 +107,7 @@ def test_copies_older_and_newer_names_are_one_electrode(tmp_path: Path) -> None:
             "B": [Chan("T7", RATE, off(60, (20, 40)))],
         },
     )
-    assert [(c.electrode, c.live_ns / NS) for c in found.facts.channels] == [("T7", 50)]
+    assert [(c.electrode, c.signal_ns / NS) for c in found.facts.channels] == [("T7", 50)]
     assert found.facts.channels[0].label == "EEG T3-Ref"
 
 
@@ -148,10 +148,10 @@ def test_usable_time_never_covers_a_hole(tmp_path: Path) -> None:
     assert found.usable()[-1] == (60, 80)
 
 
-def test_seams_do_not_end_the_longest_usable_run_and_gaps_do(tmp_path: Path) -> None:
+def test_dropouts_do_not_end_the_longest_usable_run_and_gaps_do(tmp_path: Path) -> None:
     onsets = [*range(20), *(20.5 + i for i in range(15)), *(200 + i for i in range(30))]
     found = scan_one(tmp_path, [Chan("C3", RATE, off(65))], onsets=onsets)
-    assert found.coverage.seams_count == 1
+    assert found.coverage.dropouts_count == 1
     assert axis_seconds(found.facts.longest_usable_run, found.coverage) == (0, 35.5)
 
 
@@ -176,7 +176,7 @@ def test_hours_are_the_civil_hours_of_the_coverage(tmp_path: Path) -> None:
     live, flat = [h[0] for h in c3.hourly], [h[1] for h in c3.hourly]
     assert live == [1800 * NS, 900 * NS, 3300 * NS]
     assert flat == [0, 2700 * NS, 300 * NS]
-    assert sum(live) == c3.live_ns
+    assert sum(live) == c3.signal_ns
     assert sum(flat) == c3.flat_ns
 
 
@@ -243,11 +243,11 @@ def test_bad_stretches_are_long_bridged_and_shared(tmp_path: Path) -> None:
         stretch(400, 430, "flat", "C4"),
         stretch(500, 540, "few_live"),
         stretch(500, 540, "flat", "C4"),
-        stretch(500, 540, "railed", "C4"),
+        stretch(500, 540, "saturated", "C4"),
     )
 
 
-def test_a_bad_stretch_ends_at_a_gap_and_not_at_a_seam(tmp_path: Path) -> None:
+def test_a_bad_stretch_ends_at_a_gap_and_not_at_a_dropout(tmp_path: Path) -> None:
     onsets = [*range(40), *(40.5 + i for i in range(40)), *(83 + i for i in range(40))]
     found = scan_one(tmp_path, [Chan("C3", RATE, off(120, (0, 120)))], onsets=onsets)
     zero = found.coverage.first_start
@@ -297,7 +297,7 @@ def test_an_electrode_that_hums_until_the_end_is_dated_though_it_counts_as_live(
     c3, c4 = found.facts.channels
     assert c3.lost_at is c4.lost_at is c4.doubtful_from is None
     assert c3.doubtful_from == zero + 300 * NS
-    assert c3.live_ns == 1200 * NS
+    assert c3.signal_ns == 1200 * NS
     (finding,) = [f for f in found.findings if f.code == "electrode_off"]
     assert finding.text.startswith("C3: from 2027-03-02T09:35:00 until the end")
     assert found.facts.usable_ns == 1200 * NS
@@ -327,6 +327,6 @@ def test_an_hour_that_daylight_saving_repeats_is_two_rows(tmp_path: Path) -> Non
     (tmp_path / "a.edf").write_bytes(raw)
     found = scan(tmp_path, timezone="America/Denver")
     (c3,) = found.facts.channels
-    assert sum(h[0] for h in c3.hourly) == c3.live_ns == 2 * HOUR
+    assert sum(h[0] for h in c3.hourly) == c3.signal_ns == 2 * HOUR
     assert len(c3.hourly) == 4
     assert [h[0] // MINUTE for h in c3.hourly] == [30, 30, 30, 30]

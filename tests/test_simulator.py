@@ -188,7 +188,7 @@ def test_damage_does_to_the_bytes_what_it_says(tmp_path: Path) -> None:
     assert raw.endswith(b"xy")
 
 
-def test_noise_never_repeats_and_never_is_flat_or_railed() -> None:
+def test_noise_never_repeats_and_never_is_flat_or_saturated() -> None:
     data = Amplifier().samples(0, 16 * 3600)
     seconds = data.reshape(3600, 16, 8)
     assert (np.ptp(seconds, axis=1) > 100).all()
@@ -247,7 +247,7 @@ def test_stamps_across_a_change_are_the_walls_time(tmp_path: Path) -> None:
 
 
 def test_faults_hold_for_exactly_their_seconds() -> None:
-    change = faults(256, ("flat", [0], 3, 5), ("railed", [1], 2.5, 4), ("hum", [2], 1, 9))
+    change = faults(256, ("flat", [0], 3, 5), ("saturated", [1], 2.5, 4), ("hum", [2], 1, 9))
     loud = Amplifier(rate=256, labels=EEG_8, change=change)
     data, sound = loud.samples(512, 2048), Amplifier(rate=256, labels=EEG_8).samples(512, 2048)
     touched = data != sound

@@ -1,4 +1,4 @@
-"""Channels off for known seconds: flat and railed exact to the second, the rest within one.
+"""Channels off for known seconds: flat and saturated exact to the second, the rest within one.
 
 Truth is by construction (``faults`` alters the samples of known seconds); the whole way from the
 files to the audit's figures is looked at, in 16 and 24 bits and with long records.
@@ -23,8 +23,8 @@ RATE = 256
 LENGTH = 1800
 OFF = (
     ("flat", [0], 100, 400),
-    ("railed", [1], 200, 230),
-    ("railed_low", [1], 300, 307),
+    ("saturated", [1], 200, 230),
+    ("saturated_low", [1], 300, 307),
     ("hum", [2], 500, 900),
     ("large", [3], 600, 700),
     ("flat", [4], 1000, 1e9),
@@ -78,22 +78,22 @@ def test_flat_time_is_exact_to_the_second(
     assert by["C4"].flat_ns == 0
 
 
-def test_railed_time_is_exact_to_the_second_at_either_limit(
+def test_saturated_time_is_exact_to_the_second_at_either_limit(
     channels: tuple[Audit, dict[str, ChannelFacts]],
 ) -> None:
     _, by = channels
-    assert by["Fp2"].railed_ns == s(30 + 7)
-    assert all(c.railed_ns == 0 for label, c in by.items() if label != "Fp2")
+    assert by["Fp2"].saturated_ns == s(30 + 7)
+    assert all(c.saturated_ns == 0 for label, c in by.items() if label != "Fp2")
 
 
-def test_live_is_what_is_neither_flat_nor_railed(
+def test_live_is_what_is_neither_flat_nor_saturated(
     channels: tuple[Audit, dict[str, ChannelFacts]],
 ) -> None:
     audit, by = channels
     recorded = audit.coverage.recorded_ns
-    assert by["Fp1"].live_ns == recorded - s(300)
-    assert by["Fp2"].live_ns == recorded - s(37)
-    assert by["C3"].live_ns == by["C4"].live_ns == recorded
+    assert by["Fp1"].signal_ns == recorded - s(300)
+    assert by["Fp2"].signal_ns == recorded - s(37)
+    assert by["C3"].signal_ns == by["C4"].signal_ns == recorded
 
 
 def test_mains_and_large_swings_are_told_within_a_second_at_each_end(
@@ -101,9 +101,9 @@ def test_mains_and_large_swings_are_told_within_a_second_at_each_end(
 ) -> None:
     audit, by = channels
     hum = s(400) if not audit.coverage.gaps else s(300)  # the gap took 450 to 600
-    assert abs(by["C3"].hum_ns - hum) <= 2 * NS
+    assert abs(by["C3"].mains_ns - hum) <= 2 * NS
     assert abs(by["C4"].large_ns - s(100)) <= 2 * NS
-    assert by["O1"].hum_ns == by["O1"].large_ns == 0
+    assert by["O1"].mains_ns == by["O1"].large_ns == 0
 
 
 def test_an_electrode_that_never_came_back_is_lost_from_its_second_on(

@@ -108,7 +108,7 @@ def measure_monitoring(
 
 
 def _while_recording(coverage: Coverage, instants: Sequence[int]) -> list[int]:
-    """Those of ``instants`` in the span and in no gap (a seam is too short to tell a check from).
+    """Those of ``instants`` in the span and in no gap (a dropout is too short to matter).
 
     The very start and end of a gap still touch recorded time.
     """

@@ -180,7 +180,7 @@ def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFact
             for c in lost[:_SHOWN]
         )
         found.append(Advice(f"Re-prepare and secure {_listed([*map(_name, lost)])}.", f"{since}."))
-    dead = [c for c in eeg if c.live_ns == 0 and c not in lost]
+    dead = [c for c in eeg if c.signal_ns == 0 and c not in lost]
     if dead:
         found.append(
             Advice(
@@ -188,13 +188,15 @@ def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFact
                 "They gave no live signal in the whole recording.",
             )
         )
-    hum = [c for c in eeg if c.hum_ns * _HUM_SHARE > c.recorded_ns and c not in lost and c.live_ns]
+    hum = [
+        c for c in eeg if c.mains_ns * _HUM_SHARE > c.recorded_ns and c not in lost and c.signal_ns
+    ]
     if hum:
-        worst = max(hum, key=lambda c: c.hum_ns)
+        worst = max(hum, key=lambda c: c.mains_ns)
         found.append(
             Advice(
                 f"Lower the impedance of {_listed([*map(_name, hum)])} and check the ground.",
-                f"{_name(worst)} carried mains hum for {in_words(worst.hum_ns)} of "
+                f"{_name(worst)} carried mains hum for {in_words(worst.mains_ns)} of "
                 f"{in_words(worst.recorded_ns)}.",
             )
         )
@@ -204,7 +206,7 @@ def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFact
 def _lost_early(channel: ChannelFacts, coverage: Coverage, stop: Stop) -> bool:
     """Lost for good, having been live, and not merely taken off at the end of a whole study."""
     at = channel.lost_at
-    if at is None or not channel.live_ns:
+    if at is None or not channel.signal_ns:
         return False
     return stop.kind == "early" or coverage.last_end - at > _TAKEN_OFF_NS
 

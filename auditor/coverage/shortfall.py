@@ -2,7 +2,7 @@
 
 The window is [planned start, planned start + ordered). Whatever of it lies before the first record
 is a late start, whatever lies after the last record an early stop, and the rest is recorded or a
-hole; so late start + gaps + seams + early stop = ordered - recorded inside the window.
+hole; so late start + gaps + dropouts + early stop = ordered - recorded inside the window.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ def measure_shortfall(coverage: Coverage, window: Interval) -> Shortfall:
     """Split ``window`` (planned start to planned end) into what was recorded and what was not.
 
     A hole that the window cuts stays what it is as a whole: a part of a gap counts as gap however
-    short, a part of a seam as seam. Raises ``ValueError`` where the window is empty.
+    short, a part of a dropout as dropout. Raises ``ValueError`` where the window is empty.
     """
     ordered = window.duration
     if ordered <= 0:
@@ -38,7 +38,7 @@ def measure_shortfall(coverage: Coverage, window: Interval) -> Shortfall:
         recorded_inside_ns=inside,
         late_start_ns=max(late, 0),
         gaps_ns=gaps_ns,
-        seams_ns=iv.total(holes) - gaps_ns,
+        dropouts_ns=iv.total(holes) - gaps_ns,
         early_stop_ns=max(early, 0),
         outside_window_ns=coverage.recorded_ns - inside,
         short_ns=max(ordered - coverage.recorded_ns, 0),

@@ -1,7 +1,7 @@
-"""What was recorded: the union of all counted records, its gaps and seams, copies and hours.
+"""What was recorded: the union of all counted records, its gaps and dropouts, copies and hours.
 
-``recorded + gaps + seams = span`` to the nanosecond, by construction: the union's intervals and
-the holes between them tile the span, and every hole is either a gap or a seam.
+``recorded + gaps + dropouts = span`` to the nanosecond, by construction: the union's intervals and
+the holes between them tile the span, and every hole is either a gap or a dropout.
 """
 
 from __future__ import annotations
@@ -58,8 +58,8 @@ def measure_coverage(tracks: Sequence[Track], gap_floor_ns: int) -> Coverage:
         recorded_ns=recorded,
         longest_run_ns=max(s.recorded_ns for s in segments),
         overlap_ns=sum(t.records_ns for t in tracks) - recorded,
-        seams_count=int((~is_gap).sum()),
-        seams_ns=int(lengths[~is_gap].sum()),
+        dropouts_count=int((~is_gap).sum()),
+        dropouts_ns=int(lengths[~is_gap].sum()),
         gaps_ns=int(lengths[is_gap].sum()),
         segments=segments,
         gaps=tuple(map(Gap, gaps[0].tolist(), gaps[1].tolist())),

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float32]
 State = Literal["awake", "relaxed", "drowsy", "n2", "n3", "rem", "moving"]
 STATES: tuple[State, ...] = ("awake", "relaxed", "drowsy", "n2", "n3", "rem", "moving")
-FaultKind = Literal["flat", "railed", "hum", "drift"]
+FaultKind = Literal["flat", "saturated", "hum", "drift"]
 
 POOL_S = 240
 EPOCH_S = 20
@@ -36,8 +36,8 @@ _CENTRAL = {"C3": 1.0, "C4": 1.0, "Cz": 1.0, "Fz": 0.8, "F3": 0.6, "F4": 0.6, "P
 class Fault:
     """An electrode's trouble from ``start_s`` to ``end_s`` (seconds of amplifier time).
 
-    'flat': one value. 'railed': the upper limit. 'hum': mains at 60 Hz far above the EEG (only at
-    rates above 120 Hz). 'drift': the slow, huge swings of an electrode that hangs in the air.
+    'flat': one value. 'saturated': the upper limit. 'hum': mains at 60 Hz far above the EEG (only
+    at rates above 120 Hz). 'drift': the slow, huge swings of an electrode that hangs in the air.
     """
 
     label: str
@@ -138,7 +138,7 @@ class Amplifier:
             time = zero + np.arange(a, b) / self.rate
             if fault.kind == "flat":
                 part[:] = 0
-            elif fault.kind == "railed":
+            elif fault.kind == "saturated":
                 part[:] = np.inf
             elif fault.kind == "hum":
                 part *= 0.3

@@ -137,7 +137,7 @@ def _electrodes_lost() -> Plan:
     faults = (
         Fault("C4", "drift", lost - 2400, lost), Fault("C4", "flat", lost, FOREVER),
         Fault("T4", "flat", lost + 12, FOREVER), Fault("O2", "flat", lost + 300, FOREVER),
-        Fault("T3", "railed", 20 * H, 20 * H + 95),
+        Fault("T3", "saturated", 20 * H, 20 * H + 95),
     )  # fmt: skip
     card = _recorder("N-7", "P-2044", Amplifier(25, EIGHT, 2044, 19.5, faults), hookup, record_s=2)
     restart = 33 * H + 1800  # after the change to daylight-saving time of this night

@@ -123,7 +123,7 @@ class Lapse:
     periods: tuple[int, ...]
     meaning: str
     recorded_ns: int | None = None
-    """Recorded time between the two checks; the wall time less gaps and seams."""
+    """Recorded time between the two checks; the wall time less gaps and dropouts."""
 
     @property
     def duration(self) -> int:

@@ -24,7 +24,7 @@ class Track:
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch between gaps (seams may lie inside). ``recorded_ns`` leaves the seams out."""
+    """A stretch between gaps (dropouts may lie inside). ``recorded_ns`` leaves the dropouts out."""
 
     start: int
     end: int
@@ -33,7 +33,7 @@ class Segment:
 
     @property
     def duration(self) -> int:
-        """Length in nanoseconds, seams included."""
+        """Length in nanoseconds, dropouts included."""
         return self.end - self.start
 
 
@@ -69,7 +69,7 @@ class CopyCoverage:
     recorded_ns: int
     only_here_ns: int
     intervals: tuple[Interval, ...] = field(repr=False)
-    """Its recorded stretches joined over seams (holes below the gap floor)."""
+    """Its recorded stretches joined over dropouts (holes below the gap floor)."""
     gaps: tuple[Interval, ...] = field(repr=False)
     """Holes of at least the gap floor inside this copy's own span."""
     filled: tuple[Interval, ...] = field(repr=False)
@@ -78,7 +78,7 @@ class CopyCoverage:
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """The union of all counted records. ``recorded + gaps + seams = span`` to the nanosecond.
+    """The union of all counted records. ``recorded + gaps + dropouts = span`` to the nanosecond.
 
     ``union_starts`` and ``union_ends`` have shape (n,), sorted, disjoint, never touching.
     ``overlap_ns`` is the sum of record durations less ``recorded_ns``.
@@ -89,8 +89,8 @@ class Coverage:
     recorded_ns: int
     longest_run_ns: int
     overlap_ns: int
-    seams_count: int
-    seams_ns: int
+    dropouts_count: int
+    dropouts_ns: int
     gaps_ns: int
     segments: tuple[Segment, ...] = field(repr=False)
     gaps: tuple[Gap, ...] = field(repr=False)
@@ -113,7 +113,7 @@ class Coverage:
 class Shortfall:
     """The ordered window, split so that the parts sum exactly.
 
-    ``late_start + gaps + seams + early_stop = ordered - recorded_inside`` (nanoseconds).
+    ``late_start + gaps + dropouts + early_stop = ordered - recorded_inside`` (nanoseconds).
     """
 
     window: Interval
@@ -121,7 +121,7 @@ class Shortfall:
     recorded_inside_ns: int
     late_start_ns: int
     gaps_ns: int
-    seams_ns: int
+    dropouts_ns: int
     early_stop_ns: int
     outside_window_ns: int
     short_ns: int

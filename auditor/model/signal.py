@@ -12,23 +12,23 @@ class ChannelFacts:
     """One channel over the whole study. Times in nanoseconds of recorded time.
 
     The states are separate judgements and may hold together; ``live`` means neither flat nor
-    railed. ``hourly`` has one tuple per entry of ``SignalFacts.hours``: (live, flat, railed, hum,
-    large) in nanoseconds. ``lost_at`` is the instant from which the channel was not live for good.
+    saturated. ``hourly`` has one tuple per entry of ``SignalFacts.hours``: (live, flat, saturated,
+    hum, large) in nanoseconds. ``lost_at`` is the instant from which it was not live for good.
     ``electrode`` is the standard name, ``None`` for channels that are no EEG.
     """
 
     label: str
     electrode: str | None
-    live_ns: int
+    signal_ns: int
     flat_ns: int
-    railed_ns: int
-    hum_ns: int
+    saturated_ns: int
+    mains_ns: int
     large_ns: int
     recorded_ns: int
     lost_at: int | None
     hourly: tuple[tuple[int, int, int, int, int], ...] = field(repr=False)
     doubtful_from: int | None = None
-    """The instant from which the channel was flat, railed, full of mains hum or too large for
+    """The instant from which the channel was flat, saturated, full of mains hum or too large for
     nearly all (policy share) of the time until the end, as an electrode that has come off is."""
 
     @property

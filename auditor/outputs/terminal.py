@@ -40,7 +40,7 @@ def summary(audit: Audit) -> str:
         s = audit.shortfall
         lines.append(
             f"Missing   late start {hms(s.late_start_ns, up=True)}, "
-            f"gaps {hms(s.gaps_ns, up=True)}, seams {hms(s.seams_ns, up=True)}, "
+            f"gaps {hms(s.gaps_ns, up=True)}, dropouts {hms(s.dropouts_ns, up=True)}, "
             f"early stop {hms(s.early_stop_ns, up=True)} of the ordered {hms(s.ordered_ns)}"
         )
     stop = audit.stop

@@ -26,7 +26,7 @@ class SignalSettings(Strict):
     minimum_channels: Annotated[int, Field(ge=1, le=1000)]
     flat_uv: Annotated[Number, Field(ge=0)]
     flat_ns: Annotated[Seconds, Field(gt=0)] = Field(alias="flat_s")
-    rail_ppm: Annotated[Share, Field(gt=0)] = Field(alias="rail_share")
+    saturated_ppm: Annotated[Share, Field(gt=0)] = Field(alias="saturated_share")
     mains: Literal["auto", "50", "60", "off"]
     hum_ppm: Annotated[Share, Field(gt=0)] = Field(alias="hum_share")
     large_uv: Positive

@@ -22,8 +22,8 @@ VOCABULARY: dict[str, str] = {
     "digital steps alone.",
     "electrode_lost": "An electrode was not live from some time on until the end.",
     "electrode_never_live": "An electrode was not live at any time.",
-    "electrode_off": "From some time on until the end an electrode was nearly always flat, railed, "
-    "full of mains hum or too large, as one that has come off is.",
+    "electrode_off": "From some time on until the end an electrode was nearly always flat, "
+    "saturated, full of mains hum or too large, as one that has come off is.",
     "few_live_until_end": "From some time on until the end fewer than the minimum of EEG channels "
     "were live.",
     "hum_not_judged": "A channel's sampling rate is too low to tell mains hum.",
@@ -172,8 +172,8 @@ def _sampled_slowly(one: Placed) -> Iterator[Finding]:
             "caution",
             printable(one.scan.recording.name),
             f"{_named(p.channel.label for p in slow)}: fewer than {MIN_RATE} samples per second. "
-            "Flat and railed were judged by three samples in a row; no EEG can be read at such a "
-            "rate, whatever the usable time says.",
+            "Flat and saturated were judged by three samples in a row; no EEG can be read at such "
+            "a rate, whatever the usable time says.",
             expected="the sampling rate of an EEG",
             observed=f"{min(p.rate for p in slow):g} samples per second",
             action="Check whether the right files were exported, and at which rate.",
@@ -191,8 +191,8 @@ def _without_scale(one: Placed) -> Iterator[Finding]:
             printable(name),
             f"{_named(p.channel.label for p in plans)}: the header gives no unit of voltage, or no "
             "sound physical or digital limits. Without a scale only a channel that does not change "
-            "at all is flat and size is not judged; without digital limits railed is not judged. "
-            "Usable time may be too long.",
+            "at all is flat and size is not judged; without digital limits saturation is not "
+            "judged. Usable time may be too long.",
             expected="a unit such as uV, physical limits that differ, digital minimum below "
             "maximum",
             observed=_limits_of(plans[0].channel),
@@ -283,15 +283,15 @@ def _lost(facts: SignalFacts, study: Study, coverage: Coverage) -> Iterator[Find
     by_time: dict[int, list[ChannelFacts]] = {}
     for channel in facts.channels:
         if channel.is_eeg and channel.lost_at is not None:
-            by_time.setdefault(channel.lost_at if channel.live_ns else -1, []).append(channel)
+            by_time.setdefault(channel.lost_at if channel.signal_ns else -1, []).append(channel)
     for at, channels in sorted(by_time.items()):
         names = _named(c.label for c in channels)
         never = at == -1
         text = (
-            f"{names}: flat or railed throughout, not live at any time."
+            f"{names}: flat or saturated throughout, not live at any time."
             if never
-            else f"{names}: live for the last time at {study.axis.iso(at)}, then flat, railed or "
-            "absent until the end of the recording."
+            else f"{names}: live for the last time at {study.axis.iso(at)}, then flat, saturated "
+            "or absent until the end of the recording."
         )
         yield Finding(
             "electrode_never_live" if never else "electrode_lost",
@@ -315,7 +315,7 @@ def _come_off(facts: SignalFacts, study: Study, coverage: Coverage) -> Iterator[
             "caution",
             "signals",
             f"{_named([channel.label])}: from {study.axis.iso(at)} until the end nearly always "
-            "flat, railed, full of mains hum or too large for an EEG, so the electrode may have "
+            "flat, saturated, full of mains hum or too large for an EEG, so the electrode may have "
             "come off then. Hum and size do not keep a channel from counting as live, so usable "
             "time may be too long.",
             expected="EEG until the end of the recording",
@@ -328,10 +328,10 @@ def _come_off(facts: SignalFacts, study: Study, coverage: Coverage) -> Iterator[
 
 def _much_of_the_time(facts: SignalFacts, settings: SignalSettings) -> Iterator[Finding]:
     eeg = [c for c in facts.channels if c.is_eeg and c.recorded_ns]
-    hum = [c for c in eeg if c.hum_ns * 1_000_000 >= c.recorded_ns * settings.doubtful_ppm]
+    hum = [c for c in eeg if c.mains_ns * 1_000_000 >= c.recorded_ns * settings.doubtful_ppm]
     large = [c for c in eeg if c.large_ns * 1_000_000 >= c.recorded_ns * settings.doubtful_ppm]
     if hum:
-        longest = max(c.hum_ns for c in hum)
+        longest = max(c.mains_ns for c in hum)
         yield Finding(
             "mains_hum",
             "caution",

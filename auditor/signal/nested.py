@@ -2,8 +2,8 @@
 
 Most seconds of a good recording are neither quiet, nor near a limit, nor large, and that can be
 seen cheaply: a few samples that differ show that a second is not quiet, and the extremes of all
-channels together, then of a few, show that none of them is railed or large. Only the rest is looked
-at sample by sample. The answer is the same as if every second had been.
+channels together, then of a few, show that none of them is saturated or large. Only the rest is
+looked at sample by sample. The answer is the same as if every second had been.
 """
 
 from __future__ import annotations

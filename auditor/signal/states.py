@@ -161,7 +161,7 @@ def judge_extremes(
     at_limits: Callable[..., Int64],
     settings: SignalSettings,
 ) -> Flags:
-    """Quiet, railed and large from each second's lowest and highest sample.
+    """Quiet, saturated and large from each second's lowest and highest sample.
 
     ``lowest`` and ``highest`` have one shape, whose last two axes are (channels, seconds);
     ``counts`` is the number of samples in each second. ``at_limits(*indices)`` counts the samples
@@ -176,7 +176,7 @@ def judge_extremes(
     touched = np.nonzero((lowest <= limits.low) | (highest >= limits.high))
     if len(touched[0]):
         beyond = at_limits(*touched) * 1_000_000
-        least = np.broadcast_to(counts, span.shape)[touched] * settings.rail_ppm
+        least = np.broadcast_to(counts, span.shape)[touched] * settings.saturated_ppm
         flags[touched] |= (beyond >= least) * RAILED
     return flags
 

@@ -18,7 +18,7 @@ MOST = 5000
 FEW_LIVE = "few_live"
 STATES = {
     "flat": "The channel did not change.",
-    "railed": "The channel stood at the limits of what could be recorded.",
+    "saturated": "The channel stood at the limits of what could be recorded.",
     "hum": "Mains hum made up most of the channel's power.",
     "large": "The channel was larger than an EEG can be.",
     FEW_LIVE: "Fewer than the minimum of EEG channels were live, so the time is not usable.",
@@ -42,8 +42,8 @@ class Times(Protocol):
         """Flat time."""
 
     @property
-    def railed(self) -> Pair:
-        """Railed time."""
+    def saturated(self) -> Pair:
+        """Saturated time."""
 
     @property
     def hum(self) -> Pair:
@@ -59,7 +59,7 @@ def bad_stretches(
 ) -> tuple[BadStretch, ...]:
     """Stretches of at least the policy's length, in time order.
 
-    Shorter breaks than the policy's are bridged (seams too), but never a gap.
+    Shorter breaks than the policy's are bridged (dropouts too), but never a gap.
     Channels whose stretches begin and end together share one.
     """
     found: dict[tuple[int, int, str], list[str]] = {}
@@ -70,7 +70,7 @@ def bad_stretches(
             continue
         states = {
             "flat": channel.flat,
-            "railed": channel.railed,
+            "saturated": channel.saturated,
             "hum": channel.hum,
             "large": channel.large,
         }

@@ -44,7 +44,7 @@ class ChannelTime:
     recorded: Pair
     live: Pair
     flat: Pair
-    railed: Pair
+    saturated: Pair
     hum: Pair
     large: Pair
 
@@ -74,7 +74,7 @@ def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime
                 recorded=where(NONE, NONE),
                 live=where(NONE, NOT_LIVE),
                 flat=unless_better(FLAT),
-                railed=unless_better(RAILED),
+                saturated=unless_better(RAILED),
                 hum=unless_better(HUM),
                 large=unless_better(LARGE),
             )
@@ -110,7 +110,7 @@ def summarise(
     edges = np.array([(h.start, h.end) for h in hours], np.int64).reshape(-1, 2)
     times = channel_times(placed, recorded)
     gaps = _gaps(coverage)
-    seams = iv.subtract(iv.holes(recorded), gaps)
+    dropouts = iv.subtract(iv.holes(recorded), gaps)
     if len(times) * len(edges) > MOST_CHANNEL_HOURS:
         edges = edges[:0]
     channels = tuple(_facts(time, edges, coverage, recorded, settings) for time in times)
@@ -121,7 +121,7 @@ def summarise(
         channels=channels,
         usable_starts=usable[0],
         usable_ends=usable[1],
-        longest_usable_run=_longest(usable, seams),
+        longest_usable_run=_longest(usable, dropouts),
         below_minimum_from=_last_of(usable, recorded, coverage, settings),
         bad_stretches=bad_stretches(times, iv.subtract(recorded, usable), gaps, settings),
         usable_minutes=_minutes(usable, recorded),
@@ -135,16 +135,16 @@ def _facts(
     recorded: Pair,
     settings: SignalSettings,
 ) -> ChannelFacts:
-    states = (time.live, time.flat, time.railed, time.hum, time.large)
+    states = (time.live, time.flat, time.saturated, time.hum, time.large)
     by_hour = [_within(pair, edges[:, 0], edges[:, 1]).tolist() for pair in states]
-    live, flat, railed, hum, large = (iv.total(pair) for pair in states)
+    live, flat, saturated, hum, large = (iv.total(pair) for pair in states)
     return ChannelFacts(
         label=time.label,
         electrode=time.electrode,
-        live_ns=live,
+        signal_ns=live,
         flat_ns=flat,
-        railed_ns=railed,
-        hum_ns=hum,
+        saturated_ns=saturated,
+        mains_ns=hum,
         large_ns=large,
         recorded_ns=iv.total(time.recorded),
         lost_at=_last_of(time.live, recorded, coverage, settings),
@@ -190,11 +190,11 @@ def _gaps(coverage: Coverage) -> Pair:
     return bounds[:, 0], bounds[:, 1]
 
 
-def _longest(usable: Pair, seams: Pair) -> Interval | None:
-    """The stretch with the most usable time in a row; a seam does not end one."""
+def _longest(usable: Pair, dropouts: Pair) -> Interval | None:
+    """The stretch with the most usable time in a row; a dropout does not end one."""
     if not len(usable[0]):
         return None
-    starts, ends = _together((usable, seams))
+    starts, ends = _together((usable, dropouts))
     held = _within(usable, starts, ends)
     at = int(np.argmax(held))
     inside = iv.clip(usable, Interval(int(starts[at]), int(ends[at])))

@@ -191,7 +191,7 @@ def compare(path: Path, rounds: int) -> None:
     hours = recording.records / 3600
     variants: dict[str, Callable[[], object]] = {
         "plain read": lambda: plain_read(path),
-        "onsets, flat, railed": lambda: one_pass(recording, WITHOUT_HUM),
+        "onsets, flat, saturated": lambda: one_pass(recording, WITHOUT_HUM),
         "and hum, peak-to-peak": lambda: one_pass(recording, SETTINGS),
         "the same, no second passed over": lambda: every_second_closely(recording),
         "whole scan of a study": lambda: whole_scan(recording),
@@ -207,7 +207,7 @@ def compare(path: Path, rounds: int) -> None:
     print(f"\n{path.name}: {hours:g} h, {path.stat().st_size / 1e9:.2f} GB")
     for name, seconds in best.items():
         print(f"  {name:34} {seconds:8.3f} s   {seconds / plain:6.2f} x plain read")
-    fast, scan = best["onsets, flat, railed"], best["and hum, peak-to-peak"]
+    fast, scan = best["onsets, flat, saturated"], best["and hum, peak-to-peak"]
     for name, seconds, note in (
         ("mne", min(timed(lambda: by_mne(path, recording.records)) for _ in range(2)), ""),
         ("pyedflib", scaled(by_pyedflib, path, recording.records), f" (from {PART_H} h, scaled)"),

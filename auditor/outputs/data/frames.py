@@ -31,7 +31,7 @@ _TABLES: dict[str, tuple[Callable[[Row], list[Row]], tuple[str, ...]]] = {
     ),
     "channels": (
         lambda d: d["signal"].get("channels", []),
-        ("label", "eeg", "electrode", "live_s", "flat_s", "railed_s", "hum_s", "large_s",
+        ("label", "eeg", "electrode", "signal_s", "flat_s", "saturated_s", "mains_s", "large_s",
          "recorded_s", "lost_at"),
     ),
     "annotations": (

@@ -106,7 +106,7 @@ def schema() -> Node:
             longest_run_s=_SECONDS,
             overlap_s=_SECONDS,
             gaps_s=_SECONDS,
-            seams=_object(count=_COUNT, total_s=_SECONDS),
+            dropouts=_object(count=_COUNT, total_s=_SECONDS),
             segments=_list(_object(**interval, copies=_TEXTS)),
             gaps=_list(_object(**interval, likely_cause=cause, **evidence)),
             copies=_list({"type": "object"}),
@@ -117,7 +117,7 @@ def schema() -> Node:
                 short_s=_SECONDS,
                 late_start_s=_SECONDS,
                 gaps_s=_SECONDS,
-                seams_s=_SECONDS,
+                dropouts_s=_SECONDS,
                 early_stop_s=_SECONDS,
                 outside_window_s=_SECONDS,
             )
@@ -136,9 +136,9 @@ def schema() -> Node:
                         _object(
                             label=_TEXT,
                             eeg=_FLAG,
-                            live_s=_SECONDS,
+                            signal_s=_SECONDS,
                             flat_s=_SECONDS,
-                            railed_s=_SECONDS,
+                            saturated_s=_SECONDS,
                         )
                     ),
                     hours=_list(hour),

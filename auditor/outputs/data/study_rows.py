@@ -71,7 +71,7 @@ def coverage_row(audit: Audit, axis: Axis) -> Row:
         "longest_run_s": seconds(coverage.longest_run_ns),
         "overlap_s": seconds(coverage.overlap_ns),
         "gaps_s": seconds(coverage.gaps_ns),
-        "seams": {"count": coverage.seams_count, "total_s": seconds(coverage.seams_ns)},
+        "dropouts": {"count": coverage.dropouts_count, "total_s": seconds(coverage.dropouts_ns)},
         "segments": [
             {
                 **at("start", s.start, axis),
@@ -122,7 +122,7 @@ def shortfall_row(audit: Audit, axis: Axis) -> Row | None:
         "short_s": seconds(shortfall.short_ns),
         "late_start_s": seconds(shortfall.late_start_ns),
         "gaps_s": seconds(shortfall.gaps_ns),
-        "seams_s": seconds(shortfall.seams_ns),
+        "dropouts_s": seconds(shortfall.dropouts_ns),
         "early_stop_s": seconds(shortfall.early_stop_ns),
         "outside_window_s": seconds(shortfall.outside_window_ns),
         "recorded_inside_s": seconds(shortfall.recorded_inside_ns),
@@ -164,10 +164,10 @@ def signal_row(
                 "label": c.label,
                 "eeg": c.is_eeg,
                 "electrode": c.electrode,
-                "live_s": seconds(c.live_ns),
+                "signal_s": seconds(c.signal_ns),
                 "flat_s": seconds(c.flat_ns),
-                "railed_s": seconds(c.railed_ns),
-                "hum_s": seconds(c.hum_ns),
+                "saturated_s": seconds(c.saturated_ns),
+                "mains_s": seconds(c.mains_ns),
                 "large_s": seconds(c.large_ns),
                 "recorded_s": seconds(c.recorded_ns),
                 **at("lost_at", c.lost_at, axis),
@@ -175,7 +175,7 @@ def signal_row(
                 "hourly": [
                     dict(
                         zip(
-                            ("live_s", "flat_s", "railed_s", "hum_s", "large_s"),
+                            ("signal_s", "flat_s", "saturated_s", "mains_s", "large_s"),
                             map(seconds, states),
                             strict=True,
                         )

@@ -2,7 +2,7 @@
 
 Each channel is a strip of one unit for each clock hour and ``HEIGHT`` units high. The share of the
 hour's recorded time in which the channel was live fills it from below, the share in which it was
-railed from above; what stays open was flat. An hour without recording has no strip.
+saturated from above; what stays open was flat. An hour without recording has no strip.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ _TABLE_CELLS = 12_000
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """One channel: path data of its live and railed parts in units of hours by ``HEIGHT``."""
+    """One channel: path data of its live and saturated parts in units of hours by ``HEIGHT``."""
 
     channel: ChannelFacts
     live: str
-    railed: str
+    saturated: str
 
 
 @dataclass(frozen=True, slots=True)

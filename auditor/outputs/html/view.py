@@ -126,7 +126,7 @@ def _parts(audit: Audit) -> tuple[Part, ...]:
         ("recorded", "Recorded", split.recorded_inside_ns, False),
         ("late", "Late start", split.late_start_ns, True),
         ("gaps", "Gaps", split.gaps_ns, True),
-        ("seams", "Seams", split.seams_ns, True),
+        ("dropouts", "Dropouts", split.dropouts_ns, True),
         ("early", "Early stop", split.early_stop_ns, True),
     )
     widths = shares([ns for _, _, ns, _ in named])
