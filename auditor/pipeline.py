@@ -115,7 +115,7 @@ def audit_study(
     minimum = policy.signal.minimum_channels
     if order is not None and order.minimum_channels is not None:
         minimum = order.minimum_channels
-    signal = SignalFacts(scanned=False, minimum_channels=minimum)
+    signal = SignalFacts(scanned=False, needed_channels=minimum)
     if options.scan_signal:
         signal, findings = scan_study(
             study, coverage, minimum, policy.signal, workers=options.workers, progress=progress

@@ -281,7 +281,7 @@ def signal_of(coverage: Coverage, hours: Sequence[HourFacts]) -> SignalFacts:
     usable = sum(h.usable_ns or 0 for h in hours)
     return SignalFacts(
         scanned=True,
-        minimum_channels=8,
+        needed_channels=8,
         usable_ns=usable,
         channels=tuple(channels),
         usable_starts=coverage.union_starts,

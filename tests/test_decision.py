@@ -25,7 +25,7 @@ from auditor.policy import load_policy
 
 SETTINGS = load_policy().decision
 ORDERED = 72 * HOUR
-NOT_SCANNED = SignalFacts(scanned=False, minimum_channels=8)
+NOT_SCANNED = SignalFacts(scanned=False, needed_channels=8)
 DOUBT = Finding("clock_put_back", "problem", "b.edf", "Two readings.", other_recorded_ns=70 * HOUR)
 
 

@@ -26,7 +26,7 @@ def coverage(*gaps: tuple[int, int], start: int = START) -> Coverage:
 
 
 def signal(*stretches: BadStretch) -> SignalFacts:
-    return SignalFacts(scanned=True, minimum_channels=8, bad_stretches=stretches)
+    return SignalFacts(scanned=True, needed_channels=8, bad_stretches=stretches)
 
 
 def read(tmp_path: Path, text: str) -> mne.Annotations:

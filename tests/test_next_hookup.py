@@ -14,7 +14,7 @@ def advice(case: Case, *findings: Finding) -> tuple[Advice, ...]:
     coverage = explain_gaps(
         case.study(), case.coverage(), case.notes, case.order(), case.plan(), POLICY.stop
     )
-    signal = case.signal or SignalFacts(scanned=False, minimum_channels=8)
+    signal = case.signal or SignalFacts(scanned=False, needed_channels=8)
     return advise(case.study(), coverage, case.stop(), case.plan(), signal, findings)
 
 

@@ -187,8 +187,8 @@ def test_templates_inside_the_package_are_used_in_a_wheel(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     package = tmp_path / "auditor"
-    (package / "report").mkdir(parents=True)
+    package.mkdir()
     shutil.copytree(page._folder(), package / "report_templates")
-    monkeypatch.setattr(page, "_HERE", package / "report")
+    monkeypatch.setattr(page, "_PACKAGE", package)
     assert page._folder() == str(package / "report_templates")
     assert render_html(h.complete()) == html_of("complete")

@@ -79,7 +79,7 @@ def test_a_second_is_usable_where_enough_channels_are_live_in_one_file(tmp_path:
         assert found.usable() == usable
         assert found.facts.usable_ns == sum(b - a for a, b in usable) * NS
         assert found.facts.scanned
-        assert found.facts.minimum_channels == minimum
+        assert found.facts.needed_channels == minimum
     assert "too_few_eeg_channels" in found.codes()
 
 

@@ -332,7 +332,7 @@ def _signal_clues(
     end, below = coverage.last_end, signal.below_minimum_from
     if below is not None and below < end:
         since = in_words(end - below)
-        few = f"fewer than {signal.minimum_channels} EEG channels were live"
+        few = f"fewer than {signal.needed_channels} EEG channels were live"
         if end - below <= settings.electrodes_ns:
             clues.append(Clue("electrodes_lost", 2, f"In the last {since}, {few}."))
         else:

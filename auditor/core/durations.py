@@ -6,14 +6,15 @@ missing as 0:00:01.
 
 from __future__ import annotations
 
+from auditor.core.text import Own
 from auditor.core.units import NS
 
 
-def hms(ns: int, *, up: bool = False) -> str:
+def hms(ns: int, *, up: bool = False) -> Own:
     """``h:mm:ss`` of a duration, rounded down to the second, or up with ``up``; sign kept."""
     seconds = -(-abs(ns) // NS) if up else abs(ns) // NS
     sign = "-" if ns < 0 and seconds else ""
-    return f"{sign}{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+    return Own(f"{sign}{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}")
 
 
 def seconds(ns: int) -> float:
@@ -21,18 +22,18 @@ def seconds(ns: int) -> float:
     return ns / NS
 
 
-def exact_seconds(ns: int) -> str:
+def exact_seconds(ns: int) -> Own:
     """Seconds as decimal text without rounding, for tables that people check by hand."""
     whole, rest = divmod(abs(ns), NS)
     sign = "-" if ns < 0 else ""
-    return f"{sign}{whole}" + (f".{rest:09d}".rstrip("0") if rest else "")
+    return Own(f"{sign}{whole}" + (f".{rest:09d}".rstrip("0") if rest else ""))
 
 
-def in_words(ns: int, *, up: bool = False) -> str:
+def in_words(ns: int, *, up: bool = False) -> Own:
     """A duration for a sentence: '47 h 12 min', '3 min 5 s', '0.25 s'; rounded as ``hms``."""
     if abs(ns) < NS and ns:
-        return f"{exact_seconds(ns)} s"
+        return Own(f"{exact_seconds(ns)} s")
     total = -(-abs(ns) // NS) if up else abs(ns) // NS
     hours, minutes, secs = total // 3600, total // 60 % 60, total % 60
     parts = [f"{v} {u}" for v, u in ((hours, "h"), (minutes, "min"), (secs, "s")) if v]
-    return ("-" if ns < 0 else "") + (" ".join(parts) or "0 s")
+    return Own(("-" if ns < 0 else "") + (" ".join(parts) or "0 s"))

@@ -12,6 +12,7 @@ from auditor.model import (
     Finding,
     Order,
     Reason,
+    ReasonCode,
     Shortfall,
     SignalFacts,
 )
@@ -102,7 +103,7 @@ def decide(
         usable = signal.usable_ns
         if usable * _PPM < ordered * settings.usable_minimum_ppm:
             judged = sum(channel.is_eeg for channel in signal.channels)
-            surely = judged >= signal.minimum_channels and not doubts
+            surely = judged >= signal.needed_channels and not doubts
             outcome = "repeat" if outcome == "repeat" or surely else "review"
             reasons.append(
                 _usable_reason("usable_below_minimum", usable, ordered, signal, settings)
@@ -130,13 +131,13 @@ def _doubts(findings: Sequence[Finding]) -> list[Reason]:
 
 
 def _usable_reason(
-    code: str, usable: int, ordered: int, signal: SignalFacts, settings: DecisionSettings
+    code: ReasonCode, usable: int, ordered: int, signal: SignalFacts, settings: DecisionSettings
 ) -> Reason:
     low = code == "usable_below_minimum"
     share = settings.usable_minimum_ppm if low else settings.usable_ppm
     return Reason(
         code,
-        f"Only {hms(usable)} had at least {signal.minimum_channels} live EEG channels, less than "
+        f"Only {hms(usable)} had at least {signal.needed_channels} live EEG channels, less than "
         f"{percent(share)} of the ordered {hms(ordered)}.",
     )
 

@@ -13,6 +13,7 @@ from math import isfinite, nan
 from auditor.core.errors import RecordingError
 from auditor.core.text import printable
 from auditor.edf.notes import Notes
+from auditor.model import FindingCode
 
 BLOCK = 256
 """Bytes of the main header, and of the header of each signal."""
@@ -110,7 +111,7 @@ class Fields:
         value = float(text)
         return value if isfinite(value) else nan
 
-    def note(self, code: str, name: str, index: int | None) -> None:
+    def note(self, code: FindingCode, name: str, index: int | None) -> None:
         """Add the field to the finding ``code``, which counts them all."""
         at, width = self.place(name, index)
         seen = self.raw[at : at + width].decode("latin-1").rstrip(" ")

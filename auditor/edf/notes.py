@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from auditor.core.text import printable
-from auditor.model import Finding, Severity
+from auditor.model import Finding, FindingCode, Severity
 
 SHOWN = 5
 """Examples given in one finding; the rest is counted."""
@@ -24,7 +24,7 @@ class _Kind:
     action: str
 
 
-_FIELD_KINDS = {
+_FIELD_KINDS: dict[FindingCode, _Kind] = {
     "header_not_ascii": _Kind(
         "caution",
         "bytes other than printable ASCII characters. The text is read as it stands",
@@ -82,11 +82,11 @@ class Notes:
 
     name: str
     _findings: list[Finding] = field(default_factory=list)
-    _fields: dict[str, list[str]] = field(default_factory=dict)
+    _fields: dict[FindingCode, list[str]] = field(default_factory=dict)
 
     def add(
         self,
-        code: str,
+        code: FindingCode,
         severity: Severity,
         text: str,
         *,
@@ -109,7 +109,7 @@ class Notes:
             )
         )
 
-    def field(self, code: str, field_name: str, offset: int, observed: str) -> None:
+    def field(self, code: FindingCode, field_name: str, offset: int, observed: str) -> None:
         """Add one header field to the finding ``code``, which counts them all."""
         self._fields.setdefault(code, []).append(
             f"{field_name} (byte {offset}): {printable(observed, 40)!r}"

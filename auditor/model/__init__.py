@@ -1,26 +1,35 @@
-"""Frozen values that pass between the rooms. No room's logic lives here."""
+"""Frozen values that pass between the rooms. No room's logic lives here.
+
+Every instant and duration inside the auditor is an ``int`` number of nanoseconds. Instants lie on
+the *study axis*: nanoseconds since 1970-01-01T00:00:00, absolute (UTC) where the study's time zone
+is known and civil ("as the stamps stand") where it is not; ``auditor.core.clock.Axis`` converts.
+"""
 
 from auditor.core.intervals import Int64, Interval
 from auditor.model.audit import (
     Advice,
+    Answer,
+    AnswerState,
     Audit,
     Decision,
+    InputUsed,
     PersonDecision,
     PlacedAnnotation,
     PolicyUsed,
     PowerPlan,
     PowerStep,
+    Question,
     Reason,
     RuleLine,
     SecondReading,
 )
-from auditor.model.base import SEVERITIES, Finding, Severity
 from auditor.model.billing import (
     Alternative,
     Billing,
     DayCode,
     DecisionOutcome,
     Lapse,
+    Minimum,
     Monitoring,
     Period,
     Professional,
@@ -31,9 +40,20 @@ from auditor.model.billing import (
     Video,
 )
 from auditor.model.byte_source import ByteSource, Opener
+from auditor.model.codes import (
+    SEVERITIES,
+    CauseCode,
+    Finding,
+    FindingCode,
+    Rank,
+    ReasonCode,
+    Severity,
+    finding,
+)
 from auditor.model.coverage import CopyCoverage, Coverage, Gap, Segment, Shortfall, Stop, Track
 from auditor.model.lists import Share, StudyFolder, Trend, TrendGroup, WorkRow
 from auditor.model.order import (
+    Corrections,
     MonitoringCheck,
     MonitoringLevel,
     Order,
@@ -55,14 +75,15 @@ from auditor.model.signal import BadStretch, ChannelFacts, HourFacts, NightFacts
 from auditor.model.study import Role, Study, StudyCopy, StudyFile, TimeMap
 
 __all__ = [
-    "SEVERITIES", "Advice", "Alternative", "Annotation", "Audit",
-    "BadStretch", "Billing", "ByteSource", "Channel", "ChannelFacts", "CopyCoverage", "Coverage",
-    "DayCode", "Decision", "DecisionOutcome", "Finding", "Format", "Gap", "HeaderClaim",
-    "HourFacts", "Int64", "Interval", "Lapse", "Monitoring", "MonitoringCheck", "MonitoringLevel",
-    "NightFacts", "Opener", "Order", "PatientField", "Period", "PersonDecision", "PlacedAnnotation",
-    "PolicyUsed", "PowerMode", "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Reason",
-    "Recording", "RecordingField", "Role", "RuleLine", "SecondReading", "Segment", "Setup",
-    "Severity", "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study", "StudyCopy",
-    "StudyFile", "StudyFolder", "Technical", "TimeMap", "Track", "Trend", "TrendGroup", "Unit",
-    "UnknownStart", "UnreadableFile", "Video", "WorkRow",
+    "SEVERITIES", "Advice", "Alternative", "Annotation", "Answer", "AnswerState", "Audit",
+    "BadStretch", "Billing", "ByteSource", "CauseCode", "Channel", "ChannelFacts", "CopyCoverage",
+    "Corrections", "Coverage", "DayCode", "Decision", "DecisionOutcome", "Finding", "FindingCode",
+    "Format", "Gap", "HeaderClaim", "HourFacts", "InputUsed", "Int64", "Interval", "Lapse",
+    "Minimum", "Monitoring", "MonitoringCheck", "MonitoringLevel", "NightFacts", "Opener", "Order",
+    "PatientField", "Period", "PersonDecision", "PlacedAnnotation", "PolicyUsed", "PowerMode",
+    "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Question", "Rank", "Reason",
+    "ReasonCode", "Recording", "RecordingField", "Role", "RuleLine", "SecondReading", "Segment",
+    "Setup", "Severity", "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study",
+    "StudyCopy", "StudyFile", "StudyFolder", "Technical", "TimeMap", "Track", "Trend",
+    "TrendGroup", "Unit", "UnknownStart", "UnreadableFile", "Video", "WorkRow", "finding",
 ]  # fmt: skip

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
-from auditor.model.base import Finding
 from auditor.model.billing import Billing, DecisionOutcome, Monitoring, Video
+from auditor.model.codes import Finding, ReasonCode
 from auditor.model.coverage import Coverage, Shortfall, Stop
 from auditor.model.order import Order
 from auditor.model.signal import HourFacts, NightFacts, SignalFacts
@@ -16,18 +17,44 @@ from auditor.model.study import Study
 class Reason:
     """One reason for the outcome: a word of the vocabulary and a sentence."""
 
-    code: str
+    code: ReasonCode
+    text: str
+
+
+Question = Literal["order", "readable", "billing", "files"]
+AnswerState = Literal["yes", "look", "no", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One of the four questions that an audit answers: its state, and one plain sentence why."""
+
+    question: Question
+    state: AnswerState
     text: str
 
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What the files suggest; people decide. ``needed_ns`` is ``None`` without an order."""
+    """What the files suggest; people decide. ``needed_ns`` is ``None`` without an order.
+
+    ``answers`` holds all four in the order of ``Question``; the outcome is the worst of them.
+    """
 
     outcome: DecisionOutcome
     headline: str
     reasons: tuple[Reason, ...]
     needed_ns: int | None
+    answers: tuple[Answer, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InputUsed:
+    """A file that decided something beside the recordings, with its checksum."""
+
+    kind: Literal["order", "monitoring", "video", "policy"]
+    name: str
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,4 +186,7 @@ class Audit:
     findings: tuple[Finding, ...] = field(repr=False)
     cautions: tuple[str, ...] = field(repr=False)
     redacted: bool = False
+    note: str = ""
+    """The chart note: one paragraph that a technologist would paste. No codes, no judgement."""
+    inputs: tuple[InputUsed, ...] = ()
     person_decisions: tuple[PersonDecision, ...] = ()

@@ -98,6 +98,23 @@ class Shorter:
 
 
 @dataclass(frozen=True, slots=True)
+class Minimum:
+    """Whether the recorded time reaches the band of the ordered time, and by how much.
+
+    Bands in words, ``None`` where none is reached. ``short_ns`` is what is missing to the ordered
+    band (0 where it is met), ``above_ns`` what was recorded beyond its lower limit. ``text`` is one
+    plain sentence with the figure, such as '1:00 under the 2-hour minimum'.
+    """
+
+    ordered_band: str | None
+    reached_band: str | None
+    met: bool
+    short_ns: int
+    above_ns: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Billing:
     """Thresholds met by the recorded time, with every other reading that changes a code."""
 
@@ -112,6 +129,7 @@ class Billing:
     cautions: tuple[str, ...]
     usable_totals: tuple[Unit, ...] | None = None
     usable_professional: Professional | None = None
+    minimum: Minimum | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,4 +177,4 @@ class Video:
     note: str = ""
 
 
-DecisionOutcome = Literal["complete", "review", "repeat"]
+DecisionOutcome = Literal["complete", "review", "repeat", "so_far"]

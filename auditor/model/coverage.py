@@ -127,7 +127,7 @@ class Shortfall:
     short_ns: int
 
 
-StopKind = Literal["as_ordered", "early", "late", "unknown"]
+StopKind = Literal["as_ordered", "early", "late", "so_far", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)

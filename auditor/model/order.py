@@ -34,6 +34,19 @@ class MonitoringCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class Corrections:
+    """What a person set by hand about single files; each one is shown in the audit.
+
+    Names are relative to the study's folder. ``clock_ns`` is added to a file's start stamp.
+    """
+
+    exclude: tuple[str, ...] = ()
+    include: tuple[str, ...] = ()
+    clock_ns: tuple[tuple[str, int], ...] = ()
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Order:
     """The order. ``hookup_civil_ns`` is civil time (as ``Recording.start_civil_ns``) or ``None``.
 
@@ -57,3 +70,11 @@ class Order:
     """What service a hospital's request names; untrusted text, shown only."""
     missing: tuple[str, ...] = ()
     """What a hospital's request could have said and does not, one phrase each."""
+    still_recording: bool = False
+    """The study goes on; this is what was uploaded so far."""
+    reports: Literal["daily", "end"] | None = None
+    """How the physician reports, where known."""
+    corrections: Corrections = Corrections()
+    sha256: str | None = None
+    """Checksum of the order file, where there is one; ``name`` is the file's name."""
+    name: str = ""

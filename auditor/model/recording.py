@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Literal
 
 from auditor.core.intervals import Int64
-from auditor.model.base import Finding
 from auditor.model.byte_source import Opener
+from auditor.model.codes import Finding
 
 Format = Literal["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"]
 

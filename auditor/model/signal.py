@@ -45,6 +45,7 @@ class HourFacts:
     end: int
     recorded_ns: int
     usable_ns: int | None
+    clean_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,7 @@ class NightFacts:
     end: int
     recorded_ns: int
     usable_ns: int | None
+    clean_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +73,17 @@ class BadStretch:
 class SignalFacts:
     """Usable time. ``usable_starts`` / ``usable_ends`` (n,) are disjoint and sorted, on the axis.
 
-    A second is usable where at least ``minimum_channels`` EEG channels are live. With
+    A second is usable where at least ``needed_channels`` EEG channels are live. With
     ``scanned`` false every other figure is zero, empty or ``None`` and means 'not known'.
     """
 
     scanned: bool
-    minimum_channels: int
+    needed_channels: int
     usable_ns: int = 0
+    clean_ns: int = 0
+    """Usable time in which as many channels are also free of mains and implausible size."""
+    montage_channels: int = 0
+    """EEG channels recorded: the whole that ``needed_channels`` is a share of."""
     channels: tuple[ChannelFacts, ...] = field(default=(), repr=False)
     usable_starts: Int64 | None = field(default=None, repr=False)
     usable_ends: Int64 | None = field(default=None, repr=False)

@@ -10,7 +10,7 @@ import numpy as np
 
 from auditor.core.clock import Axis
 from auditor.core.intervals import Int64, Interval
-from auditor.model.base import Finding
+from auditor.model.codes import Finding
 from auditor.model.recording import Recording, UnreadableFile
 
 Role = Literal["counted", "set_aside", "unreadable"]
@@ -57,6 +57,8 @@ class StudyFile:
     run_starts: Int64 = field(repr=False)
     run_ends: Int64 = field(repr=False)
     records_ns: int
+    reason_code: str | None = None
+    """Why a file is set aside or unreadable: a word of the catalogue."""
 
     @property
     def recorded_ns(self) -> int:

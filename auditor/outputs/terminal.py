@@ -32,7 +32,7 @@ def summary(audit: Audit) -> str:
     if audit.signal.scanned:
         lines.append(
             f"Usable    {hms(audit.signal.usable_ns)} with at least "
-            f"{audit.signal.minimum_channels} live EEG channels"
+            f"{audit.signal.needed_channels} live EEG channels"
         )
     else:
         lines.append("Usable    not known: the samples were not scanned")

@@ -6,9 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from auditor.core.durations import hms
-from auditor.core.text import printable
+from auditor.core.text import printable, quantity
 from auditor.core.units import MINUTE
-from auditor.core.words import quantity
 from auditor.model import ChannelFacts, Coverage, Finding, Interval, SignalFacts, Study
 from auditor.policy.signal import SignalSettings
 from auditor.signal.runs import Placed
@@ -131,7 +130,7 @@ def _samples_not_read(one: Placed) -> Iterator[Finding]:
 
 def _channels(facts: SignalFacts) -> str:
     """'8 EEG channels were', as fewer than the minimum."""
-    least = facts.minimum_channels
+    least = facts.needed_channels
     return "1 EEG channel was" if least == 1 else f"{least} EEG channels were"
 
 
@@ -227,17 +226,17 @@ def _hum_not_judged(one: Placed, settings: SignalSettings) -> Iterator[Finding]:
 
 def _too_few_channels(facts: SignalFacts, placed: Sequence[Placed]) -> Iterator[Finding]:
     counts = [sum(p.channel.is_eeg for p in one.scan.plans) for one in placed]
-    if counts and max(counts) < facts.minimum_channels:
+    if counts and max(counts) < facts.needed_channels:
         held = max(len(one.scan.recording.eeg_channels) for one in placed)
-        which = "" if held < facts.minimum_channels else " whose seconds could be judged"
+        which = "" if held < facts.needed_channels else " whose seconds could be judged"
         yield Finding(
             "too_few_eeg_channels",
             "caution",
             "signals",
-            f"No file holds {quantity(facts.minimum_channels, 'EEG channel')}{which}, the minimum "
+            f"No file holds {quantity(facts.needed_channels, 'EEG channel')}{which}, the minimum "
             "for usable time, so none of the recorded time counts as usable. EEG channels are told "
             "by their labels.",
-            expected=f"at least {facts.minimum_channels} EEG channels",
+            expected=f"at least {facts.needed_channels} EEG channels",
             observed=quantity(max(counts), "EEG channel"),
             action="Check the channel labels, and the minimum in the order or the policy.",
         )
@@ -272,7 +271,7 @@ def _few_live_until_end(facts: SignalFacts, study: Study, coverage: Coverage) ->
         "signals",
         f"From {study.axis.iso(at)} until the end of the recording fewer than "
         f"{_channels(facts)} live: what was recorded then is not usable.",
-        expected=f"at least {facts.minimum_channels} live EEG channels",
+        expected=f"at least {facts.needed_channels} live EEG channels",
         observed=f"none usable after {study.axis.iso(at)}",
         action="Check the electrodes' fastening before the next hook-up.",
         span=Interval(at, coverage.last_end),

@@ -22,8 +22,8 @@ def study_checks(study: Study, signal: SignalFacts, eeg_channels: int) -> Iterat
         yield _no_zone()
     if not signal.scanned:
         yield _not_scanned()
-        if eeg_channels < signal.minimum_channels:  # a scan says it in its own words
-            yield _too_few_channels(eeg_channels, signal.minimum_channels)
+        if eeg_channels < signal.needed_channels:  # a scan says it in its own words
+            yield _too_few_channels(eeg_channels, signal.needed_channels)
 
 
 def _not_scanned() -> Finding:

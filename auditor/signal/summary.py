@@ -116,7 +116,7 @@ def summarise(
     channels = tuple(_facts(time, edges, coverage, recorded, settings) for time in times)
     return SignalFacts(
         scanned=True,
-        minimum_channels=minimum_channels,
+        needed_channels=minimum_channels,
         usable_ns=iv.total(usable),
         channels=channels,
         usable_starts=usable[0],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from auditor.model import Order
+from auditor.model import FindingCode, Order
 from auditor.policy.study import StudySettings
 from auditor.study import leftovers
 from auditor.study.copies import Device, devices
@@ -15,7 +15,7 @@ from auditor.study.placing import names, start_of
 class FarDevice:
     """Files far away by their stamps that may yet be a copy with a wrong clock."""
 
-    reason: str
+    reason: FindingCode
     device: Device
 
 
@@ -39,7 +39,9 @@ def sort_by_time(
         if index != main:
             dated = all(leftovers.at_default_date(f, settings) for f in group)
             early = in_time and index < main
-            word = "default_date" if dated else "ended_before_hookup" if early else "far_in_time"
+            word: FindingCode = (
+                "default_date" if dated else "ended_before_hookup" if early else "far_in_time"
+            )
             far += [FarDevice(word, device) for device in devices(group, settings)]
     apart = {name for f in far for name in names(f.device.files)}
     sorting.kept = [f for f in sorting.kept if f.recording.name not in apart]

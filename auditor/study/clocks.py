@@ -12,8 +12,8 @@ from itertools import pairwise
 
 from auditor.core.clock import Axis, iso
 from auditor.core.durations import hms, in_words
+from auditor.core.text import quantity
 from auditor.core.units import DAY, HOUR, MINUTE
-from auditor.core.words import quantity
 from auditor.inputs.folder import some_of
 from auditor.model import Finding, Interval, Order, StudyFile, TimeMap
 from auditor.policy.study import StudySettings

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from auditor.core.clock import Axis
 from auditor.core.durations import exact_seconds, hms, in_words
-from auditor.core.words import quantity
+from auditor.core.text import quantity
 from auditor.inputs.folder import some_of
 from auditor.model import Finding, StudyCopy, StudyFile
 from auditor.policy.study import StudySettings

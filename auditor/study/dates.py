@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from auditor.core.durations import hms
+from auditor.core.text import quantity
 from auditor.core.units import DAY, NS
-from auditor.core.words import quantity
 from auditor.inputs.folder import some_of
 from auditor.model import Finding, StudyFile
 from auditor.study.leftovers import Sorting

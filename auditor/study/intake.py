@@ -8,13 +8,13 @@ from pathlib import Path
 
 from auditor.core.errors import NothingReadable, RecordingError
 from auditor.core.progress import Progress
+from auditor.core.text import quantity
 from auditor.core.units import NS
-from auditor.core.words import quantity
 from auditor.edf.electrodes import electrode_name
 from auditor.inputs.checksums import digest_of
 from auditor.inputs.folder import FoundFile, Listing, some_of
 from auditor.inputs.local import Place, as_place
-from auditor.model import Finding, Recording, UnreadableFile
+from auditor.model import Finding, FindingCode, Recording, UnreadableFile
 
 VOCABULARY = {
     "other_files": "Files in the study's folder that are no recordings",
@@ -135,7 +135,7 @@ def _as_recording_error(name: str, error: OSError) -> RecordingError:
 
 def _unreadable(file: FoundFile, error: RecordingError) -> UnreadableFile:
     empty = file.size_bytes == 0
-    code = "empty_file" if empty else "unreadable_file"
+    code: FindingCode = "empty_file" if empty else "unreadable_file"
     problem = "is empty" if empty else error.problem
     # Most problems are told of the file, some of a field of its header.
     told = problem.startswith(("the ", "its ", "header field "))

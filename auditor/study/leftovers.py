@@ -11,9 +11,9 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from auditor.core.clock import Axis
-from auditor.core.words import quantity
+from auditor.core.text import quantity
 from auditor.inputs.folder import some_of
-from auditor.model import Finding, Order, PatientField, Recording, StudyFile
+from auditor.model import Finding, FindingCode, Order, PatientField, Recording, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.placing import end_of, in_order, names, recorded_ns, set_aside, start_of
 from auditor.study.samples import signal_channels
@@ -45,12 +45,12 @@ class Sorting:
     """Files kept so far, and those set aside by reason word."""
 
     kept: list[StudyFile]
-    aside: dict[str, list[StudyFile]] = field(default_factory=lambda: defaultdict(list))
+    aside: dict[FindingCode, list[StudyFile]] = field(default_factory=lambda: defaultdict(list))
     findings: list[Finding] = field(default_factory=list)
     by_order: set[str] = field(default_factory=set)
     """Reason words for which the order itself decided."""
 
-    def put_aside(self, files: Iterable[StudyFile], word: str, *, by_order: bool) -> None:
+    def put_aside(self, files: Iterable[StudyFile], word: FindingCode, *, by_order: bool) -> None:
         """Move ``files`` out of ``kept``."""
         gone = {f.recording.name for f in files}
         if not gone:
@@ -258,7 +258,7 @@ def other_channels(files: Sequence[StudyFile], settings: StudySettings) -> list[
 
 # ---------------------------------------------------------------- findings
 
-_TEXTS = {
+_TEXTS: dict[FindingCode, tuple[str, str]] = {
     "other_patient": (
         "{files} with another patient's code {was} set aside; no time is counted from {them}.",
         "Handle this as another patient's data.",

@@ -11,7 +11,7 @@ from itertools import islice
 
 from auditor.core import intervals
 from auditor.core.durations import hms, in_words
-from auditor.core.words import quantity
+from auditor.core.text import quantity
 from auditor.inputs.folder import some_of
 from auditor.model import Finding, Interval, StudyFile
 from auditor.policy.study import StudySettings

@@ -7,8 +7,8 @@ from itertools import pairwise
 
 from auditor.core.clock import Axis
 from auditor.core.durations import hms, in_words
+from auditor.core.text import quantity
 from auditor.core.units import HOUR, NS
-from auditor.core.words import quantity
 from auditor.model import Finding, Interval, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.placing import end_of, in_order, recorded_ns, start_of

@@ -142,7 +142,7 @@ def order_row(audit: Audit, axis: Axis) -> Row | None:
         **at("planned_end", audit.planned_end, axis),
         "video": order.video,
         "monitoring": order.monitoring,
-        "minimum_channels": audit.signal.minimum_channels,
+        "minimum_channels": audit.signal.needed_channels,
         "patient_code": order.patient_code,
     }
 
@@ -155,7 +155,7 @@ def signal_row(
     run = signal.longest_usable_run
     return {
         "scanned": True,
-        "minimum_channels": signal.minimum_channels,
+        "minimum_channels": signal.needed_channels,
         "usable_s": seconds(signal.usable_ns),
         "longest_usable_run": None if run is None else interval_row(run, axis),
         **at("below_minimum_from", signal.below_minimum_from, axis),

@@ -1,0 +1,125 @@
+"""The catalogue: every code that an audit uses, once, with severity, meaning and words.
+
+A check yields code, where and values; ``finding`` makes the sentence. Codes are literals, so the
+type checker knows them; ``tests/test_codes.py`` finds one that is declared twice or never used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from auditor.core.intervals import Interval
+from auditor.model.codes.billing import CODES as _BILLING
+from auditor.model.codes.billing import BillingCode
+from auditor.model.codes.causes import CAUSES, CauseCode, Rank
+from auditor.model.codes.coverage import CODES as _COVERAGE
+from auditor.model.codes.coverage import CoverageCode
+from auditor.model.codes.decision import REASONS, ReasonCode
+from auditor.model.codes.edf import CODES as _EDF
+from auditor.model.codes.edf import EdfCode
+from auditor.model.codes.entry import SEVERITIES, Entry, Severity
+from auditor.model.codes.inputs import CODES as _INPUTS
+from auditor.model.codes.inputs import InputsCode
+from auditor.model.codes.second_readers import CODES as _SECOND_READERS
+from auditor.model.codes.second_readers import SecondReadersCode
+from auditor.model.codes.signal import CODES as _SIGNAL
+from auditor.model.codes.signal import SignalCode
+from auditor.model.codes.study import CODES as _STUDY
+from auditor.model.codes.study import StudyCode
+
+FindingCode = (
+    BillingCode | CoverageCode | EdfCode | InputsCode | SignalCode | StudyCode | SecondReadersCode
+)
+Value = int | str | tuple[str, ...]
+"""What a template may be filled with. A ``core.text.Own`` is text of this program; any other
+text comes from files, orders or people, and is withheld from a redacted audit."""
+
+
+def _joined(*sections: Mapping[Any, Entry]) -> dict[FindingCode, Entry]:
+    entries: dict[FindingCode, Entry] = {}
+    for section in sections:
+        twice = entries.keys() & section.keys()
+        assert not twice, f"declared twice: {sorted(twice)}"
+        entries |= section
+    return entries
+
+
+FINDINGS = _joined(_BILLING, _COVERAGE, _EDF, _INPUTS, _SIGNAL, _STUDY, _SECOND_READERS)
+
+__all__ = [
+    "CAUSES", "FINDINGS", "REASONS", "SEVERITIES", "CauseCode", "Entry", "Finding", "FindingCode",
+    "Rank", "ReasonCode", "Severity", "Value", "finding", "worded",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing a person should know about the study; made by ``finding``.
+
+    ``text`` is complete by itself: what it is, what it does to the numbers. ``action`` says what to
+    do. A ``problem`` puts a number in doubt or says that recorded data are missing or
+    untrustworthy. ``other_recorded_ns`` is the study's recorded time under the other reading of
+    the files, where two are possible. ``form`` and ``values`` are what the texts were made from.
+    """
+
+    code: FindingCode
+    severity: Severity
+    where: str
+    text: str
+    expected: str = ""
+    observed: str = ""
+    action: str = ""
+    file: str | None = None
+    span: Interval | None = None
+    other_recorded_ns: int | None = None
+    form: str = ""
+    values: tuple[tuple[str, Value], ...] = ()
+
+
+def finding(
+    code: FindingCode,
+    where: str = "",
+    *,
+    form: str = "",
+    severity: Severity | None = None,
+    file: str | None = None,
+    span: Interval | None = None,
+    other_recorded_ns: int | None = None,
+    **values: Value,
+) -> Finding:
+    """The finding ``code`` at ``where``, worded from its entry with ``values``.
+
+    ``form`` chooses one of the entry's forms in place of ``text``; ``severity`` replaces the
+    entry's. Raises ``KeyError`` where a template names a value that is not given.
+    """
+    return worded(
+        Finding(
+            code,
+            severity or FINDINGS[code].severity,
+            where,
+            "",
+            file=file,
+            span=span,
+            other_recorded_ns=other_recorded_ns,
+            form=form,
+            values=tuple(values.items()),
+        )
+    )
+
+
+def worded(bare: Finding) -> Finding:
+    """``bare`` with its texts made from its code, form and values."""
+    entry = FINDINGS[bare.code]
+    shown = {
+        name: ", ".join(value) if isinstance(value, tuple) else value for name, value in bare.values
+    }
+    text = entry.forms[bare.form] if bare.form else entry.text
+    return replace(
+        bare,
+        text=text.format_map(shown),
+        expected=entry.expected.format_map(shown),
+        observed=entry.observed.format_map(shown),
+        action=entry.action.format_map(shown),
+    )

@@ -1,0 +1,31 @@
+"""One entry of the catalogue of findings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+Severity = Literal["info", "caution", "problem"]
+SEVERITIES: tuple[Severity, ...] = ("info", "caution", "problem")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What a code means and how it is told.
+
+    ``title`` is a short phrase, ``meaning`` one sentence for the schema. ``text``, ``expected``,
+    ``observed`` and ``action`` are templates for ``str.format_map`` over the finding's values; a
+    finding names one of ``forms`` where the text depends on the situation. ``text`` is complete by
+    itself: what it is, and what it does to the numbers; ``action`` says what to do. A ``problem``
+    puts a number in doubt or says that recorded data are missing or untrustworthy.
+    """
+
+    severity: Severity
+    title: str = ""
+    meaning: str = ""
+    text: str = ""
+    expected: str = ""
+    observed: str = ""
+    action: str = ""
+    forms: Mapping[str, str] = field(default_factory=dict)
