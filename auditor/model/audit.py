@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from auditor.model.billing import Billing, DecisionOutcome, Monitoring, Video
-from auditor.model.codes import Finding, ReasonCode
+from auditor.model.codes import Finding, Question, ReasonCode
 from auditor.model.coverage import Coverage, Shortfall, Stop
 from auditor.model.order import Order
 from auditor.model.signal import HourFacts, NightFacts, SignalFacts
@@ -21,7 +21,6 @@ class Reason:
     text: str
 
 
-Question = Literal["order", "readable", "billing", "files"]
 AnswerState = Literal["yes", "look", "no", "unknown"]
 
 

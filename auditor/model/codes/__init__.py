@@ -19,7 +19,7 @@ from auditor.model.codes.coverage import CoverageCode
 from auditor.model.codes.decision import REASONS, ReasonCode
 from auditor.model.codes.edf import CODES as _EDF
 from auditor.model.codes.edf import EdfCode
-from auditor.model.codes.entry import SEVERITIES, Entry, Severity
+from auditor.model.codes.entry import SEVERITIES, Entry, Question, Severity
 from auditor.model.codes.inputs import CODES as _INPUTS
 from auditor.model.codes.inputs import InputsCode
 from auditor.model.codes.second_readers import CODES as _SECOND_READERS
@@ -50,7 +50,7 @@ FINDINGS = _joined(_BILLING, _COVERAGE, _EDF, _INPUTS, _SIGNAL, _STUDY, _SECOND_
 
 __all__ = [
     "CAUSES", "FINDINGS", "REASONS", "SEVERITIES", "CauseCode", "Entry", "Finding", "FindingCode",
-    "Rank", "ReasonCode", "Severity", "Value", "finding", "worded",
+    "Question", "Rank", "ReasonCode", "Severity", "Value", "finding", "worded",
 ]  # fmt: skip
 
 
@@ -76,6 +76,8 @@ class Finding:
     other_recorded_ns: int | None = None
     form: str = ""
     values: tuple[tuple[str, Value], ...] = ()
+    question: Question | None = None
+    headline: str = ""
 
 
 def finding(
@@ -122,4 +124,6 @@ def worded(bare: Finding) -> Finding:
         expected=entry.expected.format_map(shown),
         observed=entry.observed.format_map(shown),
         action=entry.action.format_map(shown),
+        question=bare.question or entry.question,
+        headline=entry.headline.format_map(shown) or text.format_map(shown),
     )

@@ -8,6 +8,7 @@ from typing import Literal
 
 Severity = Literal["info", "caution", "problem"]
 SEVERITIES: tuple[Severity, ...] = ("info", "caution", "problem")
+Question = Literal["order", "readable", "billing", "files"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +20,10 @@ class Entry:
     finding names one of ``forms`` where the text depends on the situation. ``text`` is complete by
     itself: what it is, and what it does to the numbers; ``action`` says what to do. A ``problem``
     puts a number in doubt or says that recorded data are missing or untrustworthy.
+
+    ``question`` names the answer that a finding of this code turns from yes to look, ``None`` where
+    a person need not do anything about it; ``headline`` is then the sentence with the figure that
+    stands as that answer's reason, and as the audit's headline where it decides.
     """
 
     severity: Severity
@@ -29,3 +34,5 @@ class Entry:
     observed: str = ""
     action: str = ""
     forms: Mapping[str, str] = field(default_factory=dict)
+    question: Question | None = None
+    headline: str = ""
