@@ -70,6 +70,7 @@ from auditor.model.recording import (
     RecordingField,
     UnknownStart,
     UnreadableFile,
+    is_reference,
 )
 from auditor.model.signal import BadStretch, ChannelFacts, HourFacts, NightFacts, SignalFacts
 from auditor.model.study import Role, Study, StudyCopy, StudyFile, TimeMap
@@ -86,4 +87,5 @@ __all__ = [
     "Setup", "Severity", "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study",
     "StudyCopy", "StudyFile", "StudyFolder", "Technical", "TimeMap", "Track", "Trend",
     "TrendGroup", "Unit", "UnknownStart", "UnreadableFile", "Video", "WorkRow", "finding",
+    "is_reference",
 ]  # fmt: skip

@@ -10,6 +10,18 @@ from auditor.core.intervals import Int64
 from auditor.model.byte_source import Opener
 from auditor.model.codes import Finding
 
+_EARS = frozenset({"A1", "A2", "M1", "M2"})
+
+
+def is_reference(electrode: str | None) -> bool:
+    """Whether an electrode's standard name is an ear's or mastoid's, or derived from them alone.
+
+    Such channels are references: they are no electrodes of the montage, neither of the set-up nor
+    of what can be read (common practice, no source).
+    """
+    return electrode is not None and set(electrode.split("-")) <= _EARS
+
+
 Format = Literal["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"]
 
 
