@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.core.clock import Axis, civil_datetime, civil_ns, iso
+from auditor.core.clock import Axis, civil_datetime, civil_ns, day_text, iso
 from auditor.core.errors import SettingsError
 from auditor.core.units import HOUR, MINUTE, NS
 
@@ -34,6 +34,13 @@ ZONES = (
 )
 def test_a_time_is_written_with_as_many_digits_as_it_needs(fraction: int, text: str) -> None:
     assert iso(civil_ns(datetime(2027, 3, 2, 9, 30), fraction)) == text
+
+
+def test_a_time_for_people_has_its_weekday_and_year_and_never_rounds_up() -> None:
+    late = civil_ns(datetime(2027, 3, 2, 9, 30, 59), 999_999_999)
+    assert Axis().said(late) == "Tue 2 Mar 2027 09:30:59"
+    assert Axis("America/Denver").said(0) == "Wed 31 Dec 1969 17:00:00"
+    assert day_text(late) == "Tue 2 Mar 2027"
 
 
 def test_times_before_1970_keep_their_fraction() -> None:

@@ -45,6 +45,21 @@ def iso(ns: int) -> str:
     return f"{text}.{digits}"
 
 
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def day_text(ns: int) -> str:
+    """'Tue 2 Mar 2027': the day of a civil ``ns`` as every output for people writes it."""
+    at = civil_datetime(ns)
+    return f"{_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
+
+
+def time_text(ns: int) -> str:
+    """'Tue 2 Mar 2027 09:30:00': a civil ``ns``, the second rounded down, for people to read."""
+    return f"{day_text(ns)} {civil_datetime(ns):%H:%M:%S}"
+
+
 @dataclass(frozen=True, slots=True)
 class Axis:
     """Converts between civil time at the patient and instants on the study axis.
@@ -107,6 +122,10 @@ class Axis:
     def iso(self, instant: int) -> str:
         """Civil time of ``instant`` as ISO 8601 without offset."""
         return iso(self.civil(instant))
+
+    def said(self, instant: int) -> str:
+        """The civil time of ``instant`` for people to read; see ``time_text``."""
+        return time_text(self.civil(instant))
 
     def iso_utc(self, instant: int) -> str | None:
         """UTC of ``instant`` as ISO 8601 with 'Z', or ``None`` where no zone is known."""
