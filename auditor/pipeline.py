@@ -50,7 +50,7 @@ from auditor.policy import Policy
 from auditor.signal import scan_study
 from auditor.signal.study_checks import study_checks
 from auditor.study import Place, as_place, build_study
-from auditor.study.second_readers import read_second
+from auditor.study.second_readers import SecondReaders
 
 MOST_GAPS = 500_000
 """Each gap costs memory and a row in every table; a study of weeks has hundreds."""
@@ -105,6 +105,7 @@ def audit_study(
         checksums=options.checksums,
         progress=progress,
     )
+    asked = SecondReaders(study.counted, enabled=options.second_readers)
     axis = study.axis
     coverage = _coverage(study, policy)
     annotations, findings = place_annotations(study, coverage)
@@ -160,7 +161,7 @@ def audit_study(
     found += findings
     found += study_checks(study, signal, eeg)
 
-    second, findings = read_second(study.counted, enabled=options.second_readers)
+    second, findings = asked.result()
     found += findings
     found += place.findings()
     ordered_findings = tuple(

@@ -21,7 +21,7 @@ from auditor.cli import parser as cli
 from auditor.core.clock import iso
 from auditor.core.units import NS
 from auditor.edf import read_recording
-from auditor.study.second_readers import read_second
+from auditor.study.second_readers import SecondReaders
 
 
 @dataclass(frozen=True)
@@ -146,7 +146,7 @@ def test_an_open_recording_is_audited_from_end_to_end(known: Published, tmp_path
 def test_second_readers_agree_on_open_recordings_or_differ_in_the_sub_second_alone() -> None:
     for known in OPEN:
         recording = read_recording(locate(known.name), known.name)
-        readings, findings = read_second([counted(recording)])
+        readings, findings = SecondReaders([counted(recording)]).result()
         assert findings == ()
         for reading in readings:
             assert reading.agrees is ("." not in known.start), reading.note

@@ -1,13 +1,14 @@
 """Second readers: what mne and pyedflib report of the counted files, beside our own figures.
 
-They never change a number. Where one differs or refuses, the reason is a fact of the file that our
-own reader found, together with what the library is known to make of it; a difference without such
-a reason is a ``problem`` finding. Recorded time, start and number of records are compared on the
-file's own clock, to within one sample of its fastest channel.
+They never change a number and never the outcome. Where one differs from us or refuses a file, the
+facts of the file that our own reader found are named; a difference that none of them explains is a
+caution. Their error texts are shown and never interpreted: a release may word them anew. Recorded
+time, start and number of records are compared on the file's own clock, to within one sample.
 """
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,21 +16,15 @@ from typing import Literal
 
 from auditor.core.clock import in_calendar, iso
 from auditor.core.durations import exact_seconds
-from auditor.core.text import printable
-from auditor.model import Finding, Recording, SecondReading, StudyFile
-from auditor.study.second_readers.known import BEHAVIOUR, Ours, laid_end_to_end, our_figures
+from auditor.core.intervals import total, union
+from auditor.core.text import Own, printable
+from auditor.core.units import NS
+from auditor.model import Finding, Recording, SecondReading, StudyFile, finding
 from auditor.study.second_readers.process import LIBRARIES, Answer, ReaderProcess
-from auditor.study.second_readers.refusals import explain_refusal
 
-__all__ = ["VOCABULARY", "Compared", "compare", "read_second"]
+__all__ = ["Compared", "SecondReaders", "compare", "facts_of"]
 
-VOCABULARY: dict[str, str] = {
-    "second_reader_disagrees": "Another library reads a file differently and no known reason fits.",
-    "second_reader_no_answer": "Another library crashed on a file or took too long with it.",
-    "second_reader_skipped": "Files were not given to the second readers.",
-}
-
-Status = Literal["agrees", "explained", "refused", "unexplained", "no_answer"]
+Status = Literal["agrees", "explained", "unexplained", "no_answer"]
 
 FILE_SECONDS = 60
 """Longest wait for one library on one file."""
@@ -44,56 +39,69 @@ MOST_BYTES = 16 << 30
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """One library's reading of one file and how it compares."""
+    """What one library says of one file, and how it compares."""
 
     status: Status
     reading: SecondReading
 
 
-def read_second(
-    files: Sequence[StudyFile], *, enabled: bool = True
-) -> tuple[tuple[SecondReading, ...], tuple[Finding, ...]]:
-    """What the other libraries say of ``files``, in order, and what is to be looked at.
+class SecondReaders:
+    """Asks the other libraries about files, beside the work of the audit.
 
-    Runs them in a process of their own: a file that crashes or hangs one costs that answer only.
+    They run in a process of their own: a file that crashes or hangs one costs that answer only.
     Files that would cost much are left out, and so are files not on this machine; one info finding
-    says which. Raises nothing.
+    says which.
     """
-    if not enabled or not files:
-        return (), ()
-    compared: list[Compared] = []
-    findings: list[Finding] = []
-    skipped: list[tuple[str, str]] = []
-    begun = time.monotonic()
-    with ReaderProcess() as process:
-        for file in files:
-            recording = file.recording
-            reason = _too_costly(recording)
-            if not reason and time.monotonic() - begun > STUDY_SECONDS:
-                reason = f"the files before it took {STUDY_SECONDS} s"
-            if not reason and not process.start():
-                reason = "the libraries could not be started"
-            if reason:
-                skipped.append((recording.name, reason))
-                continue
-            ours = our_figures(recording)
-            for library in LIBRARIES:
-                answer = process.ask(
-                    library, recording.path, recording.sample_bytes == 3, FILE_SECONDS
+
+    def __init__(self, files: Sequence[StudyFile], *, enabled: bool = True) -> None:
+        self._compared: list[Compared] = []
+        self._skipped: list[tuple[str, Own]] = []
+        self._thread: threading.Thread | None = None
+        if enabled and files:
+            recordings = [file.recording for file in files]
+            self._thread = threading.Thread(target=self._ask, args=(recordings,), daemon=True)
+            self._thread.start()
+
+    def result(self) -> tuple[tuple[SecondReading, ...], tuple[Finding, ...]]:
+        """Wait for the answers: each library's in order of the files, and what is to be said."""
+        if self._thread is not None:
+            self._thread.join()
+        findings = [f for c in self._compared for f in _findings(c)]
+        if self._skipped:
+            reasons = dict.fromkeys(reason for _, reason in self._skipped)
+            findings.append(
+                finding(
+                    "second_reader_skipped",
+                    count=len(self._skipped),
+                    files=tuple(printable(name, 60) for name, _ in self._skipped[:5]),
+                    reasons=Own("; ".join(reasons)),
                 )
-                result = compare(
-                    recording, library, process.versions.get(library, ""), answer, ours
-                )
-                compared.append(result)
-                findings += _finding(result, recording)
-    return tuple(c.reading for c in compared), (*findings, *_skipped(skipped))
+            )
+        return tuple(c.reading for c in self._compared), tuple(findings)
+
+    def _ask(self, recordings: Sequence[Recording]) -> None:
+        begun = time.monotonic()
+        with ReaderProcess() as process:
+            for recording in recordings:
+                reason = _too_costly(recording)
+                if not reason and time.monotonic() - begun > STUDY_SECONDS:
+                    reason = f"the files before it took {STUDY_SECONDS} s"
+                if not reason and not process.start():
+                    reason = "the libraries could not be started"
+                if reason:
+                    self._skipped.append((recording.name, Own(reason)))
+                    continue
+                for library in LIBRARIES:
+                    answer = process.ask(
+                        library, recording.path, recording.sample_bytes == 3, FILE_SECONDS
+                    )
+                    version = process.versions.get(library, "")
+                    self._compared.append(compare(recording, library, version, answer))
 
 
-def compare(
-    recording: Recording, library: str, version: str, answer: Answer, ours: Ours | None = None
-) -> Compared:
-    """Compare one ``answer`` with our figures and explain it where it differs."""
-    status, agrees, note = _judged(recording, library, answer, ours or our_figures(recording))
+def compare(recording: Recording, library: str, version: str, answer: Answer) -> Compared:
+    """One ``answer`` beside our figures of ``recording``."""
+    status, agrees, note = _judged(recording, answer)
     reading = SecondReading(
         file=recording.name,
         library=library,
@@ -107,68 +115,73 @@ def compare(
     return Compared(status, reading)
 
 
-def _judged(
-    recording: Recording, library: str, answer: Answer, ours: Ours
-) -> tuple[Status, bool | None, str]:
+def facts_of(recording: Recording) -> tuple[str, ...]:
+    """What our own reader found in a file that other readers handle in ways of their own."""
+    starts = recording.offsets_ns
+    claimed = recording.header.record_count
+    whole = (recording.size_bytes - recording.data_offset) // max(recording.record_bytes, 1)
+    summed = len(starts) * recording.record_ns
+    holes = len(starts) > 1 and int(starts.max() - starts.min()) != summed - recording.record_ns
+    facts = {
+        "its records do not follow one another without a break": holes,
+        "it is marked as discontinuous": recording.format.endswith("+D"),
+        "it was never closed": not recording.closed,
+        "its header counts other records than it holds": recording.closed
+        and not claimed == len(starts) == whole,
+        "it does not start on a whole second": len(starts) > 0 and bool(starts[0] % NS),
+        "its date field has no year": recording.header.start_date.lower().endswith("yy"),
+        "it holds annotations and no signal": all(c.is_annotation for c in recording.channels),
+        "its header or its annotations break the format's rules, as the findings say": any(
+            f.severity != "info" for f in recording.findings
+        ),
+        "it does not have the usual ending of its name": not recording.name.lower().endswith(
+            (".edf", ".bdf")
+        ),
+    }
+    return tuple(words for words, holds in facts.items() if holds)
+
+
+def _judged(recording: Recording, answer: Answer) -> tuple[Status, bool | None, str]:
     """Status, whether it agrees (``None`` without numbers), and the note."""
     if answer.stopped is not None:
         return "no_answer", None, f"Gave no answer: {answer.stopped}."
+    facts = facts_of(recording)
+    why = f"Of this file the audit found that {', and that '.join(facts)}." if facts else ""
+    status: Status = "explained" if facts else "unexplained"
     if answer.refused is not None:
-        fact = explain_refusal(library, answer.refused, recording)
-        why = f": {fact}." if fact else ", for no known reason."
-        words = _words(answer.refused, recording)
-        status: Status = "refused" if fact else "unexplained"
-        return status, None, f"Refused the file{why} (Its words: {words})"
-    differences, unexplained = _differences(recording, library, answer, ours)
-    jumps = laid_end_to_end(recording, ours)
-    if unexplained:
-        return "unexplained", False, " ".join((*differences, *unexplained))
+        said = f"Did not take the file: {_words(answer.refused, recording)}"
+        return status, None, f"{said}. {why}".rstrip()
+    differences = _differences(recording, answer)
     if differences:
-        return "explained", False, " ".join((*differences, *([jumps] if jumps else [])))
-    if jumps:
-        return "explained", True, f"Agrees on the time recorded. {jumps}"
+        return status, False, f"{' '.join(differences)} {why}".rstrip()
     return "agrees", True, "Agrees."
 
 
-def _differences(
-    recording: Recording, library: str, answer: Answer, ours: Ours
-) -> tuple[list[str], list[str]]:
-    """Sentences for differences of a known kind, and for all others."""
-    known = BEHAVIOUR[library](recording, ours)
-    explained: list[str] = []
-    unexplained: list[str] = []
-    if not _same(answer.recorded_ns, ours.recorded_ns, ours) or answer.records not in (
-        None,
-        ours.records,
-    ):
-        said = (
+def _differences(recording: Recording, answer: Answer) -> list[str]:
+    """One sentence for each figure that is not ours, to within a sample of the fastest channel."""
+    starts = recording.offsets_ns
+    recorded = int(total(union(starts, starts + recording.record_ns)))
+    first = recording.start_civil_ns + (int(starts.min()) if len(starts) else 0)
+    fastest = max(
+        (c.samples_per_record for c in recording.channels if not c.is_annotation), default=0
+    )
+    sample = -(-recording.record_ns // fastest) if fastest else NS // 1000
+
+    def differs(theirs: int | None, ours: int) -> bool:
+        return theirs is None or abs(theirs - ours) > sample
+
+    found = []
+    if differs(answer.recorded_ns, recorded) or answer.records not in (None, len(starts)):
+        found.append(
             f"It reports {_seconds(answer.recorded_ns)} in {answer.records} records, where this "
-            f"audit measures {_seconds(ours.recorded_ns)} in {ours.records}"
+            f"audit measures {_seconds(recorded)} in {len(starts)}."
         )
-        expected = _same(answer.recorded_ns, known.recorded_ns, ours) and answer.records in (
-            None,
-            known.records,
-        )
-        if expected and known.why:
-            explained.append(f"{said}: {'; '.join(known.why)}.")
-        else:
-            unexplained.append(f"{said}; no known reason fits.")
-    if not _same(answer.start_civil_ns, ours.start_civil_ns, ours):
-        said = (
+    if differs(answer.start_civil_ns, first):
+        found.append(
             f"It starts the recording at {_moment(answer.start_civil_ns)}, this audit at "
-            f"{_moment(ours.start_civil_ns)}"
+            f"{_moment(first)}."
         )
-        if known.why_start and _same(answer.start_civil_ns, known.start_civil_ns, ours):
-            explained.append(f"{said}: {'; '.join(known.why_start)}.")
-        else:
-            unexplained.append(f"{said}; no known reason fits.")
-    return explained, unexplained
-
-
-def _same(theirs: int | None, mine: int | None, ours: Ours) -> bool:
-    if theirs is None or mine is None:
-        return theirs is mine
-    return abs(theirs - mine) <= ours.sample_ns
+    return found
 
 
 def _seconds(ns: int | None) -> str:
@@ -199,58 +212,18 @@ def _too_costly(recording: Recording) -> str:
     return "" if local else "not on this machine"
 
 
-def _finding(result: Compared, recording: Recording) -> tuple[Finding, ...]:
-    reading = result.reading
-    name = printable(recording.name)
-    library = f"{reading.library} {reading.version}".strip()
-    if result.status == "unexplained":
-        return (
-            Finding(
-                code="second_reader_disagrees",
-                severity="problem",
-                where=name,
-                text=f"The library {library} reads this file differently, and no known reason "
-                f"fits: {reading.note} The audit's numbers are its own and stand on the file's "
-                "bytes; until the difference is understood they are in doubt.",
-                expected="The same recorded time, start and number of records, to one sample",
-                observed=reading.note,
-                action="Have the file looked at by a person who knows the format, and keep it.",
-                file=recording.name,
-            ),
-        )
-    if result.status == "no_answer":
-        return (
-            Finding(
-                code="second_reader_no_answer",
-                severity="caution",
-                where=name,
-                text=f"The library {library} could not check this file: {reading.note} The "
-                "audit's numbers do not rest on it.",
-                expected="An answer",
-                observed=reading.note,
-                action="Nothing to do; copy the file again if other findings doubt it.",
-                file=recording.name,
-            ),
-        )
-    return ()
-
-
-def _skipped(skipped: list[tuple[str, str]]) -> tuple[Finding, ...]:
-    if not skipped:
+def _findings(compared: Compared) -> tuple[Finding, ...]:
+    reading = compared.reading
+    if compared.status not in ("unexplained", "no_answer"):
         return ()
-    reasons = dict.fromkeys(reason for _, reason in skipped)
-    names = ", ".join(printable(name, 60) for name, _ in skipped[:5])
-    more = f" and {len(skipped) - 5} more" if len(skipped) > 5 else ""
-    files = "1 file was" if len(skipped) == 1 else f"{len(skipped)} files were"
     return (
-        Finding(
-            code="second_reader_skipped",
-            severity="info",
-            where="study",
-            text=f"{files} not given to the second readers ({names}{more}): {'; '.join(reasons)}. "
-            "The audit's numbers do not rest on them.",
-            expected="Every counted file read by mne and pyedflib too",
-            observed=f"{len(skipped)} left out",
-            action="Nothing to do.",
+        finding(
+            "second_reader_disagrees"
+            if compared.status == "unexplained"
+            else "second_reader_no_answer",
+            printable(reading.file),
+            file=reading.file,
+            library=Own(f"{reading.library} {reading.version}".strip()),
+            note=reading.note,
         ),
     )
