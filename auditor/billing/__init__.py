@@ -6,6 +6,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import replace
 
 from auditor.billing.findings import VOCABULARY, billing_findings
+from auditor.billing.minimum import measure_minimum
 from auditor.billing.periods import billing_periods
 from auditor.billing.readings import alternatives, split_words
 from auditor.billing.setup import setup_code, shorter_code, sleep_seen
@@ -88,6 +89,11 @@ def measure_billing(
         cautions=_cautions(settings),
         usable_totals=readable.totals if readable else None,
         usable_professional=_with_margins(readable, settings) if readable else None,
+        minimum=None
+        if order is None
+        else measure_minimum(
+            order.ordered_ns, outcome.recorded_ns, settings, so_far=order.still_recording
+        ),
     )
     found = billing_findings(
         billing, outcome, readable, facts, order, settings, eeg_channels, live_channels

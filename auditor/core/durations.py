@@ -17,6 +17,12 @@ def hms(ns: int, *, up: bool = False) -> Own:
     return Own(f"{sign}{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}")
 
 
+def clock(ns: int, *, up: bool = False) -> Own:
+    """``m:ss`` of a duration under an hour, else ``h:mm:ss``; rounded as ``hms``."""
+    shown = hms(ns, up=up)
+    return Own(shown[2:].removeprefix("0")) if shown.startswith("0:") else shown
+
+
 def seconds(ns: int) -> float:
     """Seconds as the double nearest to ``ns`` / 10^9 (exact to the nanosecond below 48 days)."""
     return ns / NS

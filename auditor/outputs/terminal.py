@@ -90,6 +90,9 @@ def _thresholds(audit: Audit) -> list[str]:
         f"  professional  whole study {whole.code or 'none'} ({whole.band}); each day "
         + (", ".join(d.code or "none" for d in billing.professional.each_day) or "none"),
     ]
+    if billing.minimum is not None:
+        minimum = billing.minimum
+        lines.append(f"  minimum       {'met' if minimum.met else 'not met'}: {minimum.text}")
     for period in billing.periods:
         lines += [f"  period {period.index}: {note}" for note in period.notes]
     if audit.monitoring is not None:

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from auditor.core.clock import Axis
 from auditor.core.durations import seconds
-from auditor.model import Billing, Interval, Monitoring, PowerPlan, Professional, Technical, Unit
+from auditor.model import (
+    Billing,
+    Interval,
+    Minimum,
+    Monitoring,
+    PowerPlan,
+    Professional,
+    Technical,
+    Unit,
+)
 from auditor.outputs.data.rows import Row, at, interval_row, optional_seconds
 
 
@@ -68,6 +77,19 @@ def _professional(professional: Professional | None) -> Row | None:
     }
 
 
+def _minimum(minimum: Minimum | None) -> Row | None:
+    if minimum is None:
+        return None
+    return {
+        "ordered_band": minimum.ordered_band,
+        "reached_band": minimum.reached_band,
+        "met": minimum.met,
+        "short_s": seconds(minimum.short_ns),
+        "above_s": seconds(minimum.above_ns),
+        "text": minimum.text,
+    }
+
+
 def _totals(units: tuple[Unit, ...] | None) -> list[Row] | None:
     if units is None:
         return None
@@ -77,6 +99,7 @@ def _totals(units: tuple[Unit, ...] | None) -> list[Row] | None:
 def billing_row(billing: Billing, axis: Axis) -> Row:
     return {
         "basis": billing.basis,
+        "minimum": _minimum(billing.minimum),
         "periods": [
             {
                 "index": p.index,

@@ -162,6 +162,16 @@ def schema() -> Node:
             _object(
                 ("shorter",),
                 basis=_TEXT,
+                minimum=_or_null(
+                    _object(
+                        ordered_band=_or_null(_TEXT),
+                        reached_band=_or_null(_TEXT),
+                        met=_FLAG,
+                        short_s=_SECONDS,
+                        above_s=_SECONDS,
+                        text=_TEXT,
+                    )
+                ),
                 periods=_list(
                     _object(
                         index=_COUNT,
