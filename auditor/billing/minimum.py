@@ -75,7 +75,7 @@ def measure_minimum(
 
 
 def limit_words(limit_ns: int, settings: BillingSettings) -> Own:
-    """A limit as a coder names it: 'the 2-hour minimum', 'the 50:00:00 limit (two days and 2 h)'."""
+    """A limit as a coder names it: 'the 2-hour minimum', 'the 12:00:00 limit'."""
     if limit_ns == settings.minimum_ns and not limit_ns % HOUR:
         return Own(f"the {limit_ns // HOUR}-hour minimum")
     if limit_ns < settings.minimum_ns and not limit_ns % MINUTE:
