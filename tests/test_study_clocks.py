@@ -278,9 +278,28 @@ def test_a_hole_of_whole_pieces_is_a_file_that_was_not_copied(tmp_path: Path, mi
     regular(tmp_path, {3: missing * 1800})
     study = audit(tmp_path, "America/Denver")
     found = said(study)
-    assert set(found) == {"piece_may_be_missing"}
-    assert found["piece_may_be_missing"].severity == "problem"
-    assert found["piece_may_be_missing"].other_recorded_ns == (8 + missing) * 30 * MINUTE
+    assert set(found) == {"piece_missing"}
+    assert found["piece_missing"].severity == "problem"
+    assert found["piece_missing"].other_recorded_ns == (8 + missing) * 30 * MINUTE
+
+
+def test_pieces_a_second_or_two_apart_in_length_and_one_that_is_missing(tmp_path: Path) -> None:
+    """36 files of two hours, each a second or two longer or shorter, without number 17."""
+    start = datetime(2027, 3, 2, 9, 30)
+    for number in range(1, 37):
+        length = 7200 + (0, 1, -1, 2, -2)[number % 5]
+        if number != 17:
+            write_piece(
+                tmp_path / f"{number:02d}.edf", (0, length), amplifier=AMPLIFIER, start=start
+            )
+        start += timedelta(seconds=length)
+    study = audit(tmp_path, "America/Denver")
+    (found,) = [f for f in study.findings if f.code == "piece_missing"]
+    assert found.headline == "a file is missing between 16.edf and 18.edf (1:59:59)"
+    assert found.question == "files"
+    (missing,) = study.missing
+    assert (missing.files, missing.schedule, missing.numbers) == (1, True, True)
+    assert missing.duration == 7199 * NS
 
 
 def test_irregular_pieces_raise_no_doubt_of_the_clock(tmp_path: Path) -> None:

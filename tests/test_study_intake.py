@@ -14,9 +14,11 @@ from helpers_studies import Amplifier, append, set_field, write_piece
 
 from auditor.core.errors import NothingReadable
 from auditor.core.units import MINUTE
+from auditor.inputs import checksums, folder
+from auditor.inputs import local as place
 from auditor.model import Study
 from auditor.policy import load_policy
-from auditor.study import build_study, checksums, folder, place
+from auditor.study import build_study
 from auditor.study.placing import recorded_ns
 
 POLICY = load_policy()

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from auditor.core.errors import SettingsError
-from auditor.core.units import NS
+from auditor.core.units import HOUR, MINUTE, NS
 
 _EPOCH = datetime(1970, 1, 1)
 _MAX_S = (datetime(9999, 12, 30) - _EPOCH).days * 86_400
@@ -160,3 +160,11 @@ STUDY_YEARS = range(1900, 2201)
 def in_calendar(civil: int) -> bool:
     """Whether ``civil`` lies within the years that a calendar date can show here."""
     return _MIN_S * NS <= civil <= _MAX_S * NS
+
+
+def hour_apart(ns: int) -> bool:
+    """Whether ``ns`` is an hour, forward or back, as summer time or a wrong zone sets a clock off.
+
+    People set clocks and write times down to the minute (common practice, no source).
+    """
+    return abs(abs(ns) - HOUR) <= 2 * MINUTE

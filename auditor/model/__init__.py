@@ -73,19 +73,19 @@ from auditor.model.recording import (
     is_reference,
 )
 from auditor.model.signal import BadStretch, ChannelFacts, HourFacts, NightFacts, SignalFacts
-from auditor.model.study import Role, Study, StudyCopy, StudyFile, TimeMap
+from auditor.model.study import MissingPiece, Pieces, Role, Study, StudyCopy, StudyFile, TimeMap
 
 __all__ = [
     "SEVERITIES", "Advice", "Alternative", "Annotation", "Answer", "AnswerState", "Audit",
-    "BadStretch", "Billing", "ByteSource", "CauseCode", "Channel", "ChannelFacts", "CopyCoverage",
-    "Corrections", "Coverage", "DayCode", "Decision", "DecisionOutcome", "Finding", "FindingCode",
-    "Format", "Gap", "HeaderClaim", "HourFacts", "InputUsed", "Int64", "Interval", "Lapse",
-    "Minimum", "Monitoring", "MonitoringCheck", "MonitoringLevel", "NightFacts", "Opener", "Order",
-    "PatientField", "Period", "PersonDecision", "PlacedAnnotation", "PolicyUsed", "PowerMode",
-    "PowerPlan", "PowerSetup", "PowerStep", "Professional", "Question", "Rank", "Reason",
-    "ReasonCode", "Recording", "RecordingField", "Role", "RuleLine", "SecondReading", "Segment",
-    "Setup", "Severity", "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study",
-    "StudyCopy", "StudyFile", "StudyFolder", "Technical", "TimeMap", "Track", "Trend",
-    "TrendGroup", "Unit", "UnknownStart", "UnreadableFile", "Video", "WorkRow", "finding",
-    "is_reference",
+    "BadStretch", "Billing", "ByteSource", "CauseCode", "Channel", "ChannelFacts",
+    "CopyCoverage", "Corrections", "Coverage", "DayCode", "Decision", "DecisionOutcome",
+    "Finding", "FindingCode", "Format", "Gap", "HeaderClaim", "HourFacts", "InputUsed", "Int64",
+    "Interval", "Lapse", "Minimum", "MissingPiece", "Monitoring", "MonitoringCheck",
+    "MonitoringLevel", "NightFacts", "Opener", "Order", "PatientField", "Period",
+    "PersonDecision", "Pieces", "PlacedAnnotation", "PolicyUsed", "PowerMode", "PowerPlan",
+    "PowerSetup", "PowerStep", "Professional", "Question", "Rank", "Reason", "ReasonCode",
+    "Recording", "RecordingField", "Role", "RuleLine", "SecondReading", "Segment", "Setup",
+    "Severity", "Share", "Shorter", "Shortfall", "SignalFacts", "Stop", "Study", "StudyCopy",
+    "StudyFile", "StudyFolder", "Technical", "TimeMap", "Track", "Trend", "TrendGroup", "Unit",
+    "UnknownStart", "UnreadableFile", "Video", "WorkRow", "finding", "is_reference",
 ]  # fmt: skip

@@ -96,6 +96,50 @@ class StudyCopy:
 
 
 @dataclass(frozen=True, slots=True)
+class MissingPiece:
+    """Where a file of one copy should lie between two of its files, by their rhythm or numbers.
+
+    ``before`` and ``after`` name the two files (untrusted), ``[start, end)`` is the hole between
+    them on the study axis, ``files`` how many files would fill it. ``schedule`` and ``numbers`` say
+    what shows it. ``unreadable`` or ``set_aside`` names a file that is there, lies in the hole by
+    its number, and is not counted; then none needs to be looked for on the card.
+    """
+
+    copy: str
+    before: str
+    after: str
+    start: int
+    end: int
+    files: int
+    schedule: bool
+    numbers: bool
+    unreadable: str = ""
+    set_aside: str = ""
+
+    @property
+    def duration(self) -> int:
+        """Length of the hole in nanoseconds."""
+        return self.end - self.start
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """How the recorder of one copy cuts its recording into files.
+
+    ``period_ns`` is the time from the start of one file to the start of the next and ``length_ns``
+    what a file usually holds; both 0 where the files follow no schedule. ``regular`` lists the
+    names of those files that began on schedule after the one before.
+    """
+
+    copy: str
+    files: int
+    period_ns: int
+    length_ns: int
+    regular: tuple[str, ...] = ()
+    missing: tuple[MissingPiece, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Study:
     """The returned study: files in their places on the axis, copies, and what was found."""
 
@@ -107,6 +151,8 @@ class Study:
     copies: tuple[StudyCopy, ...]
     other_files: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    pieces: tuple[Pieces, ...] = ()
+    """One for each copy with counted files."""
 
     @property
     def counted(self) -> tuple[StudyFile, ...]:
@@ -117,3 +163,8 @@ class Study:
     def set_aside(self) -> tuple[StudyFile, ...]:
         """Readable recordings that do not belong to this study."""
         return tuple(f for f in self.files if f.role == "set_aside")
+
+    @property
+    def missing(self) -> tuple[MissingPiece, ...]:
+        """Every place of every copy where a file should lie."""
+        return tuple(m for p in self.pieces for m in p.missing)

@@ -19,7 +19,7 @@ from auditor.study.dates import date_findings, misdated
 from auditor.study.intake import take_in
 from auditor.study.merging import match_copies
 from auditor.study.overlaps import overlap_findings
-from auditor.study.pieces import stepped_findings
+from auditor.study.pieces import piece_findings, pieces_of
 from auditor.study.placing import in_order, set_aside
 from auditor.study.sequence import in_sequence
 
@@ -71,6 +71,13 @@ def build_study(
     counted = in_order(matched.counted)
     changes, steps = clocks.change_findings(reference, counted, axis, settings)
     wrong = misdated(sorting, counted)
+    aside = [
+        *sorting.files_aside(),
+        *(set_aside(f, NOT_MATCHED) for d in matched.not_matched for f in d.files),
+    ]
+    pieces = pieces_of(
+        counted, [f.recording.name for f in aside], [u.name for u in intake.unreadable]
+    )
     findings: list[Finding] = [
         *intake.findings,
         *leftovers.left_over_findings(sorting, counted, axis, {f.recording.name for f, _ in wrong}),
@@ -84,13 +91,9 @@ def build_study(
         ),
         *changes,
         *clocks.doubt_findings(doubts, reference, counted, axis, settings, where),
-        *stepped_findings(reference, counted, axis, settings),
+        *piece_findings(pieces, counted, axis),
         *clocks.never_set_findings(counted, order, settings, where),
         *clocks.hookup_findings(counted, order, hookup, axis, settings),
-    ]
-    aside = [
-        *sorting.files_aside(),
-        *(set_aside(f, NOT_MATCHED) for d in matched.not_matched for f in d.files),
     ]
     return Study(
         name=intake.name,
@@ -101,6 +104,7 @@ def build_study(
         copies=tuple(matched.copies),
         other_files=intake.other_files,
         findings=tuple(findings),
+        pieces=pieces,
     )
 
 

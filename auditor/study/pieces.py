@@ -1,130 +1,234 @@
-"""Holes between a recorder's regular pieces: a clock put forward, or a file that was not copied."""
+"""How a recorder cuts its recording into files, and where a file of its series is missing."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
+from pathlib import PurePath
+from typing import Literal
 
-from auditor.core.clock import Axis
+from auditor.core.clock import Axis, hour_apart
 from auditor.core.durations import hms, in_words
-from auditor.core.text import quantity
-from auditor.core.units import HOUR, NS
-from auditor.model import Finding, Interval, StudyFile
-from auditor.policy.study import StudySettings
+from auditor.core.text import Own, quantity
+from auditor.core.units import NS
+from auditor.model import Finding, Interval, MissingPiece, Pieces, StudyFile, finding
 from auditor.study.placing import end_of, in_order, recorded_ns, start_of
 
-VOCABULARY = {
-    "hour_step": "A hole of exactly an hour in a study without a time zone",
-    "clock_may_have_stepped": "A hole where one regular piece should join the next",
-    "piece_may_be_missing": "A hole just as long as one or more of the recorder's regular pieces",
-}
-
-_EXACT = 2 * NS
-"""Start stamps are whole seconds, so that two of them are off by less than this."""
-
-
-def stepped_findings(
-    files: Sequence[StudyFile], counted: Sequence[StudyFile], axis: Axis, settings: StudySettings
-) -> Iterator[Finding]:
-    """Holes that a clock put forward would explain: an exact hour, or between regular pieces."""
-    timed = [f for f in in_order(files) if f.interval]
-    recorded = recorded_ns(counted)
-    pairs = list(pairwise(timed))
-    if axis.zone is None:
-        for before, after in pairs:
-            hole = start_of(after) - end_of(before)
-            if abs(hole - HOUR) <= _EXACT:
-                yield Finding(
-                    "hour_step",
-                    "caution",
-                    after.recording.name,
-                    "Just one hour lies between two files. It may be a real gap, or the clock "
-                    "was put forward to summer time while the recording went on: then there is no "
-                    f"gap. {hms(recorded)} was recorded either way.",
-                    observed=f"{before.recording.name} ends {axis.iso(end_of(before))}, "
-                    f"{after.recording.name} starts {axis.iso(start_of(after))}",
-                    action="Name the time zone in the order; then the audit can tell.",
-                    file=after.recording.name,
-                    span=Interval(end_of(before), start_of(after)),
-                    other_recorded_ns=recorded,
-                )
-    yield from _between_pieces(timed, counted, axis, settings)
+_FEWEST = 3
+"""Files below which no rhythm can be told."""
+_TOLERANCE = 10 * NS
+"""A recorder that starts a file every two hours is a few seconds off (common practice, no source).
+"""
+_MOST_NUMBERS = 100
+"""Numbers that skip more are times or dates, not a count of files."""
+_SHOWN = 8
 
 
-def _between_pieces(
-    timed: Sequence[StudyFile],
-    counted: Sequence[StudyFile],
-    axis: Axis,
-    settings: StudySettings,
-) -> Iterator[Finding]:
-    """Holes after full pieces of a recorder that starts a new file every so often.
+def pieces_of(
+    counted: Sequence[StudyFile], aside: Sequence[str], unreadable: Sequence[str]
+) -> tuple[Pieces, ...]:
+    """The pieces of every copy among the ``counted`` files.
 
-    A hole that another copy fills is told by that copy, and needs no guess.
+    ``aside`` and ``unreadable`` are names of files that are there and do not count.
     """
-    length = _regular_length(timed)
-    if length is None:
-        return
-    full = [(a, b) for a, b in pairwise(timed) if _length(a) == length and a.recording.closed]
-    odd = [
-        (a, b)
-        for a, b in full
-        if start_of(b) - end_of(a) > settings.join_tolerance_ns
-        and not any(
-            start_of(f) < start_of(b) and end_of(f) > end_of(a)
-            for f in counted
-            if f is not a and f is not b
+    timed = in_order(f for f in counted if f.interval)
+    found = []
+    for copy in sorted({f.copy or "" for f in timed}):
+        own = [f for f in timed if f.copy == copy]
+        period = _period(own)
+        length = sorted(map(_length, own))[len(own) // 2] if period else 0
+        counts = _numbers_count(own)
+        missing = []
+        for before, after in pairwise(own):
+            hole = start_of(after) - end_of(before)
+            if hole < NS or _filled(before, after, timed):
+                continue
+            skipped = _skipped(before, after) if counts else 0
+            passed = _passed_over(before, after, period, length)
+            if skipped or passed:
+                missing.append(
+                    MissingPiece(
+                        copy=copy,
+                        before=before.recording.name,
+                        after=after.recording.name,
+                        start=end_of(before),
+                        end=start_of(after),
+                        files=skipped or passed,
+                        schedule=bool(passed),
+                        numbers=bool(skipped),
+                        unreadable=_between(unreadable, before, after),
+                        set_aside=_between(aside, before, after),
+                    )
+                )
+        regular = tuple(
+            b.recording.name
+            for a, b in pairwise(own)
+            if period and abs(start_of(b) - start_of(a) - period) <= _TOLERANCE
         )
-    ]
-    if not odd or len(odd) * 2 >= len(full):
-        return
-    recorded = recorded_ns(counted)
-    missing = [(a, b) for a, b in odd if (start_of(b) - end_of(a) + _EXACT) % length <= 2 * _EXACT]
-    for before, after in missing[:5]:
-        hole = start_of(after) - end_of(before)
-        pieces = round(hole / length)
-        yield Finding(
-            "piece_may_be_missing",
-            "problem",
-            after.recording.name,
-            f"The recorder starts a new file every {in_words(length)}, and the hole before this "
-            f"file is just as long as {quantity(pieces, 'such piece')}: {quantity(pieces, 'file')} "
-            f"may not have been copied from the card. {hms(recorded)} was recorded as it stands; "
-            f"with what seems to be missing it would be {hms(recorded + hole)}.",
-            expected=f"a file that starts {axis.iso(end_of(before))}",
-            observed=f"the next is {after.recording.name}, {axis.iso(start_of(after))}",
-            action="Look for the file on the card and copy it.",
-            file=after.recording.name,
-            span=Interval(end_of(before), start_of(after)),
-            other_recorded_ns=recorded + hole,
-        )
-    stepped = [pair for pair in odd if pair not in missing]
-    if stepped:
-        before, after = stepped[0]
-        yield Finding(
-            "clock_may_have_stepped",
-            "caution",
-            after.recording.name,
-            f"The recorder starts a new file every {in_words(length)}, and the other full files "
-            f"join each other; after {quantity(len(stepped), 'full file')} a hole follows. The "
-            "recording may have stopped there, or the clock was put forward and nothing is "
-            f"missing. {hms(recorded)} was recorded either way.",
-            expected=f"{after.recording.name} to start near {axis.iso(end_of(before))}",
-            observed=f"it starts {in_words(start_of(after) - end_of(before))} later",
-            action="Check with the diary and the clock's setting.",
-            file=after.recording.name,
-            span=Interval(end_of(before), start_of(after)),
-            other_recorded_ns=recorded,
-        )
+        found.append(Pieces(copy, len(own), period, length, regular, tuple(missing)))
+    return tuple(found)
 
 
 def _length(file: StudyFile) -> int:
     return end_of(file) - start_of(file)
 
 
-def _regular_length(timed: Sequence[StudyFile]) -> int | None:
-    """The length that most files but the last have, where at least three share it."""
-    lengths = [_length(f) for f in timed[:-1]]
-    if len(lengths) < 3:
+def _period(own: Sequence[StudyFile]) -> int:
+    """The step from start to start that three of four files keep, or a multiple of it; else 0."""
+    if len(own) < _FEWEST:
+        return 0
+    steps = sorted(start_of(b) - start_of(a) for a, b in pairwise(own))
+    period = steps[len(steps) // 2]
+    regular = sum(s >= period - _TOLERANCE and _multiple(s, period) > 0 for s in steps)
+    return period if period > 10 * _TOLERANCE and 4 * regular >= 3 * len(steps) else 0
+
+
+def _multiple(step: int, period: int) -> int:
+    """How many periods ``step`` is, each a few seconds off at most; 0 where it is none."""
+    count = (step + period // 2) // period
+    return count if abs(step - count * period) <= count * _TOLERANCE else 0
+
+
+def _passed_over(before: StudyFile, after: StudyFile, period: int, length: int) -> int:
+    """How many starts were passed over after a whole file that was closed."""
+    whole = period > 0 and _length(before) >= length - _TOLERANCE and before.recording.closed
+    count = _multiple(start_of(after) - start_of(before), period) if whole else 0
+    return max(0, count - 1)
+
+
+def _filled(before: StudyFile, after: StudyFile, timed: Sequence[StudyFile]) -> bool:
+    """Whether a file of another copy holds time in the hole: that copy tells of it."""
+    return any(
+        start_of(f) < start_of(after) and end_of(f) > end_of(before)
+        for f in timed
+        if f.copy != before.copy
+    )
+
+
+def _numbered(name: str) -> tuple[str, int, str] | None:
+    """A file name's last number, with what stands before and after it; ``None`` without one."""
+    path = PurePath(name)
+    match = re.search(r"(\d{1,9})(\D*)$", path.stem)
+    if match is None:
         return None
-    common = max(set(lengths), key=lambda n: (lengths.count(n), n))
-    return common if lengths.count(common) >= max(3, len(lengths) * 2 // 3) else None
+    return str(path.parent / path.stem[: match.start()]), int(match.group(1)), match.group(2)
+
+
+def _step(a: str, b: str) -> int:
+    """The second name's number less the first's; 0 where the names are not alike."""
+    first, second = _numbered(a), _numbered(b)
+    alike = first and second and (first[0], first[2]) == (second[0], second[2])
+    return second[1] - first[1] if alike and first and second else 0
+
+
+def _numbers_count(own: Sequence[StudyFile]) -> bool:
+    """Whether the names number the files: most of those that are alike follow by one."""
+    steps = [_step(a.recording.name, b.recording.name) for a, b in pairwise(own)]
+    return steps.count(1) > 0 and 2 * steps.count(1) >= sum(s != 0 for s in steps)
+
+
+def _skipped(before: StudyFile, after: StudyFile) -> int:
+    skipped = _step(before.recording.name, after.recording.name) - 1
+    return skipped if 0 < skipped < _MOST_NUMBERS else 0
+
+
+def _between(names: Sequence[str], before: StudyFile, after: StudyFile) -> str:
+    """The first of ``names`` whose number lies between those of two files."""
+    first, last = before.recording.name, after.recording.name
+    return next((n for n in names if 0 < _step(first, n) < _step(first, last)), "")
+
+
+# ---------------------------------------------------------------- findings
+
+
+def piece_findings(
+    pieces: Sequence[Pieces], counted: Sequence[StudyFile], axis: Axis
+) -> Iterator[Finding]:
+    """Files that are missing, and holes that a clock put forward would explain as well."""
+    absent = [m for p in pieces for m in p.missing if not m.unreadable and not m.set_aside]
+    if absent:
+        yield _missing(absent, recorded_ns(counted), axis)
+    known = {m.after for p in pieces for m in p.missing}
+    for copy in pieces:
+        own = [f for f in in_order(counted) if f.copy == copy.copy and f.interval]
+        yield from _stepped(copy, own, known, counted, axis)
+
+
+def _missing(absent: Sequence[MissingPiece], recorded: int, axis: Axis) -> Finding:
+    first, holes = absent[0], sum(m.duration for m in absent)
+    files = sum(m.files for m in absent)
+    by = [
+        *(["the recorder's rhythm"] if any(m.schedule for m in absent) else []),
+        *(["the files' numbers"] if any(m.numbers for m in absent) else []),
+    ]
+    return finding(
+        "piece_missing",
+        first.after if len(absent) == 1 else "",
+        file=first.after if len(absent) == 1 else None,
+        span=Interval(first.start, first.end),
+        other_recorded_ns=recorded + holes,
+        before=first.before,
+        after=first.after,
+        hole=hms(first.duration, up=True),
+        missing=Own("a file is" if first.files == 1 else f"{first.files} files are"),
+        elsewhere=Own(f", and at {quantity(len(absent) - 1, 'more place')}" if absent[1:] else ""),
+        files=quantity(files, "file"),
+        why=Own(" and ".join(by)),
+        start=Own(axis.iso(first.start)),
+        places=tuple(f"{m.before} to {m.after}" for m in absent[:_SHOWN]),
+        recorded=hms(recorded),
+        with_them=hms(recorded + holes),
+    )
+
+
+def _stepped(
+    copy: Pieces,
+    own: Sequence[StudyFile],
+    known: set[str],
+    counted: Sequence[StudyFile],
+    axis: Axis,
+) -> Iterator[Finding]:
+    holes = [
+        (a, b)
+        for a, b in pairwise(own)
+        if start_of(b) - end_of(a) > _TOLERANCE and not _filled(a, b, counted)
+    ]
+    hours = [p for p in holes if axis.zone is None and hour_apart(start_of(p[1]) - end_of(p[0]))]
+    if hours:
+        yield _clock("hour_step", hours, recorded_ns(counted), axis)
+    joined = [a for a, b in pairwise(own) if abs(start_of(b) - end_of(a)) <= _TOLERANCE]
+    after_full = [
+        (a, b)
+        for a, b in holes
+        if (a, b) not in hours
+        and b.recording.name not in known
+        and copy.period_ns
+        and abs(_length(a) - copy.length_ns) <= _TOLERANCE
+        and a.recording.closed
+    ]
+    if after_full and len(joined) > len(after_full):
+        yield _clock("clock_may_have_stepped", after_full, recorded_ns(counted), axis)
+
+
+def _clock(
+    code: Literal["hour_step", "clock_may_have_stepped"],
+    holes: Sequence[tuple[StudyFile, StudyFile]],
+    recorded: int,
+    axis: Axis,
+) -> Finding:
+    before, after = holes[0]
+    return finding(
+        code,
+        after.recording.name,
+        file=after.recording.name,
+        span=Interval(end_of(before), start_of(after)),
+        other_recorded_ns=recorded,
+        holes=quantity(len(holes), "hole"),
+        size=in_words(start_of(after) - end_of(before), up=True),
+        before=before.recording.name,
+        after=after.recording.name,
+        ended=Own(axis.iso(end_of(before))),
+        started=Own(axis.iso(start_of(after))),
+        recorded=hms(recorded),
+    )

@@ -32,7 +32,7 @@ StudyCode = Literal[
     "overlapping_recordings",
     "patient_code_missing",
     "patient_code_not_found",
-    "piece_may_be_missing",
+    "piece_missing",
     "recordings_in_trash",
     "reference_clock",
     "repeated_hour",
@@ -49,7 +49,15 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "clock_may_have_stepped": Entry(
         "caution",
-        meaning="A hole where one regular piece should join the next",
+        title="An interruption after a whole file",
+        meaning="A hole where one regular file should join the next",
+        text="The recorder's files follow each other on schedule, but {holes} of another length "
+        "came after a whole file, the first of {size} before {after}. The recording may have "
+        "stopped there, or the clock was put forward and nothing is missing. {recorded} was "
+        "recorded either way.",
+        expected="{after} to start near {ended}",
+        observed="it starts {started}",
+        action="Check with the diary and the clock's setting.",
     ),
     "clock_never_set": Entry(
         "problem",
@@ -109,7 +117,13 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "hour_step": Entry(
         "caution",
-        meaning="A hole of exactly an hour in a study without a time zone",
+        title="Just one hour between two files",
+        meaning="A hole of an hour between two files of a study without a time zone",
+        text="Just one hour lies between {before} and {after}. It may be a real interruption, or "
+        "the clock was put forward to summer time while the recording went on: then nothing is "
+        "missing. {recorded} was recorded either way.",
+        observed="{before} ends {ended}, {after} starts {started}",
+        action="Name the time zone in the order; then the audit can tell.",
     ),
     "other_channel_set": Entry(
         "caution",
@@ -143,9 +157,18 @@ CODES: dict[StudyCode, Entry] = {
         "problem",
         meaning="No file carries the patient code of the order",
     ),
-    "piece_may_be_missing": Entry(
+    "piece_missing": Entry(
         "problem",
-        meaning="A hole just as long as one or more of the recorder's regular pieces",
+        title="A file is missing",
+        meaning="A hole where, by the recorder's rhythm or the files' numbers, a file should lie",
+        text="By {why}, {missing} missing between {before} and {after} ({hole}, from {start} on)"
+        "{elsewhere}; {files} in all did not come back with the rest. {recorded} was recorded as "
+        "it stands; with what is missing it would be about {with_them}.",
+        expected="every file of the recorder's card",
+        observed="{places}",
+        action="Look for the file on the card and copy it; then run the audit again.",
+        question="files",
+        headline="{missing} missing between {before} and {after} ({hole}){elsewhere}",
     ),
     "recordings_in_trash": Entry(
         "caution",
