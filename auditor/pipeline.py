@@ -233,7 +233,7 @@ def _recording_findings(study: Study) -> list[Finding]:
     found = [f for file in study.counted for f in file.recording.findings]
     # What is odd inside a file that is not counted puts no number of this study in doubt.
     found += [
-        replace(f, severity="info")
+        replace(f, severity="info", question=None)
         for file in study.set_aside
         for f in file.recording.findings
         if f.severity != "info"

@@ -7,9 +7,6 @@
 from auditor.edf.kind import looks_like_recording
 from auditor.edf.reader import read_recording
 from auditor.edf.source import LocalFile, open_bytes
-from auditor.edf.vocabulary import VOCABULARY
 from auditor.model import ByteSource
 
-__all__ = [
-    "VOCABULARY", "ByteSource", "LocalFile", "looks_like_recording", "open_bytes", "read_recording",
-]  # fmt: skip
+__all__ = ["ByteSource", "LocalFile", "looks_like_recording", "open_bytes", "read_recording"]

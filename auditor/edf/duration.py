@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from auditor.core.durations import exact_seconds
 from auditor.core.errors import RecordingError
-from auditor.core.text import printable
+from auditor.core.text import Own, printable
 from auditor.core.units import DAY, HOUR, NS
 from auditor.edf.header import Header
 from auditor.edf.notes import Notes
@@ -32,16 +33,7 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
         _note_annotation_only(stated, notes)
         return 0
     if stated == 0 and header.has_points:
-        notes.add(
-            "point_samples",
-            "caution",
-            "Each record holds one sample of each signal and lasts no time by the header. The file "
-            "adds nothing to the recorded time.",
-            at=_AT,
-            expected="some seconds (1 s as a rule)",
-            observed="0",
-            action="Nothing to do where the file is a list of single measurements.",
-        )
+        notes.add("point_samples", at=_AT)
         return 0
     record_ns = stated or _from_onsets(header, onsets_ns, notes)
     if record_ns * len(onsets_ns) > MAX_RECORDED_NS:
@@ -54,14 +46,9 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
     if record_ns > HOUR and not (onsets_ns != UNKNOWN).any():
         notes.add(
             "record_duration_unusual",
-            "problem",
-            f"The header gives a record duration of {record_ns / NS} s, more than an hour, and "
-            "nothing else in the file shows whether that is so. The recorded time follows from it: "
-            f"{len(onsets_ns)} records of that length.",
             at=_AT,
-            expected="some seconds (1 s as a rule)",
-            observed=f"{record_ns / NS} s",
-            action="Compare the recorded time with the recorder's log.",
+            duration=exact_seconds(record_ns),
+            count=len(onsets_ns),
         )
     return record_ns
 
@@ -81,34 +68,20 @@ def _from_onsets(header: Header, onsets_ns: Int64, notes: Notes) -> int:
     record_ns = int(values[counts.argmax()])
     notes.add(
         "record_duration_unreadable",
-        "problem",
-        "The header's record duration is no number of seconds above 0. The records' own starts are "
-        f"{record_ns / NS} s apart as a rule; this is taken as the duration of a record.",
         at=_AT,
-        expected="a number of seconds with a decimal point",
-        observed=f"'{printable(header.claim.record_duration)}'",
-        action="The header is damaged: copy the file again from the recorder's card.",
+        record_ns=exact_seconds(record_ns),
+        record_duration=printable(header.claim.record_duration),
     )
     return record_ns
 
 
 def _note_annotation_only(stated: int | None, notes: Notes) -> None:
-    notes.add(
-        "annotation_only_file",
-        "info",
-        "The file holds annotations and no signals. It adds nothing to the recorded time.",
-        action="Nothing to do.",
-    )
+    notes.add("annotation_only_file")
     if stated != 0:
         notes.add(
             "annotation_only_duration",
-            "caution",
-            "The file holds annotations alone, so that its record duration should be 0. No time is "
-            "counted for it.",
             at=_AT,
-            expected="0",
-            observed="no number" if stated is None else f"{stated / NS} s",
-            action="Nothing to do.",
+            no_number=Own("no number" if stated is None else f"{stated / NS} s"),
         )
 
 

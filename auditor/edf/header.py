@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from math import isnan, nan
 
 from auditor.core.errors import RecordingError
+from auditor.core.text import Own
 from auditor.core.units import NS
 from auditor.edf.annotations import parse_annotations
 from auditor.edf.electrodes import electrode_name
@@ -108,13 +109,9 @@ def _with_either_count(source: ByteSource, main: bytes, notes: Notes) -> Header:
         if signals != stated:
             tried.add(
                 "signal_count_wrong",
-                "problem",
-                "The number of signals cannot be as its field says; the header's length field "
-                f"gives {signals}, and with it the header can be read.",
                 at="field 'signals' (byte 252)",
-                expected=str(signals),
-                observed=fields.text("signals"),
-                action="The header is damaged: copy the file again from the recorder's card.",
+                signals=signals,
+                fields=fields.text("signals"),
             )
         notes.take(tried)
         return header
@@ -191,14 +188,15 @@ def _data_offset(
     sure = fits(chosen)
     notes.add(
         "header_length_wrong",
-        "caution" if sure else "problem",
-        f"The header's own length is stated wrongly: with {claim.signals} signals it takes "
-        f"{length} bytes. The data are read from byte {chosen} on"
-        + (", where they do begin." if sure else "; whether they begin there is not certain."),
         at="field 'header bytes' (byte 184)",
-        expected=str(length),
-        observed="no number" if stated is None else str(stated),
-        action="Copy the file again from the recorder's card and compare.",
+        severity="caution" if sure else "problem",
+        signals=claim.signals,
+        length=length,
+        chosen=chosen,
+        begins=Own(
+            ", where they do begin." if sure else "; whether they begin there is not certain."
+        ),
+        stated=Own("no number" if stated is None else str(stated)),
     )
     return chosen
 

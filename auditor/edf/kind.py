@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import get_args
 
-from auditor.core.text import printable
+from auditor.core.text import Own, printable
 from auditor.edf.notes import Notes
 from auditor.model import Format, HeaderClaim
 
@@ -52,13 +52,9 @@ def decide_format(version: bytes, claim: HeaderClaim, notes: Notes) -> tuple[For
     if version not in (EDF_VERSION, BDF_VERSION):
         notes.add(
             "version_wrong",
-            "problem",
-            f"The file does not begin with the mark of EDF or BDF. It is read as {family}, as the "
-            "rest of its header suggests.",
             at="field 'version' (byte 0)",
-            expected="'0' and 7 spaces (EDF), or byte 255 and 'BIOSEMI' (BDF)",
-            observed=printable(version.decode("latin-1")),
-            action="The header is damaged: copy the file again from the recorder's card.",
+            family=Own(family),
+            version=printable(version.decode("latin-1")),
         )
     if kind[:3] in ("EDF", "BDF") and kind[3:] in ("+C", "+D"):
         form: Format = next(f for f in get_args(Format) if f == family + kind[3:])
@@ -69,13 +65,12 @@ def decide_format(version: bytes, claim: HeaderClaim, notes: Notes) -> tuple[For
     if says_bdf != bdf and (says_bdf or kind[:4] == "EDF+"):
         notes.add(
             "format_contradiction",
-            "problem" if says_bdf else "caution",
-            f"The version field says {family}, the reserved field another format. The samples are "
-            f"read as {family} has them, {3 if bdf else 2} bytes each.",
             at="fields 'version' (byte 0) and 'reserved' (byte 192)",
-            expected=f"'{form}'",
-            observed=printable(reserved[:8]),
-            action="If the number of records looks wrong, the file is of the other format.",
+            severity="problem" if says_bdf else "caution",
+            family=Own(family),
+            sample_bytes=3 if bdf else 2,
+            format=Own(form),
+            reserved=printable(reserved[:8]),
         )
     return form, 3 if bdf else 2
 
@@ -84,22 +79,15 @@ def _note_unknown(form: Format, reserved: str, notes: Notes) -> None:
     if reserved[:4].upper() in ("EDF+", "BDF+", "24BI"):
         notes.add(
             "reserved_unknown",
-            "caution",
-            "The reserved field begins like the mark of a known format but is none. The file is "
-            f"read as {form}; where its records state their own starts, these are taken.",
             at="field 'reserved' (byte 192)",
-            expected="EDF+C, EDF+D, BDF+C, BDF+D, 24BIT or blank",
-            observed=reserved[:8],
-            action="Find out whether the recording has interruptions.",
+            format=Own(form),
+            reserved=reserved[:8],
         )
     elif form == "BDF":
         notes.add(
             "reserved_unknown",
-            "info",
-            "The reserved field lacks the mark of BDF; the version field has it, and the file is "
-            "read as BDF.",
             at="field 'reserved' (byte 192)",
-            expected="24BIT, BDF+C or BDF+D",
-            observed=reserved[:8],
-            action="Nothing to do.",
+            form="plain_version",
+            severity="info",
+            reserved=reserved[:8],
         )

@@ -4,76 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from auditor.core.text import printable
-from auditor.model import Finding, FindingCode, Severity
+from auditor.core.text import Own, printable, quantity
+from auditor.model import Finding, FindingCode, Severity, finding
+from auditor.model.codes import FINDINGS, Value, worded
 
 SHOWN = 5
 """Examples given in one finding; the rest is counted."""
-
-
-def some(count: int, one: str, many: str | None = None) -> str:
-    """'1 record' or '7 records'; ``many`` where more than an s is added ('7 records state')."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
-
-
-@dataclass(frozen=True, slots=True)
-class _Kind:
-    severity: Severity
-    text: str
-    expected: str
-    action: str
-
-
-_FIELD_KINDS: dict[FindingCode, _Kind] = {
-    "header_not_ascii": _Kind(
-        "caution",
-        "bytes other than printable ASCII characters. The text is read as it stands",
-        "ASCII characters 32 to 126, padded with spaces",
-        "Check the texts that they hold; the durations do not depend on them.",
-    ),
-    "header_not_left_justified": _Kind(
-        "info",
-        "spaces in front of the text. It is read all the same",
-        "text at the left, spaces at the right",
-        "Nothing to do.",
-    ),
-    "channel_scale_unreadable": _Kind(
-        "caution",
-        "no usable number: these channels cannot be scaled to their unit. Durations do not "
-        "depend on it",
-        "numbers with a decimal point, in plain digits",
-        "Do not trust the amplitudes of these channels.",
-    ),
-    "channel_scale_wrong": _Kind(
-        "caution",
-        "limits that cannot be scaled by: the digital maximum must exceed the minimum, within "
-        "the range of the samples, and the two physical limits must differ. Durations do not "
-        "depend on it",
-        "digital maximum above digital minimum, physical limits that differ",
-        "Do not trust the amplitudes of these channels.",
-    ),
-    "annotation_label_other": _Kind(
-        "info",
-        "the mark of an annotation signal written in another way than this format's. It is "
-        "read as annotations",
-        "'EDF Annotations' in EDF+, 'BDF Annotations' in BDF+",
-        "Nothing to do.",
-    ),
-    "subfields_missing": _Kind(
-        "info",
-        "not the subfields that EDF+ and BDF+ want there. What they would say (patient code, "
-        "start date) is taken from elsewhere or not known",
-        "patient: code, sex, birth date, name; recording: Startdate, date, code, technician, "
-        "equipment; X for what is unknown",
-        "Nothing to do.",
-    ),
-    "channel_without_samples": _Kind(
-        "caution",
-        "0 samples per record: these channels hold no signal",
-        "at least 1 sample per record",
-        "Check which channels the recorder was set up to record.",
-    ),
-}
 
 
 @dataclass
@@ -87,25 +23,30 @@ class Notes:
     def add(
         self,
         code: FindingCode,
-        severity: Severity,
-        text: str,
         *,
         at: str = "",
-        expected: str = "",
-        observed: str = "",
-        action: str = "",
+        form: str = "",
+        severity: Severity | None = None,
+        **values: Value,
     ) -> None:
         """Add one finding; ``at`` says where in the file (field, byte, record)."""
+        shown = tuple(
+            (name, printable(v) if isinstance(v, str) and not isinstance(v, Own) else v)
+            for name, v in values.items()
+        )
+        told = severity or FINDINGS[code].severity
         self._findings.append(
-            Finding(
-                code,
-                severity,
-                self._where(at),
-                text,
-                expected,
-                printable(observed),
-                action,
-                self.name,
+            worded(
+                Finding(
+                    code,
+                    told,
+                    self._where(at),
+                    "",
+                    file=self.name,
+                    form=form,
+                    values=shown,
+                    question="files" if told == "problem" else None,
+                )
             )
         )
 
@@ -123,23 +64,19 @@ class Notes:
 
     def findings(self) -> tuple[Finding, ...]:
         """Everything collected, header faults first."""
-        summed = []
-        for code, places in self._fields.items():
-            kind = _FIELD_KINDS[code]
-            more = f" and {len(places) - SHOWN} more" if len(places) > SHOWN else ""
-            count = some(len(places), "header field has", "header fields have")
-            summed.append(
-                Finding(
-                    code,
-                    kind.severity,
-                    self._where("header"),
-                    f"{count} {kind.text}.",
-                    kind.expected,
-                    "; ".join(places[:SHOWN]) + more,
-                    kind.action,
-                    self.name,
-                )
+        summed = (
+            finding(
+                code,
+                self._where("header"),
+                file=self.name,
+                fields=quantity(
+                    len(places), "header field", "has", "have", plural_noun="header fields"
+                ),
+                places=tuple(places[:SHOWN]),
+                more=Own(f" and {len(places) - SHOWN} more" if len(places) > SHOWN else ""),
             )
+            for code, places in self._fields.items()
+        )
         return (*summed, *self._findings)
 
     def _where(self, at: str) -> str:

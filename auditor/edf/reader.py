@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 
 from auditor.core.errors import RecordingError
+from auditor.core.text import Own, quantity
 from auditor.core.units import NS
 from auditor.edf.duration import settle_duration
 from auditor.edf.header import Header, read_header
-from auditor.edf.notes import Notes, some
+from auditor.edf.notes import Notes
 from auditor.edf.records import UNKNOWN, Scan, scan_records
 from auditor.edf.remarks import note_changed, note_elsewhere, note_scan
 from auditor.edf.source import LocalFile
@@ -123,13 +124,9 @@ def _whole_records(header: Header, size: int, notes: Notes) -> int:
     if header.record_bytes > RECOMMENDED_RECORD_BYTES:
         notes.add(
             "record_large",
-            "info",
-            f"One data record takes {header.record_bytes} bytes, more than the format recommends. "
-            "It is read all the same.",
             at="header",
-            expected=f"at most {RECOMMENDED_RECORD_BYTES} bytes",
-            observed=f"{header.record_bytes} bytes",
-            action="Nothing to do.",
+            record_bytes=header.record_bytes,
+            RECOMMENDED_RECORD_BYTES=RECOMMENDED_RECORD_BYTES,
         )
     whole = left // header.record_bytes
     if whole > MAX_RECORDS:
@@ -179,13 +176,9 @@ def _timeline(
         if not plus:
             notes.add(
                 "plain_file_with_times",
-                "info",
-                f"The header calls the file plain {header.format}, yet its records state their own "
-                "starts and annotations. These are taken.",
                 at="field 'reserved' (byte 192)",
-                expected="blank, without annotation signals",
-                observed=some(len(header.annotation_channels), "annotation signal"),
-                action="Nothing to do.",
+                format=header.format,
+                annotations=quantity(len(header.annotation_channels), "annotation signal"),
             )
         timeline = settle(scan.onsets_ns[: tail.counted], record_ns, notes, continuous=continuous)
         if record_ns:
@@ -201,24 +194,19 @@ def _timeline(
     offsets = by_position(tail.counted, record_ns)
     if not plus or not record_ns:
         return Timeline(offsets, ())
-    missing = (
-        "no record states its start"
-        if header.annotation_channels
-        else "the file has no annotation signal, in which records state their starts"
-    )
     notes.add(
         "time_keeping_absent" if header.annotation_channels else "annotation_signal_missing",
-        "caution" if continuous and not header.annotation_channels else "problem",
-        f"The header calls the file {header.format}, but {missing}. The records are placed one "
-        "right after another"
-        + ("." if continuous else ": gaps that the file may have inside cannot be seen."),
         at="annotation signals",
-        expected="a start in each record",
-        observed=f"none in {some(tail.counted, 'record')}",
-        action="Compare the recorded time with the recorder's log."
-        if continuous
-        else "The recorded hours are those of the records, but when each was recorded is not "
-        "known. Copy the file again from the recorder's card.",
+        severity="caution" if continuous and not header.annotation_channels else "problem",
+        format=Own(header.format),
+        unseen=Own("." if continuous else ": gaps that the file may have inside cannot be seen."),
+        records=quantity(tail.counted, "record"),
+        action=Own(
+            "Compare the recorded time with the recorder's log."
+            if continuous
+            else "The recorded hours are those of the records, but when each was recorded is not "
+            "known. Copy the file again from the recorder's card."
+        ),
     )
     if continuous or tail.counted < 2:
         return Timeline(offsets, ())

@@ -6,10 +6,11 @@ from collections import Counter
 
 import numpy as np
 
+from auditor.core.text import Own, quantity
 from auditor.core.units import NS
 from auditor.edf.annotations import FAULTS
 from auditor.edf.header import Header
-from auditor.edf.notes import Notes, some
+from auditor.edf.notes import Notes
 from auditor.edf.records import UNKNOWN, Scan
 from auditor.edf.source import LocalFile, read_exactly
 from auditor.edf.tail import Tail
@@ -27,15 +28,11 @@ def note_scan(source: ByteSource, header: Header, scan: Scan, tail: Tail, notes:
         at = header.data_offset + int(unread[0]) * header.record_bytes
         notes.add(
             "bytes_unreadable",
-            "problem",
-            f"{len(unread)} of {some(tail.whole, 'record')} could not be read "
-            f"({scan.read_error}). That part is counted where the header claims it or later "
-            "records are readable; its annotations are lost.",
             at=f"first in record {unread[0]} (byte {at})",
-            expected="readable bytes",
-            observed=f"{some(len(unread), 'record')} unreadable",
-            action="The disk or card may be failing. Copy the file again from the recorder's card "
-            "at once.",
+            unread=len(unread),
+            records=quantity(tail.whole, "record"),
+            read_error=scan.read_error,
+            lost=quantity(len(unread), "record"),
         )
     without = scan.onsets_ns[: tail.counted] == UNKNOWN
     if scan.unread is not None:
@@ -50,13 +47,9 @@ def _note_annotations(faults: list[tuple[int, str]], notes: Notes) -> None:
     if undecoded:
         notes.add(
             "annotation_not_utf8",
-            "caution",
-            f"{some(len(undecoded), 'record has', 'records have')} annotation text that is not "
-            "UTF-8. The bytes that are no text are shown as \\x and two digits.",
             at=f"annotation signals, first in record {undecoded[0]}",
-            expected="UTF-8",
-            observed=some(len(undecoded), "record"),
-            action="Read the event in the recorder's own software where its words matter.",
+            records=quantity(len(undecoded), "record", "has", "have"),
+            count=quantity(len(undecoded), "record"),
         )
     broken = [f for f in faults if f[1] != "text"]
     if broken:
@@ -64,16 +57,11 @@ def _note_annotations(faults: list[tuple[int, str]], notes: Notes) -> None:
         records = len({record for record, _ in broken})
         notes.add(
             "annotations_malformed",
-            "caution",
-            f"{some(records, 'record has', 'records have')} annotation bytes that break the "
-            "format's rules. What can be read of them is kept, the rest is lost; an event may be "
-            "missing.",
             at=f"annotation signals, first in record {min(broken)[0]}",
-            expected="signed onset, texts ended by byte 20, lists ended by byte 0",
-            observed="; ".join(
-                f"{FAULTS[word]} ({some(n, 'record')})" for word, n in counts.items()
+            records=quantity(records, "record", "has", "have"),
+            kinds=Own(
+                "; ".join(f"{FAULTS[w]} ({quantity(n, 'record')})" for w, n in counts.items())
             ),
-            action="If an event is missing, look for it in the recorder's own software.",
         )
 
 
@@ -90,15 +78,12 @@ def note_elsewhere(
         first = annotations[int(elsewhere[0])]
         notes.add(
             "annotations_elsewhere",
-            "info",
-            f"{len(elsewhere)} of {some(len(annotations), 'annotation')} "
-            f"{'has' if len(elsewhere) == 1 else 'have'} a time outside the record that holds the "
-            "text. The stated time is taken; no duration changes.",
             at=f"annotation signals, first in record {first.record}",
-            expected="a time inside the record",
-            observed=f"{first.onset_ns / NS:.3f} s in the record that starts at "
-            f"{int(offsets_ns[first.record]) / NS:.3f} s",
-            action="Nothing to do.",
+            elsewhere=len(elsewhere),
+            annotations=quantity(len(annotations), "annotation"),
+            has=Own("has" if len(elsewhere) == 1 else "have"),
+            onset=Own(f"{first.onset_ns / NS:.3f}"),
+            start=Own(f"{int(offsets_ns[first.record]) / NS:.3f}"),
         )
 
 
@@ -121,15 +106,10 @@ def _note_blank_inside(
     if blank:
         notes.add(
             "blank_records_inside",
-            "problem",
-            f"{some(len(blank), 'record holds', 'records hold')} nothing but zeros or bytes 255 "
-            "inside the recording: the data are lost. The time is counted, since the records "
-            "around leave the room for it.",
             at=f"first in record {blank[0]}",
-            expected="written data records",
-            observed=some(len(blank), "blank record"),
-            action="Copy the file again from the recorder's card; if it is blank there too, take "
-            f"{some(len(blank), 'record')} off the recorded time.",
+            records=quantity(len(blank), "record", "holds", "hold"),
+            blanks=quantity(len(blank), "blank record"),
+            lost=quantity(len(blank), "record"),
         )
 
 
@@ -141,9 +121,6 @@ def note_changed(source: ByteSource, notes: Notes) -> None:
     before, now = changed
     notes.add(
         "changed_while_read",
-        "problem",
-        "The file changed while it was read. What is reported is what its bytes were at first.",
-        expected=f"{before} bytes, unchanged",
-        observed=f"{now} bytes" if now != before else "the same size, written again",
-        action="Wait until copying has ended, then audit the study again.",
+        before=before,
+        now=Own(f"{now} bytes" if now != before else "the same size, written again"),
     )

@@ -11,7 +11,7 @@ from datetime import date, datetime, time
 
 from auditor.core.clock import STUDY_YEARS, civil_ns
 from auditor.core.errors import RecordingError
-from auditor.core.text import printable
+from auditor.core.text import Own, printable
 from auditor.edf.notes import Notes
 from auditor.edf.subfields import subfield_date
 from auditor.model import HeaderClaim
@@ -42,14 +42,9 @@ def start_civil_ns(claim: HeaderClaim, notes: Notes) -> int:
     if stated and short and stated != short:
         notes.add(
             "start_date_conflict",
-            "caution",
-            f"The header gives two start dates: {stated.isoformat()} in the recording field and "
-            f"{short.isoformat()} in the date field. The recording field's date is taken.",
             at="fields 'recording' (byte 88) and 'start date' (byte 168)",
-            expected=stated.isoformat(),
-            observed=short.isoformat(),
-            action="Check the date against the hook-up log: the place of this file in the study "
-            "depends on it.",
+            stated=stated.isoformat(),
+            short=short.isoformat(),
         )
     return civil_ns(datetime.combine(day, _time_field(claim, notes)))
 
@@ -62,14 +57,8 @@ def _recording_date(claim: HeaderClaim, notes: Notes) -> date | None:
     if day is None or day.year not in STUDY_YEARS:
         notes.add(
             "recording_date_unreadable",
-            "caution",
-            "The start date in the recording field is no date; the two-digit date field is taken "
-            "instead.",
             at="field 'recording' (byte 88)",
-            expected="dd-MMM-yyyy with the English month in capitals",
-            # Only what can be a date is quoted: anybody's name may stand there.
-            observed=text[:11] if text[:1].isdigit() else "no date",
-            action="Check the date against the hook-up log.",
+            text=text[:11] if text[:1].isdigit() else Own("no date"),
         )
         return None
     return day
@@ -108,14 +97,8 @@ def _time_field(claim: HeaderClaim, notes: Notes) -> time:
             return found
     notes.add(
         "start_time_unreadable",
-        "problem",
-        "The header's start time is no time of day. The recording is placed at the midnight that "
-        "begins its start date: the durations inside this file are right, its place in the study "
-        "is wrong by up to 24 hours.",
         at="field 'start time' (byte 176)",
-        expected="hh.mm.ss, 00.00.00 to 23.59.59",
-        observed=printable(claim.start_time),
-        action="Find out when the recording started and correct a copy of the file.",
+        start_time=printable(claim.start_time),
     )
     return time(0)
 
@@ -123,23 +106,16 @@ def _time_field(claim: HeaderClaim, notes: Notes) -> time:
 def _note_date(claim: HeaderClaim, notes: Notes) -> None:
     notes.add(
         "start_date_unreadable",
-        "caution",
-        "The two-digit date field holds no date. The start date can come from the recording field "
-        "alone.",
         at="field 'start date' (byte 168)",
-        expected="dd.mm.yy",
-        observed=printable(claim.start_date),
-        action="Check the date against the hook-up log.",
+        start_date=printable(claim.start_date),
     )
 
 
 def _note_form(notes: Notes, field: str, offset: int, observed: str, expected: str) -> None:
     notes.add(
         "start_stamp_form",
-        "info",
-        f"The {field} is not written as the format wants it; its meaning is taken all the same.",
         at=f"field '{field}' (byte {offset})",
+        field=field,
         expected=expected,
         observed=printable(observed),
-        action="Nothing to do.",
     )

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from auditor.edf.notes import Notes, some
+from auditor.core.text import Own, quantity
+from auditor.edf.notes import Notes
 from auditor.edf.source import read_exactly
 from auditor.model import ByteSource
 
@@ -100,114 +101,78 @@ def note_tail(
         within = claimed is not None and claimed > tail.counted + tail.surplus
         notes.add(
             "padding_at_end",
-            "problem" if within else "caution",
-            f"{some(tail.padding, 'record')} at the end "
-            f"{'holds' if tail.padding == 1 else 'hold'} nothing but zeros or bytes 255, as memory "
-            "that was never written. This is not counted as recorded time"
-            + (", although the header's count claims it." if within else "."),
             at=f"records {tail.counted + tail.surplus} to {tail.whole - 1}",
-            expected="written data records",
-            observed=f"{tail.padding * record_bytes} blank bytes",
-            action="Copy the file again from the recorder's card."
-            if within
-            else "Nothing to do where the recorder reserves its files in advance.",
+            severity="problem" if within else "caution",
+            records=quantity(tail.padding, "record"),
+            holds=Own("holds" if tail.padding == 1 else "hold"),
+            claimed=Own(", although the header's count claims it." if within else "."),
+            size=tail.padding * record_bytes,
+            what_to_do=Own(
+                "Copy the file again from the recorder's card."
+                if within
+                else "Nothing to do where the recorder reserves its files in advance."
+            ),
         )
     if tail.surplus:
         notes.add(
             "surplus_records",
-            "caution",
-            f"{some(tail.surplus, 'record states', 'records state')} no start, after the last one "
-            "with time-keeping and beyond the header's record count. This is not counted as "
-            "recorded time.",
             at=f"records {tail.counted} to {tail.counted + tail.surplus - 1}",
-            expected="data records that state their start",
-            observed=f"{tail.surplus * record_bytes} bytes of another kind",
-            action="Compare the file's size with the one on the recorder's card.",
+            records=quantity(tail.surplus, "record", "states", "state"),
+            size=tail.surplus * record_bytes,
         )
     if tail.blank:
         notes.add(
             "blank_records_counted",
-            "caution",
-            f"{tail.blank} of {some(tail.counted, 'record')}, at the end, "
-            f"{'holds' if tail.blank == 1 else 'hold'} one byte value only (0 or 255), as memory "
-            "that was never written. The header's count claims this part, "
-            f"and it is counted: {some(tail.counted, 'record')} with it, "
-            f"{tail.counted - tail.blank} without.",
             at=f"records {tail.counted - tail.blank} to {tail.counted - 1}",
-            expected="written data records",
-            observed=some(tail.blank, "blank record"),
-            action="Look at the end of the signals: if nothing was recorded there, the recording "
-            "is shorter by these records.",
+            blank=tail.blank,
+            records=quantity(tail.counted, "record"),
+            holds=Own("holds" if tail.blank == 1 else "hold"),
+            first=tail.counted - tail.blank,
+            blanks=quantity(tail.blank, "blank record"),
         )
     if tail.left_bytes:
         cut = claimed is None or claimed == -1 or claimed > tail.whole
+        rest = quantity(tail.left_bytes, "byte")
         notes.add(
             "partial_last_record" if cut else "trailing_bytes",
-            "caution",
-            f"After the last whole record the file holds {some(tail.left_bytes, 'byte')} of a "
-            f"further record of {record_bytes}. Less than one record of time is not counted."
-            if cut
-            else f"{some(tail.left_bytes, 'byte follows', 'bytes follow')} the last whole record; "
-            "no time is counted there.",
             at=f"after record {tail.whole - 1}",
-            expected="a file that ends with a whole record",
-            observed=f"{some(tail.left_bytes, 'byte')} more",
-            action="Compare the file's size with the one on the recorder's card: the copy may "
-            "have been cut short.",
+            rest=rest,
+            record_bytes=record_bytes,
         )
 
 
 def _note_count(tail: Tail, claimed: int | None, notes: Notes, *, state_starts: bool) -> None:
     at = "field 'record count' (byte 236)"
     if claimed == -1:
-        notes.add(
-            "never_closed",
-            "caution",
-            "The header was never brought up to date: its record count is still -1, as while "
-            f"recording. The records were counted from the file's bytes: {tail.counted}.",
-            at=at,
-            expected=str(tail.counted),
-            observed="-1",
-            action="Nothing to do for the time; find out why the recorder did not close the file.",
-        )
+        notes.add("never_closed", at=at, counted=tail.counted)
     elif claimed is None or claimed < 0:
         notes.add(
             "record_count_unreadable",
-            "caution",
-            "The header's record count is no number of records. The records were counted from the "
-            f"file's bytes: {tail.counted}.",
             at=at,
-            expected=str(tail.counted),
-            observed="no number" if claimed is None else str(claimed),
-            action="Copy the file again from the recorder's card and compare.",
+            counted=tail.counted,
+            claimed=Own("no number" if claimed is None else str(claimed)),
         )
     elif claimed > tail.whole:
         notes.add(
             "records_missing",
-            "problem",
-            f"The header claims {some(claimed, 'record')}; the file holds {tail.whole} whole. "
-            f"{some(claimed - tail.whole, 'record is', 'records are')} missing from this copy and "
-            "not counted.",
             at=at,
-            expected=some(claimed, "record"),
-            observed=some(tail.whole, "record"),
-            action="Copy the file again from the recorder's card: the missing part may still be "
-            "there.",
+            records=quantity(claimed, "record"),
+            whole=tail.whole,
+            missing=quantity(claimed - tail.whole, "record", "is", "are"),
+            held=quantity(tail.whole, "record"),
         )
     elif claimed < tail.counted:
         notes.add(
             "more_records_than_claimed",
-            "caution" if state_starts else "problem",
-            f"The header claims {some(claimed, 'record')}; the file holds {tail.counted}. All "
-            "are counted."
-            + (
+            at=at,
+            severity="caution" if state_starts else "problem",
+            records=quantity(claimed, "record"),
+            counted=tail.counted,
+            unstated=Own(
                 ""
                 if state_starts
-                else " Only their place in the file shows that the further ones are records: they "
-                "state no start of their own."
+                else " Only their place in the file shows that the further ones are records: "
+                "they state no start of their own."
             ),
-            at=at,
-            expected=some(claimed, "record"),
-            observed=some(tail.counted, "record"),
-            action="Software that trusts the header shows only the first part of this file.",
+            held=quantity(tail.counted, "record"),
         )

@@ -11,8 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from auditor.core.durations import exact_seconds
+from auditor.core.text import Own, quantity
 from auditor.core.units import NS
-from auditor.edf.notes import Notes, some
+from auditor.edf.notes import Notes
 from auditor.edf.records import UNKNOWN
 from auditor.model import Int64, UnknownStart
 
@@ -103,14 +105,10 @@ def _correct_lone_outliers(offsets: Int64, record_ns: int, notes: Notes) -> None
     first = int(wrong[0])
     notes.add(
         "onset_out_of_line",
-        "problem",
-        f"{some(len(wrong), 'record states', 'records state')} a start that overlaps the records "
-        "beside, while those follow each other without a hole. The place between the neighbours is "
-        "taken instead; the recorded time does not change by it.",
         at=f"first in record {first}",
-        expected=f"about {(int(offsets[first - 1]) + record_ns) / NS:.3f} s",
-        observed=f"{int(offsets[first]) / NS:.3f} s",
-        action="The file is damaged there. Copy it again from the recorder's card.",
+        records=quantity(len(wrong), "record", "states", "state"),
+        between=Own(f"{(int(offsets[first - 1]) + record_ns) / NS:.3f}"),
+        stated=Own(f"{int(offsets[first]) / NS:.3f}"),
     )
     offsets[wrong] = offsets[wrong - 1] + np.int64(record_ns)
 
@@ -121,13 +119,9 @@ def _note_missing(
     if restored:
         notes.add(
             "time_keeping_restored",
-            "caution",
-            f"{some(restored, 'record does', 'records do')} not state a start. The records around "
-            "leave exactly the room for that, so that the place is known; no duration changes.",
             at="time-keeping annotations",
-            expected="a start in each record",
-            observed=f"{some(restored, 'record')} without",
-            action="The file is damaged there; look at the signals.",
+            records=quantity(restored, "record", "does", "do"),
+            count=quantity(restored, "record"),
         )
     if unknown:
         first = unknown[0]
@@ -138,18 +132,13 @@ def _note_missing(
         )
         notes.add(
             "record_start_unknown",
-            "problem",
-            f"{some(lost, 'record does', 'records do')} not state a start (in "
-            f"{some(places, 'place')}), and the records around do not tell it. They count as "
-            "recorded and are drawn right after the record before; when exactly the recording "
-            "stood still beside them is not known.",
             at=f"first in record {first.first}"
             if first.first == first.last
             else f"first in records {first.first} to {first.last}",
-            expected="a start in each record",
-            observed=f"it starts at {first.earliest_ns / NS:.3f} s at the earliest and {latest}",
-            action="Copy the file again from the recorder's card; the times of these gaps are "
-            "uncertain.",
+            records=quantity(lost, "record", "does", "do"),
+            places=quantity(places, "place"),
+            earliest=Own(f"{first.earliest_ns / NS:.3f}"),
+            latest=latest,
         )
 
 
@@ -179,15 +168,11 @@ def check_order(
         first = int(jumps[0])
         notes.add(
             "continuous_file_jumps",
-            "problem",
-            f"The header calls this file uninterrupted, but its records' own starts jump "
-            f"{some(len(jumps), 'time')}, together {total / NS:.3f} s, at most "
-            f"{int(holes[jumps].max()) / NS:.3f} s at once. The records' starts are taken: these "
-            "are gaps. Other software shows the file without them.",
             at=f"first jump between records {first} and {first + 1}",
-            expected="each record starts where the one before it ends",
-            observed=some(len(jumps), "jump"),
-            action="Check against the recorder's log whether recording stopped there.",
+            times=quantity(len(jumps), "time"),
+            total=Own(f"{total / NS:.3f}"),
+            largest=Own(f"{int(holes[jumps].max()) / NS:.3f}"),
+            jumps=quantity(len(jumps), "jump"),
         )
     if len(back) and not doubtful:
         _note_back(offsets_ns, holes, back, notes)
@@ -197,13 +182,12 @@ def check_order(
     if continuous and abs(drift) > allowed:
         notes.add(
             "onsets_drift",
-            "caution",
-            f"The records' own starts move away from the record duration by {drift / NS:.3f} s in "
-            f"all, less than {tolerance / 1e6:.0f} ms at each record. The starts are taken.",
             at="time-keeping annotations",
-            expected=f"steps of {record_ns / NS} s",
-            observed=f"{drift / NS:.6f} s over {len(small)} steps",
-            action="Nothing to do unless the total matters to you.",
+            drift=Own(f"{drift / NS:.3f}"),
+            each=Own(f"{tolerance / 1000000.0:.0f}"),
+            step=exact_seconds(record_ns),
+            exact=Own(f"{drift / NS:.6f}"),
+            small=len(small),
         )
 
 
@@ -224,14 +208,10 @@ def _check_first(first: int, notes: Notes) -> None:
         return
     notes.add(
         "first_onset_off",
-        "caution" if abs(first) <= 60 * NS else "problem",
-        f"The first record states that it starts {first / NS:.3f} s after the header's start; it "
-        "should be less than one second. It is taken as stated: the file begins then.",
         at="record 0",
-        expected="a first onset of at least 0 and less than 1 s",
-        observed=f"{first / NS:.9f} s",
-        action="Check the first record's time against the hook-up log: if the header's start is "
-        "the start of this very file, the file lies too late by this time.",
+        severity="caution" if abs(first) <= 60 * NS else "problem",
+        late=Own(f"{first / NS:.3f}"),
+        exact=Own(f"{first / NS:.9f}"),
     )
 
 
@@ -244,16 +224,12 @@ def _check_duration(holes: Int64, tolerance: int, record_ns: int, notes: Notes) 
         return False
     notes.add(
         "record_duration_doubtful",
-        "problem",
-        f"The header gives a record duration of {record_ns / NS} s, but the records' own starts "
-        f"are {(record_ns + usual) / NS} s apart nearly everywhere. The header's duration is used: "
-        f"{len(holes) + 1} records are {(len(holes) + 1) * record_ns / NS:.3f} s; by the starts "
-        f"they would be {(len(holes) + 1) * (record_ns + usual) / NS:.3f} s.",
         at="field 'record duration' (byte 244)",
-        expected=f"{(record_ns + usual) / NS} s",
-        observed=f"{record_ns / NS} s",
-        action="Find out the recorder's sampling rate: samples per record divided by it is the "
-        "true duration.",
+        duration=exact_seconds(record_ns),
+        apart=exact_seconds(record_ns + usual),
+        count=len(holes) + 1,
+        total=Own(f"{(len(holes) + 1) * record_ns / NS:.3f}"),
+        by_starts=Own(f"{(len(holes) + 1) * (record_ns + usual) / NS:.3f}"),
     )
     return True
 
@@ -263,15 +239,12 @@ def _note_back(offsets: Int64, holes: Int64, back: Int64, notes: Notes) -> None:
     backwards = int((np.diff(offsets) < 0).sum())
     notes.add(
         "onsets_run_backwards",
-        "problem",
-        f"{some(len(back), 'record starts', 'records start')} before the one ahead in the file has "
-        f"ended ({backwards} even before that one's start). Time that is stated twice is counted "
-        "once.",
         at=f"first at record {first + 1}",
-        expected="records later in the file start later in time and do not overlap",
-        observed=f"record {first} starts at {int(offsets[first]) / NS:.3f} s, record {first + 1} "
-        f"at {int(offsets[first + 1]) / NS:.3f} s; largest overlap "
-        f"{-int(holes[back].min()) / NS:.3f} s",
-        action="The recorder's clock may have been put back, or the file is damaged. Do not rely "
-        "on the times after that record.",
+        records=quantity(len(back), "record", "starts", "start"),
+        backwards=backwards,
+        first=first,
+        start=Own(f"{int(offsets[first]) / NS:.3f}"),
+        next=first + 1,
+        next_start=Own(f"{int(offsets[first + 1]) / NS:.3f}"),
+        overlap=Own(f"{-int(holes[back].min()) / NS:.3f}"),
     )

@@ -125,5 +125,6 @@ def worded(bare: Finding) -> Finding:
         observed=entry.observed.format_map(shown),
         action=entry.action.format_map(shown),
         question=bare.question or entry.question,
-        headline=entry.headline.format_map(shown) or text.format_map(shown),
+        headline=entry.headline.format_map(shown)
+        or (f"{bare.where}: " if bare.where else "") + text.format_map(shown),
     )
