@@ -123,8 +123,6 @@ def _order(
     if isinstance(order, str | Path):
         order = read_order(
             Path(order),
-            default_pack_ns=policy.power.pack_ns,
-            default_factor_ppm=policy.power.mode_factor_ppm,
             timezone=timezone,
         )
     if ordered_hours is None:

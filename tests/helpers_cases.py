@@ -223,7 +223,7 @@ def power_change(folder: Path, *, gap_s: int = 185) -> Truth:
     return truth_of("power_change", folder, order, pieces)
 
 
-POWER = '\n[power]\npacks = 2\nhours_per_pack = 36\nexternal_hours = 0\nmode = "card"\n'
+POWER = '\n[power]\nbatteries = 2\nhours_per_battery = 36\nexternal_hours = 0\nmode = "card"\n'
 
 
 def ran_out_of_power(folder: Path, *, hours: int = 96, ran_h: int = 71) -> Truth:

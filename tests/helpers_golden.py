@@ -77,8 +77,6 @@ def page_of(study_id: str, folder: Path) -> str:
     policy = load_policy()
     order = read_order(
         study.order,
-        default_pack_ns=policy.power.pack_ns,
-        default_factor_ppm=policy.power.mode_factor_ppm,
     )
     options = Options(generated_utc=MADE)
     return render_html(audit_study([study.folder], order=order, policy=policy, options=options))

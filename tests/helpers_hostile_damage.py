@@ -267,11 +267,11 @@ def _order(study: Folder, pool: list[Folder], rng: random.Random) -> Folder:
             keys.add(line.split(" ")[0])
             lines.append(line)
     if rng.random() < 0.4:
-        lines += ["[power]", f"packs = {rng.choice((0, 1, 2, 100))}",
-                  f"hours_per_pack = {rng.choice((0, 0.001, 36, 10000))}",
+        lines += ["[power]", f"batteries = {rng.choice((0, 1, 2, 100))}",
+                  f"hours_per_battery = {rng.choice((0, 0.001, 36, 10000))}",
                   f"external_hours = {rng.choice((0, 100))}",
                   f'mode = "{rng.choice(("card", "card+computer"))}"',
-                  f"mode_factor = {rng.choice((0, 0.5, 1))}"]  # fmt: skip
+                  f"mode_share = {rng.choice((0, 0.5, 1))}"]  # fmt: skip
     if rng.random() < 0.4:
         lines += ["[logs]", 'monitoring = "checks.csv"', 'video = "video.csv"']
         study = _logs(study, pool, rng)

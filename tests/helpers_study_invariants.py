@@ -90,13 +90,10 @@ def check(study: Folder, at: Path, rng: random.Random, *, second: bool = False) 
 
 
 def _audit(folder: Path, order_path: Path | None, options: Options) -> Audit:
-    power = policy().power
     order = None
     if order_path is not None:
         order = read_order(
             order_path,
-            default_pack_ns=power.pack_ns,
-            default_factor_ppm=power.mode_factor_ppm,
             timezone=options.timezone,
         )
     return audit_study([folder], order=order, policy=policy(), options=options)

@@ -118,19 +118,19 @@ def test_ordered_hours_take_the_place_of_the_files_hours(tmp_path: Path) -> None
     ("text", "key", "line"),
     [
         ("[order]\nordered_hours = 72\ncolour = 1\n", "colour", 3),
-        ('[order]\nordered_hours = "72"\n', "ordered_hours", 2),
+        ('[order]\nordered_hours = "many"\n', "ordered_hours", 2),
         ("[order]\nordered_hours = -1\n", "ordered_hours", 2),
         ("[order]\nstudy_id = 'S'\n", "ordered_hours", 1),
         ("[order]\nordered_hours = 72\nhookup = 2027-03-02T09:30:00Z\n", "hookup", 3),
         ("[order]\nordered_hours = 72\nhookup = 2027-03-02\n", "hookup", 3),
         ("[order]\nordered_hours = 72\ntimezone = 'Mars'\n", "timezone", 3),
-        ("[order]\nordered_hours = 72\nvideo = 'no'\n", "video", 3),
+        ("[order]\nordered_hours = 72\nvideo = 'maybe'\n", "video", 3),
         ("[order]\nordered_hours = 72\nmonitoring = 'often'\n", "monitoring", 3),
         ("[order]\nordered_hours = 72\nminimum_channels = 0\n", "minimum_channels", 3),
         ("[order]\nordered_hours = 72\n[power]\nmode = 'usb'\n", "mode", 4),
-        ("[order]\nordered_hours = 72\n[power]\nmode_factor = 1.5\n", "mode_factor", 4),
-        ("[order]\nordered_hours = 72\n[power]\nmode_factor = 0\n", "mode_factor", 4),
-        ("[order]\nordered_hours = 72\n[power]\nhours_per_pack = -1\n", "hours_per_pack", 4),
+        ("[order]\nordered_hours = 72\n[power]\nmode_share = 1.5\n", "mode_share", 4),
+        ("[order]\nordered_hours = 72\n[power]\nmode_share = 0\n", "mode_share", 4),
+        ("[order]\nordered_hours = 72\n[power]\nhours_per_battery = -1\n", "hours_per_battery", 4),
         ("[order]\nordered_hours = 72\n[logs]\nsound = 'x'\n", "sound", 4),
         ("[order]\nordered_hours = 72\n[extra]\n", "extra", 3),
     ],
@@ -159,7 +159,7 @@ def test_every_audit_follows_the_schema_that_the_command_prints(tmp_path: Path) 
     write(tmp_path / "s" / "a.edf", records=HALF_MINUTES)
     write(tmp_path / "s" / "old.edf", start="01.01.27 09.00.00", records=2, patient="P-9 X X X")
     (tmp_path / "s" / "bad.edf").write_bytes(b"x")
-    order = ordered(tmp_path / "s", 1, "[power]\npacks = 2\n", patient_code='"P-2041"')
+    order = ordered(tmp_path / "s", 1, "[power]\nbatteries = 2\n", patient_code='"P-2041"')
     for arguments in (
         (),
         ("--ordered-hours", "1"),

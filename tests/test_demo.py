@@ -14,7 +14,7 @@ import pytest
 
 from auditor.core.errors import OutputError
 from auditor.core.progress import Silent
-from auditor.core.units import HOUR, NS
+from auditor.core.units import NS
 from auditor.demo import DemoStudy, make_demo
 from auditor.demo.eeg import POOL_S, Amplifier, Fault
 from auditor.demo.recorder import pieces
@@ -49,8 +49,6 @@ def audited(study: DemoStudy) -> Audit:
     policy = load_policy()
     order = read_order(
         study.order,
-        default_pack_ns=policy.power.pack_ns,
-        default_factor_ppm=policy.power.mode_factor_ppm,
     )
     options = Options(second_readers=False, checksums=False)
     return audit_study([study.folder], order=order, policy=policy, options=options)
@@ -97,8 +95,6 @@ def test_every_order_is_valid_and_agrees_with_its_study(demo: tuple[DemoStudy, .
     for study in demo:
         order = read_order(
             study.order,
-            default_pack_ns=36 * HOUR,
-            default_factor_ppm={"card": 1_000_000, "card+computer": 1_000_000},
         )
         assert order.study_id == study.study_id
         assert order.ordered_ns == study.ordered_ns

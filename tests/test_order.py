@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -10,7 +12,7 @@ from auditor.core.clock import iso
 from auditor.core.errors import SettingsError, UsageError
 from auditor.core.units import HOUR
 from auditor.inputs.order import order_from_hours, read_order
-from auditor.model import Order
+from auditor.model import Corrections, Order, PowerSetup
 
 FULL = """\
 [order]
@@ -22,23 +24,34 @@ timezone = "America/Denver"
 video = false
 monitoring = "intermittent"
 minimum_channels = 8
+still_recording = true
+reports = "end"
 [power]
-packs = 2
-hours_per_pack = 36
+batteries = 2
+hours_per_battery = 36
 external_hours = 0
 mode = "card"
-mode_factor = 1.0
+mode_share = 1.0
+spare_batteries = 1
+charges = [1.0, 0.9]
+[files]
+exclude = ["old/003.edf"]
+include = ["0007.edf"]
+clock = {"0002.edf" = "+1:00:00", "0003.edf" = "-0:30"}
+by = "night technologist"
 [logs]
 monitoring = "checks.csv"
 video = "video.csv"
 """
 
+# 2027-03-02T09:30:00 as the standard library counts it.
+HOOKUP = round(datetime(2027, 3, 2, 9, 30, tzinfo=UTC).timestamp()) * 10**9
+
 
 def read(folder: Path, text: str) -> Order:
     path = folder / "order.toml"
     path.write_text(text, encoding="utf-8")
-    factors = {"card": 1_000_000, "card+computer": 950_000}
-    return read_order(path, default_pack_ns=36 * HOUR, default_factor_ppm=factors)
+    return read_order(path)
 
 
 def test_a_full_order_file_is_read_key_by_key(tmp_path: Path) -> None:
@@ -52,9 +65,56 @@ def test_a_full_order_file_is_read_key_by_key(tmp_path: Path) -> None:
     assert order.monitoring == "intermittent"
     assert order.minimum_channels == 8
     assert order.power is not None
-    assert (order.power.packs, order.power.pack_ns, order.power.mode) == (2, 36 * HOUR, "card")
-    assert order.power.mode_factor_ppm == 1_000_000
+    assert (order.power.batteries, order.power.battery_ns, order.power.mode) == (
+        2,
+        36 * HOUR,
+        "card",
+    )
+    assert order.power.mode_share_ppm == 1_000_000
+    assert (order.power.spare_batteries, order.power.charges_ppm) == (1, (1_000_000, 900_000))
     assert order.monitoring_log == str(tmp_path / "checks.csv")
+    assert order.corrections == Corrections(
+        ("old/003.edf",),
+        ("0007.edf",),
+        (("0002.edf", HOUR), ("0003.edf", -HOUR // 2)),
+        "night technologist",
+    )
+    assert (order.still_recording, order.reports) == (True, "end")
+    assert order.name == "order.toml"
+    assert order.sha256 == hashlib.sha256(FULL.encode()).hexdigest()
+
+
+@pytest.mark.parametrize(
+    ("line", "key", "value"),
+    [
+        ("ordered_hours = '48'", "ordered_ns", 48 * HOUR),
+        ("ordered_hours = '47.5'", "ordered_ns", 47 * HOUR + HOUR // 2),
+        ("ordered_hours = '48 h'", "ordered_ns", 48 * HOUR),
+        ("ordered_hours = '48 Hours'", "ordered_ns", 48 * HOUR),
+        ("monitoring = 'Intermittent'", "monitoring", "intermittent"),
+        ("monitoring = ' CONTINUOUS '", "monitoring", "continuous"),
+        ("video = 'yes'", "video", True),
+        ("video = 'No'", "video", False),
+        ("video = 'TRUE'", "video", True),
+        ("video = 'false'", "video", False),
+        ("minimum_channels = '8'", "minimum_channels", 8),
+        ("still_recording = 'Yes'", "still_recording", True),
+        ("reports = 'Daily'", "reports", "daily"),
+        ("study_id = 2041", "study_id", "2041"),
+        ("hookup = '2027-03-02 09:30'", "hookup_civil_ns", HOOKUP),
+    ],
+)
+def test_words_are_taken_as_people_write_them(
+    tmp_path: Path, line: str, key: str, value: object
+) -> None:
+    hours = "" if line.startswith("ordered") else "ordered_hours = 72\n"
+    order = read(tmp_path, f"[order]\n{hours}{line}\n")
+    assert getattr(order, key) == value
+
+
+def test_no_figure_of_the_power_set_up_has_a_default(tmp_path: Path) -> None:
+    order = read(tmp_path, "[order]\nordered_hours = 72\n[power]\nbatteries = '2'\n")
+    assert order.power == PowerSetup(batteries=2)
 
 
 def test_only_the_ordered_hours_are_needed(tmp_path: Path) -> None:
@@ -76,8 +136,11 @@ def test_a_third_of_an_hour_is_the_nearest_nanosecond(tmp_path: Path) -> None:
     [
         ("[order]\nstudy_id = 'S'\n", ["ordered_hours", "missing"]),
         ("[order]\nordered_hours = 72\nordred = 1\n", ["line 3", "ordred", "not a key"]),
-        ("[order]\nordered_hours = 72\n[powr]\npacks = 2\n", ["powr", "not a key"]),
-        ("[order]\nordered_hours = '72'\n", ["line 2", "ordered_hours", "'72'"]),
+        ("[order]\nordered_hours = 72\n[powr]\nbatteries = 2\n", ["powr", "not a key"]),
+        (
+            "[order]\nordered_hours = 'three days'\n",
+            ["line 2", "ordered_hours", "'three days'", "ordered_hours = 72"],
+        ),
         ("[order]\nordered_hours = true\n", ["ordered_hours", "true"]),
         ("[order]\nordered_hours = 0\n", ["ordered_hours", "more than 0"]),
         ("[order]\nordered_hours = -72\n", ["ordered_hours", "-72"]),
@@ -90,14 +153,33 @@ def test_a_third_of_an_hour_is_the_nearest_nanosecond(tmp_path: Path) -> None:
         ("[order]\nordered_hours = 72\nhookup = 2027-03-02\n", ["hookup", "time of day"]),
         ("[order]\nordered_hours = 72\nhookup = 0001-01-01T00:00:00\n", ["hookup", "1900"]),
         ("[order]\nordered_hours = 72\nhookup = 9999-12-31T23:59:59\n", ["hookup", "2200"]),
-        ("[order]\nordered_hours = 72\nhookup = '2027-03-02T09:30:00'\n", ["hookup"]),
+        (
+            "[order]\nordered_hours = 72\nhookup = 'Tuesday'\n",
+            ["line 3", "hookup", "'Tuesday'", "hookup = 2027-03-02T09:30:00"],
+        ),
         ("[order]\nordered_hours = 72\ntimezone = 'Mars/Olympus'\n", ["line 3", "Mars/Olympus"]),
-        ("[order]\nordered_hours = 72\nvideo = 'no'\n", ["line 3", "video"]),
+        ("[order]\nordered_hours = 72\nvideo = 'maybe'\n", ["line 3", "video", "true or false"]),
+        ("[order]\nordered_hours = 72\n[power]\nbateries = 2\n", ["Is batteries meant?"]),
+        ("[order]\nordered_hours = 72\n[files]\nremove = ['a']\n", ["exclude, include, clock"]),
+        (
+            "[order]\nordered_hours = 72\n[files]\nclock = {'a.edf' = '1 hour'}\n",
+            ["line 4", "'1 hour'", "a sign, hours, minutes", '"+1:00:00"'],
+        ),
+        (
+            "[order]\nordered_hours = 72\n[files]\nexclude = ['a']\ninclude = ['a']\n",
+            ["files", "'a' stands under exclude and under include"],
+        ),
+        ("[order]\nordered_hours = 72\nreports = 'weekly'\n", ["reports", "'daily' or 'end'"]),
+        ("[order]\nordered_hours = 72\ntimezone = 'Denver'\n", ["is America/Denver meant"]),
+        (
+            "[order]\nordered_hours = 72\ntimezone = 'America/Denvr'\n",
+            ["is America/Denver", "meant"],
+        ),
         ("[order]\nordered_hours = 72\nmonitoring = 'sometimes'\n", ["monitoring", "sometimes"]),
         ("[order]\nordered_hours = 72\nminimum_channels = 0\n", ["minimum_channels", "0"]),
-        ("[order]\nordered_hours = 72\n[power]\npacks = -1\n", ["line 4", "packs"]),
-        ("[order]\nordered_hours = 72\n[power]\nmode_factor = 1.5\n", ["mode_factor", "0 to 1"]),
-        ("[order]\nordered_hours = 72\n[power]\npacks = 2\ncharges = [0.5]\n", ["charges"]),
+        ("[order]\nordered_hours = 72\n[power]\nbatteries = -1\n", ["line 4", "batteries"]),
+        ("[order]\nordered_hours = 72\n[power]\nmode_share = 1.5\n", ["mode_share", "0 to 1"]),
+        ("[order]\nordered_hours = 72\n[power]\nbatteries = 2\ncharges = [0.5]\n", ["charges"]),
         ("[order\nordered_hours = 72\n", ["TOML", "line 1"]),
         ("[order]\nordered_hours = 72\nordered_hours = 48\n", ["TOML"]),
     ],
@@ -115,12 +197,12 @@ def test_bytes_that_are_no_text_are_named(tmp_path: Path) -> None:
     path = tmp_path / "order.toml"
     path.write_bytes(b"[order]\nstudy_id = '\xff'\n")
     with pytest.raises(SettingsError, match="byte 20 is not UTF-8"):
-        read_order(path, default_pack_ns=1, default_factor_ppm={})
+        read_order(path)
 
 
 def test_a_missing_order_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(SettingsError, match=r"absent\.toml.*cannot be read"):
-        read_order(tmp_path / "absent.toml", default_pack_ns=1, default_factor_ppm={})
+        read_order(tmp_path / "absent.toml")
 
 
 @pytest.mark.parametrize("text", ["72", "47.5", "0.5", "8784"])
@@ -130,7 +212,7 @@ def test_hours_on_the_command_line_are_exact(text: str) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "abc", "0", "-1", "nan", "inf", "8785", "1e9", "72h", "1e999999999", "1e-999999999",
+    ["", "abc", "0", "-1", "nan", "inf", "8785", "1e9", "72d", "1e999999999", "1e-999999999",
      "8784.000000001", "9" * 50_000],
 )  # fmt: skip
 def test_hours_that_cannot_be_are_refused(text: str) -> None:

@@ -65,7 +65,7 @@ def test_a_set_up_lasts_what_common_practice_says(of: PowerSetup, low: int, high
 
 def test_the_default_set_up_is_two_full_packs_to_the_card() -> None:
     of = default_setup(SETTINGS)
-    assert (of.packs, of.pack_ns, of.external_ns, of.mode) == (2, 36 * HOUR, 0, "card")
+    assert (of.batteries, of.battery_ns, of.external_ns, of.mode) == (2, 36 * HOUR, 0, "card")
     assert plan(of).lasts_ns == 72 * HOUR
 
 

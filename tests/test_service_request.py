@@ -88,7 +88,7 @@ def test_what_a_service_request_cannot_say_stays_unknown() -> None:
 
 def test_an_order_file_that_ends_in_json_is_read_as_a_service_request() -> None:
     path = FIXTURES / "S-2041-quantity.json"
-    order = read_order(path, default_pack_ns=36 * HOUR, default_factor_ppm={})
+    order = read_order(path)
     assert order == read_service_request(path)
 
 

@@ -40,8 +40,6 @@ def audited(folder: Path) -> Audit:
     policy = load_policy()
     order = read_order(
         order_file(folder, LENGTH / 3600, minimum_channels=MINIMUM),
-        default_pack_ns=policy.power.pack_ns,
-        default_factor_ppm=policy.power.mode_factor_ppm,
     )
     options = Options(second_readers=False, checksums=False)
     return audit_study([folder], order=order, policy=policy, options=options)

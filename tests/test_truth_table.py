@@ -101,8 +101,6 @@ TABLE = (
 def audited(truth: Truth) -> Audit:
     order = truth.order and read_order(
         truth.order,
-        default_pack_ns=POLICY.power.pack_ns,
-        default_factor_ppm=POLICY.power.mode_factor_ppm,
     )
     return audit_study(
         [truth.folder],
@@ -172,8 +170,6 @@ def test_no_hour_counts_twice_whichever_folder_comes_first(tmp_path: Path) -> No
     first = audited(truth)
     order = read_order(
         tmp_path / "S-2041/order.toml",
-        default_pack_ns=POLICY.power.pack_ns,
-        default_factor_ppm=POLICY.power.mode_factor_ppm,
     )
     second = audit_study(
         [tmp_path / "S-2041/computer", tmp_path / "S-2041/card"],

@@ -103,5 +103,7 @@ def _power(order: Order | None) -> str | None:
 
 def power_words(setup: PowerSetup) -> str:
     """'2 packs, card', '1 pack and external supply, card+computer'."""
-    packs = {0: "no pack", 1: "1 pack"}.get(setup.packs, f"{setup.packs} packs")
-    return f"{packs}{' and external supply' if setup.external_ns else ''}, {setup.mode}"
+    count = None if setup.batteries is None else setup.batteries + (setup.spare_batteries or 0)
+    packs = {None: "packs not entered", 0: "no pack", 1: "1 pack"}.get(count, f"{count} packs")
+    supply = " and external supply" if setup.external_ns else ""
+    return f"{packs}{supply}{f', {setup.mode}' if setup.mode else ''}"

@@ -11,11 +11,11 @@ Integer nanoseconds throughout. A charge is held as the time that the pack alone
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from auditor.core.durations import in_words
 from auditor.core.units import MINUTE
-from auditor.model import PowerPlan, PowerSetup, PowerStep
+from auditor.model import PowerMode, PowerPlan, PowerSetup, PowerStep
 from auditor.policy.power import PowerSettings
 
 _PPM = 1_000_000
@@ -32,27 +32,58 @@ CAUTIONS = (
 def default_setup(settings: PowerSettings) -> PowerSetup:
     """The set-up where nothing is said: the packs that the recorder holds, full, card only."""
     return PowerSetup(
-        packs=settings.packs_fitted,
-        pack_ns=settings.pack_ns,
+        batteries=settings.packs_fitted,
+        battery_ns=settings.pack_ns,
         external_ns=0,
         mode="card",
-        mode_factor_ppm=settings.mode_factor_ppm["card"],
+        mode_share_ppm=settings.mode_factor_ppm["card"],
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Setup:
+    """A set-up in which every figure is known."""
+
+    packs: int
+    pack_ns: int
+    external_ns: int
+    mode: PowerMode
+    mode_factor_ppm: int
+    charges_ppm: tuple[int, ...] = ()
+
+
+def _filled(of: PowerSetup | _Setup, settings: PowerSettings) -> _Setup:
+    """``of`` with the policy's figures where none was entered."""
+    if isinstance(of, _Setup):
+        return of
+    mode = of.mode or "card"
+    return _Setup(
+        packs=(settings.packs_fitted if of.batteries is None else of.batteries)
+        + (of.spare_batteries or 0),
+        pack_ns=settings.pack_ns if of.battery_ns is None else of.battery_ns,
+        external_ns=of.external_ns or 0,
+        mode=mode,
+        mode_factor_ppm=settings.mode_factor_ppm[mode]
+        if of.mode_share_ppm is None
+        else of.mode_share_ppm,
+        charges_ppm=of.charges_ppm,
     )
 
 
 def plan_power(
-    setup: PowerSetup,
+    of: PowerSetup,
     ordered_ns: int,
     settings: PowerSettings,
     measured_end_ns: int | None = None,
 ) -> PowerPlan:
-    """The plan of ``setup`` for ``ordered_ns``, compared with ``measured_end_ns`` after hook-up.
+    """The plan of ``of`` for ``ordered_ns``, compared with ``measured_end_ns`` after hook-up.
 
     ``setup.mode_factor_ppm`` is the share of ``pack_ns`` that the mode leaves. ``external_ns`` is
     what the supply adds in that mode, and is not shared again. More packs than the recorder holds
     are changed to, one fitting after the other, when the shown capacity reaches the low limit; the
     last fitting runs until it is empty.
     """
+    setup = _filled(of, settings)
     steps = _steps(setup, settings)
     lasts = steps[-1].end_ns if steps else 0
     reserve = ordered_ns * settings.reserve_ppm // _PPM
@@ -75,11 +106,12 @@ def plan_power(
     return replace(plan, comparison=_comparison(plan, measured_end_ns))
 
 
-def shown_capacity_ppm(setup: PowerSetup, at_ns: int, settings: PowerSettings) -> int:
+def shown_capacity_ppm(of: PowerSetup | _Setup, at_ns: int, settings: PowerSettings) -> int:
     """The capacity shown ``at_ns`` after hook-up: the average of the fitted packs' charges.
 
     In parts per million, rounded down; 0 once they are empty or where there is no pack.
     """
+    setup = _filled(of, settings)
     start, fittings = setup.external_ns, _fittings(setup, settings)
     for number, charges in enumerate(fittings):
         length = _fitting_ns(charges, setup, settings, last=number == len(fittings) - 1)
@@ -92,8 +124,9 @@ def shown_capacity_ppm(setup: PowerSetup, at_ns: int, settings: PowerSettings) -
     return 0
 
 
-def low_at_ns(setup: PowerSetup, settings: PowerSettings) -> int:
+def low_at_ns(of: PowerSetup | _Setup, settings: PowerSettings) -> int:
     """When the last fitting's shown capacity reaches the low limit, after hook-up."""
+    setup = _filled(of, settings)
     steps = _steps(setup, settings)
     fittings = _fittings(setup, settings)
     lasts = steps[-1].end_ns if steps else 0
@@ -104,35 +137,35 @@ def low_at_ns(setup: PowerSetup, settings: PowerSettings) -> int:
     return lasts - reserve
 
 
-def _full_ns(setup: PowerSetup) -> int:
+def _full_ns(setup: _Setup) -> int:
     return setup.pack_ns * setup.mode_factor_ppm // _PPM
 
 
-def _charges(setup: PowerSetup) -> tuple[int, ...]:
+def _charges(setup: _Setup) -> tuple[int, ...]:
     full = _full_ns(setup)
     shares = setup.charges_ppm or (_PPM,) * setup.packs
     return tuple(full * share // _PPM for share in shares)
 
 
-def _fittings(setup: PowerSetup, settings: PowerSettings) -> list[tuple[int, ...]]:
+def _fittings(setup: _Setup, settings: PowerSettings) -> list[tuple[int, ...]]:
     """The packs that are in the recorder together, one fitting after the other."""
     charges, at_once = _charges(setup), settings.packs_fitted
     return [charges[i : i + at_once] for i in range(0, len(charges), at_once)]
 
 
-def _low_ns(charges: Sequence[int], setup: PowerSetup, settings: PowerSettings) -> int:
+def _low_ns(charges: Sequence[int], setup: _Setup, settings: PowerSettings) -> int:
     return _full_ns(setup) * len(charges) * settings.low_ppm // _PPM
 
 
 def _fitting_ns(
-    charges: Sequence[int], setup: PowerSetup, settings: PowerSettings, *, last: bool
+    charges: Sequence[int], setup: _Setup, settings: PowerSettings, *, last: bool
 ) -> int:
     """How long one fitting runs: to the low limit, or until it is empty where none follows."""
     whole = sum(charges)
     return whole if last else max(whole - _low_ns(charges, setup, settings), 0)
 
 
-def _steps(setup: PowerSetup, settings: PowerSettings) -> tuple[PowerStep, ...]:
+def _steps(setup: _Setup, settings: PowerSettings) -> tuple[PowerStep, ...]:
     steps = []
     at = setup.external_ns
     if at:
@@ -178,14 +211,12 @@ def _about(ns: int) -> str:
     return in_words(ns - ns % MINUTE)
 
 
-def _lasts_ns(setup: PowerSetup, settings: PowerSettings) -> int:
+def _lasts_ns(setup: _Setup, settings: PowerSettings) -> int:
     steps = _steps(setup, settings)
     return steps[-1].end_ns if steps else 0
 
 
-def _advice(
-    setup: PowerSetup, ordered_ns: int, settings: PowerSettings, lasts: int
-) -> tuple[str, ...]:
+def _advice(setup: _Setup, ordered_ns: int, settings: PowerSettings, lasts: int) -> tuple[str, ...]:
     low = _percent(settings.low_ppm)
     said = []
     if not lasts:
@@ -225,11 +256,11 @@ def _advice(
     return tuple(said)
 
 
-def _would_last(setup: PowerSetup, needed: int, settings: PowerSettings) -> tuple[str, ...]:
+def _would_last(setup: _Setup, needed: int, settings: PowerSettings) -> tuple[str, ...]:
     """Changes, each by itself, that would reach ``needed`` (the ordered time and the reserve)."""
     found = []
 
-    def offer(changed: PowerSetup, text: str) -> None:
+    def offer(changed: _Setup, text: str) -> None:
         lasts = _lasts_ns(changed, settings)
         if lasts >= needed:
             found.append(f"{text}: about {_about(lasts)}.")
@@ -260,7 +291,7 @@ def _would_last(setup: PowerSetup, needed: int, settings: PowerSettings) -> tupl
     return tuple(found)
 
 
-def _change_times(setup: PowerSetup, settings: PowerSettings) -> list[int]:
+def _change_times(setup: _Setup, settings: PowerSettings) -> list[int]:
     at, times = setup.external_ns, []
     for charges in _fittings(setup, settings)[:-1]:
         at += _fitting_ns(charges, setup, settings, last=False)
@@ -271,14 +302,14 @@ def _change_times(setup: PowerSetup, settings: PowerSettings) -> list[int]:
 _MOST_PACKS = 12
 
 
-def _packs_needed(setup: PowerSetup, needed: int, settings: PowerSettings) -> int | None:
+def _packs_needed(setup: _Setup, needed: int, settings: PowerSettings) -> int | None:
     for packs in range(setup.packs + 1, _MOST_PACKS + 1):
         if _lasts_ns(replace(setup, packs=packs, charges_ppm=()), settings) >= needed:
             return packs
     return None
 
 
-def _other_ends(setup: PowerSetup, settings: PowerSettings) -> tuple[tuple[str, int], ...]:
+def _other_ends(setup: _Setup, settings: PowerSettings) -> tuple[tuple[str, int], ...]:
     """When power would run out if one thing were other than entered."""
     ends = []
     if setup.external_ns:

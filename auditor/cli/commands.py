@@ -202,8 +202,6 @@ def _order(arguments: argparse.Namespace, policy: Policy) -> Order | None:
     if arguments.order is not None:
         order = read_order(
             Path(arguments.order),
-            default_pack_ns=policy.power.pack_ns,
-            default_factor_ppm=policy.power.mode_factor_ppm,
             timezone=getattr(arguments, "timezone", None),  # 'plan' has no such option
         )
     if arguments.ordered_hours is not None:

@@ -39,8 +39,6 @@ def _audit(study: DemoStudy, out: Path) -> list[str]:
     policy = load_policy()
     order = read_order(
         study.order,
-        default_pack_ns=policy.power.pack_ns,
-        default_factor_ppm=policy.power.mode_factor_ppm,
     )
     audit = audit_study([study.folder], order=order, policy=policy, options=Options(workers=1))
     folder = out / "audits" / study.study_id

@@ -67,7 +67,7 @@ def _power_ran_out() -> Plan:
         "72 h ordered on two packs that were not full: power ran out on the third night.",
         hookup, 72, ((card, files),), ((0, end),),
         _order("S-2041", "P-2041", 72, hookup, video=False, monitoring="intermittent", power=(
-            "packs = 2", "hours_per_pack = 36", 'mode = "card"',
+            "batteries = 2", "hours_per_battery = 36", 'mode = "card"',
             "charges = [0.80, 0.75]       # as the recorder showed them at hook-up",
         ), logs=('monitoring = "checks.csv"',)),
         {"checks.csv": _checks(hookup, 15, 112, end, missed=(18,))},
@@ -97,7 +97,7 @@ def _complete() -> Plan:
         "order.",
         hookup, 24, ((card, files),), runs,
         _order("S-2042", "P-2042", 24, hookup, video=True, monitoring="intermittent",
-               power=("packs = 2", "hours_per_pack = 36", 'mode = "card"'),
+               power=("batteries = 2", "hours_per_battery = 36", 'mode = "card"'),
                logs=('monitoring = "checks.csv"', 'video = "video.csv"')),
         {"checks.csv": _checks(hookup, 20, 108, 24 * H), "video.csv": "\n".join(video) + "\n"},
     )  # fmt: skip
@@ -126,7 +126,7 @@ def _two_copies() -> Plan:
         "8 h overnight on card and computer, clocks 41.5 s apart: each copy fills the other's gap.",
         hookup, 8, ((card, on_card), (computer, on_computer)), ((0, end),),
         _order("S-2043", "P-2043", 8, hookup, video=False, monitoring="unmonitored",
-               power=("packs = 2", "hours_per_pack = 36", 'mode = "card+computer"')),
+               power=("batteries = 2", "hours_per_battery = 36", 'mode = "card+computer"')),
     )  # fmt: skip
 
 

@@ -9,8 +9,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
+from auditor.core.files import NotRegularError, open_regular
 from auditor.core.progress import Progress
-from auditor.inputs.folder import FoundFile, NotRegularError, open_regular
+from auditor.inputs.folder import FoundFile
 from auditor.model import Finding
 
 VOCABULARY = {

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import errno
 import os
-import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from auditor.core.files import NotRegularError, open_regular
 from auditor.edf import looks_like_recording
 from auditor.model import Finding
 
@@ -208,31 +208,6 @@ def _take(
             in_trash=in_trash(name),
         )
     )
-
-
-class NotRegularError(Exception):
-    """A folder, device, socket or pipe where a file was expected."""
-
-    def __init__(self, is_folder: bool) -> None:
-        super().__init__()
-        self.is_folder = is_folder
-
-
-def open_regular(path: Path) -> int:
-    """A read-only descriptor of a regular file.
-
-    A device, socket or pipe is not opened, and should one take the file's place meanwhile, the
-    open does not wait for it (O_NONBLOCK).
-    """
-    mode = path.stat().st_mode
-    if not stat.S_ISREG(mode):
-        raise NotRegularError(stat.S_ISDIR(mode))
-    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    handle = os.open(path, flags)
-    if not stat.S_ISREG(os.fstat(handle).st_mode):
-        os.close(handle)
-        raise NotRegularError(False)
-    return handle
 
 
 def cannot_open(name: str, error: OSError, kind: str) -> Finding:

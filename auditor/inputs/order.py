@@ -2,102 +2,239 @@
 
 from __future__ import annotations
 
+import difflib
+import re
 from datetime import date, datetime, time
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
+from zoneinfo import available_timezones
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from auditor.core.clock import STUDY_YEARS, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
 from auditor.core.text import printable
-from auditor.core.units import DAY, HOUR
+from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.inputs.service_request import read_service_request
-from auditor.model import Order, PowerSetup
-from auditor.policy.toml import Hours, Share, Strict, TomlText, read_toml, validate
+from auditor.model import Corrections, Order, PowerSetup
+from auditor.policy.toml import Hours, Share, Strict, Written, read_toml, validate
 
-_MAX_ORDERED = 366 * DAY
+MOST_ORDERED = 366 * DAY
+_YES = {"yes": True, "true": True, "no": False, "false": False}
+
+FORMS = {
+    "ordered_hours": "ordered_hours = 72",
+    "study_id": 'study_id = "S-2041"',
+    "patient_code": 'patient_code = "P-2041"',
+    "hookup": "hookup = 2027-03-02T09:30:00",
+    "timezone": 'timezone = "America/Denver"',
+    "video": "video = true",
+    "monitoring": 'monitoring = "intermittent"',
+    "minimum_channels": "minimum_channels = 8",
+    "still_recording": "still_recording = true",
+    "reports": 'reports = "daily"',
+    "exclude": 'exclude = ["old/003.edf"]',
+    "include": 'include = ["0007.edf"]',
+    "clock": 'clock = {"0002.edf" = "+1:00:00"}',
+    "by": 'by = "the technologist\'s initials"',
+    "batteries": "batteries = 2",
+    "hours_per_battery": "hours_per_battery = 30",
+    "spare_batteries": "spare_batteries = 0",
+    "external_hours": "external_hours = 0",
+    "mode": 'mode = "card"',
+    "mode_share": "mode_share = 1.0",
+    "charges": "charges = [1.0, 0.9]",
+}
+"""How a right value of each key is written, for errors."""
+
+
+def _number(value: object) -> object:
+    """A number that stands as text, as a number."""
+    if isinstance(value, str) and re.fullmatch(r"\s*[+-]?\d{1,9}(\.\d{1,9})?\s*", value):
+        number = Decimal(value.strip())
+        return int(number) if "." not in value else number
+    return value
+
+
+def _hours(value: object) -> object:
+    """As ``_number``; the unit may stand behind it, as in '48 h'."""
+    if isinstance(value, str):
+        found = re.fullmatch(r"(.*\d)\s*(h|hrs?|hours?)\.?\s*", value, re.IGNORECASE)
+        return _number(found.group(1) if found else value)
+    return value
+
+
+def _share(value: object) -> object:
+    """As ``_number``; a share may be written in per cent, as in '90 %'."""
+    if isinstance(value, str) and value.rstrip().endswith("%"):
+        number = _number(value.rstrip()[:-1])
+        return number / Decimal(100) if isinstance(number, int | Decimal) else value
+    return _number(value)
+
+
+def _yes_no(value: object) -> object:
+    return _YES.get(value.strip().lower(), value) if isinstance(value, str) else value
+
+
+def _word(value: object) -> object:
+    return value.strip().lower() if isinstance(value, str) else value
+
+
+def _as_tuple(value: object) -> object:
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _as_text(value: object) -> object:
+    """An identifier that was written without quotation marks, as in study_id = 2041."""
+    return str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
 _Text = Annotated[str, Field(min_length=1, max_length=200)]
+_Code = Annotated[_Text, BeforeValidator(_as_text)]
+_Count = Annotated[int, BeforeValidator(_number)]
+_Hours = Annotated[Hours, BeforeValidator(_hours)]
+_Share = Annotated[Share, BeforeValidator(_share)]
+_YesNo = Annotated[bool, BeforeValidator(_yes_no)]
+_Names = Annotated[tuple[_Text, ...], BeforeValidator(_as_tuple)]
+
+
+def hookup_civil(value: object) -> object:
+    """A hook-up as a naive datetime; text may give it where it can be read in only one way.
+
+    Raises ``ValueError`` saying what is wrong with it.
+    """
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value.strip())
+        except ValueError:
+            raise ValueError("must be a date and a time of day") from None
+    if isinstance(value, datetime):
+        if value.tzinfo is not None:
+            raise ValueError(
+                "must be civil time at the patient, without an offset; "
+                "name the zone in the key timezone"
+            )
+        if value.year not in STUDY_YEARS:
+            raise ValueError(f"must lie in the years {STUDY_YEARS.start} to {STUDY_YEARS.stop - 1}")
+        return value
+    if isinstance(value, date | time):
+        raise ValueError("must be a date and a time of day")
+    return value
+
+
+def known_zone(name: str) -> str:
+    """``name``, where the IANA database has such a zone.
+
+    Raises ``ValueError`` with the names nearest to it.
+    """
+    try:
+        zone_info(name)
+    except SettingsError as error:
+        near = near_zones(name)
+        meant = f" (is {' or '.join(near)} meant?)" if near else ""
+        raise ValueError(f"{error.problem}{meant}") from error
+    return name
+
+
+def near_zones(name: str) -> list[str]:
+    """Names of zones that look like ``name``, its last part or its town."""
+    every = sorted(available_timezones())
+    by_lower = {zone.lower(): zone for zone in every}
+    wanted = name.strip().lower().replace(" ", "_")
+    towns = [zone for zone in every if zone.rsplit("/", 1)[-1].lower() == wanted and "/" in zone]
+    near = difflib.get_close_matches(wanted, list(by_lower), 3, 0.75)
+    return list(dict.fromkeys([*towns, *(by_lower[zone] for zone in near)]))[:3]
 
 
 class _OrderTable(Strict):
-    ordered_hours: Hours
-    study_id: _Text | None = None
-    patient_code: _Text | None = None
+    ordered_hours: _Hours
+    study_id: _Code | None = None
+    patient_code: _Code | None = None
     hookup: datetime | None = None
     timezone: str | None = None
-    video: bool | None = None
-    monitoring: Literal["unmonitored", "intermittent", "continuous"] | None = None
-    minimum_channels: Annotated[int, Field(ge=1, le=1024)] | None = None
+    video: _YesNo | None = None
+    monitoring: Annotated[
+        Literal["unmonitored", "intermittent", "continuous"] | None, BeforeValidator(_word)
+    ] = None
+    minimum_channels: Annotated[_Count, Field(ge=1, le=1024)] | None = None
+    still_recording: _YesNo = False
+    reports: Annotated[Literal["daily", "end"] | None, BeforeValidator(_word)] = None
 
     @field_validator("ordered_hours")
     @classmethod
     def _believable(cls, value: int) -> int:
-        if not 0 < value <= _MAX_ORDERED:
+        if not 0 < value <= MOST_ORDERED:
             raise ValueError("must be more than 0 and at most a year (8784 hours)")
         return value
 
     @field_validator("hookup", mode="before")
     @classmethod
     def _civil(cls, value: object) -> object:
-        if isinstance(value, datetime):
-            if value.tzinfo is not None:
-                raise ValueError(
-                    "must be civil time at the patient, without an offset; "
-                    "name the zone in the key timezone"
-                )
-            if value.year not in STUDY_YEARS:
-                raise ValueError(
-                    f"must lie in the years {STUDY_YEARS.start} to {STUDY_YEARS.stop - 1}"
-                )
-            return value
-        if isinstance(value, date | time):
-            raise ValueError("must be a date and a time of day, such as 2027-03-02T09:30:00")
-        return value
+        return hookup_civil(value)
 
     @field_validator("timezone")
     @classmethod
-    def _known_zone(cls, value: str | None) -> str | None:
-        if value is not None:
-            try:
-                zone_info(value)
-            except SettingsError as error:
-                raise ValueError(f"{error.problem}. {error.action}") from error
-        return value
+    def _zone(cls, value: str | None) -> str | None:
+        return None if value is None else known_zone(value)
+
+
+def clock_ns(text: str) -> int:
+    """'+1:00:00', '-0:30' or '+2 h' as nanoseconds. Raises ``ValueError``."""
+    found = re.fullmatch(r"\s*([+-])\s*(\d{1,5}):([0-5]\d)(?::([0-5]\d))?\s*", text)
+    if found is None:
+        raise ValueError("must be a sign, hours, minutes and seconds")
+    sign, hours, minutes, seconds = found.groups()
+    ns = int(hours) * HOUR + int(minutes) * MINUTE + int(seconds or 0) * NS
+    return -ns if sign == "-" else ns
+
+
+def _clock(value: object) -> object:
+    return clock_ns(value) if isinstance(value, str) else value
+
+
+class _FilesTable(Strict):
+    exclude: _Names = ()
+    include: _Names = ()
+    clock: dict[str, Annotated[int, BeforeValidator(_clock)]] = Field(default_factory=dict)
+    by: Annotated[str, Field(max_length=200)] = ""
+
+    @model_validator(mode="after")
+    def _one_way(self) -> _FilesTable:
+        both = sorted(set(self.exclude) & set(self.include))
+        if both:
+            raise ValueError(f"{both[0]!r} stands under exclude and under include")
+        return self
 
 
 class _PowerTable(Strict):
-    packs: Annotated[int, Field(ge=0, le=100)] = 2
-    hours_per_pack: Hours | None = None
-    external_hours: Hours = 0
-    mode: Literal["card", "card+computer"] = "card"
-    mode_factor: Share | None = None
-    charges: tuple[Share, ...] = ()
+    batteries: Annotated[_Count, Field(ge=0, le=100)] | None = None
+    hours_per_battery: _Hours | None = None
+    spare_batteries: Annotated[_Count, Field(ge=0, le=100)] | None = None
+    external_hours: _Hours | None = None
+    mode: Annotated[Literal["card", "card+computer"] | None, BeforeValidator(_word)] = None
+    mode_share: _Share | None = None
+    charges: Annotated[tuple[_Share, ...], BeforeValidator(_as_tuple)] = ()
 
-    @field_validator("hours_per_pack", "external_hours")
+    @field_validator("hours_per_battery", "external_hours")
     @classmethod
     def _possible(cls, value: int | None) -> int | None:
         if value is not None and not 0 <= value <= 10_000 * HOUR:
-            raise ValueError("must be from 0 to 10000")
+            raise ValueError("must be from 0 to 10000 hours")
         return value
 
-    @field_validator("mode_factor")
+    @field_validator("mode_share")
     @classmethod
     def _leaves_something(cls, value: int | None) -> int | None:
         if value == 0:
-            raise ValueError("must be more than 0: no mode leaves nothing of a pack's hours")
+            raise ValueError("must be more than 0: no mode leaves nothing of a battery's hours")
         return value
 
-    @field_validator("charges", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(value) if isinstance(value, list) else value
-
     @model_validator(mode="after")
-    def _one_charge_a_pack(self) -> _PowerTable:
-        if self.charges and len(self.charges) != self.packs:
-            raise ValueError("charges must give one share for each pack")
+    def _one_charge_a_battery(self) -> _PowerTable:
+        every = (self.batteries or 0) + (self.spare_batteries or 0)
+        if self.charges and len(self.charges) not in (self.batteries, every):
+            raise ValueError("charges must give one share for each battery")
         return self
 
 
@@ -108,6 +245,7 @@ class _LogsTable(Strict):
 
 class _OrderFile(Strict):
     order: _OrderTable
+    files: _FilesTable = _FilesTable()
     power: _PowerTable | None = None
     logs: _LogsTable = _LogsTable()
 
@@ -115,14 +253,15 @@ class _OrderFile(Strict):
 def order_from_hours(text: str) -> Order:
     """The order that ``--ordered-hours`` gives. Raises ``UsageError`` for anything but a number."""
     shown = printable(text, 60)
+    found = re.fullmatch(r"(.*\d)\s*(h|hrs?|hours?)\.?\s*", text[:100], re.IGNORECASE)
     try:
-        hours = Decimal(text)
+        hours = Decimal(found.group(1) if found else text)
     except InvalidOperation as error:
         raise UsageError(
             "--ordered-hours", f"{shown!r} is not a number", "Write hours, such as 72 or 47.5."
         ) from error
     # Compared before anything is worked out: a number may have a thousand million digits.
-    believable = hours.is_finite() and 0 < hours <= _MAX_ORDERED // HOUR
+    believable = hours.is_finite() and 0 < hours <= MOST_ORDERED // HOUR
     ordered = int((hours * HOUR).quantize(Decimal(1))) if believable else 0
     if not ordered:
         raise UsageError(
@@ -131,40 +270,26 @@ def order_from_hours(text: str) -> Order:
     return Order(ordered_ns=ordered, source="command line")
 
 
-def read_order(
-    path: Path,
-    *,
-    default_pack_ns: int,
-    default_factor_ppm: dict[str, int],
-    timezone: str | None = None,
-) -> Order:
+def read_order(path: Path, *, timezone: str | None = None) -> Order:
     """Read an order file: TOML, or a hospital's ServiceRequest where the name ends in ``.json``.
 
-    ``default_pack_ns`` and ``default_factor_ppm`` (by mode) come from the policy's power section
-    and stand in where the file has a ``[power]`` table without those keys. ``timezone`` is the
-    patient's zone where it is known; a ServiceRequest needs it to turn its times into civil time.
-
-    Raises ``SettingsError`` that names the file, the line, the key and the value.
+    ``timezone`` is the patient's zone where it is known; a ServiceRequest needs it to turn its
+    times into civil time. Raises ``SettingsError`` that names the file, the line, the key, the
+    value and the form that is wanted.
     """
     if path.suffix.lower() == ".json":
         return read_service_request(path, timezone=timezone)
-    return order_of(
-        read_toml(path),
-        path.resolve().parent,
-        default_pack_ns=default_pack_ns,
-        default_factor_ppm=default_factor_ppm,
-    )
+    source = read_toml(path)
+    return order_of(source.data, source, path.resolve().parent, source.sha256, path.name)
 
 
-def order_of(
-    source: TomlText, beside: Path, *, default_pack_ns: int, default_factor_ppm: dict[str, int]
-) -> Order:
-    """The order that ``source`` holds; its log paths are relative to ``beside``.
+def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, name: str) -> Order:
+    """The order that the tables ``data`` of ``source`` hold; log paths are relative to ``beside``.
 
     Raises ``SettingsError`` as ``read_order``.
     """
-    file = validate(_OrderFile, source.data, source)
-    order, power = file.order, file.power
+    file = validate(_OrderFile, data, source, forms=FORMS)
+    order, power, files = file.order, file.power, file.files
     return Order(
         ordered_ns=order.ordered_hours,
         source="order file",
@@ -178,17 +303,26 @@ def order_of(
         power=None
         if power is None
         else PowerSetup(
-            packs=power.packs,
-            pack_ns=default_pack_ns if power.hours_per_pack is None else power.hours_per_pack,
+            batteries=power.batteries,
+            battery_ns=power.hours_per_battery,
             external_ns=power.external_hours,
             mode=power.mode,
-            mode_factor_ppm=default_factor_ppm[power.mode]
-            if power.mode_factor is None
-            else power.mode_factor,
+            mode_share_ppm=power.mode_share,
             charges_ppm=power.charges,
+            spare_batteries=power.spare_batteries,
         ),
         monitoring_log=_beside(beside, file.logs.monitoring),
         video_log=_beside(beside, file.logs.video),
+        still_recording=order.still_recording,
+        reports=order.reports,
+        corrections=Corrections(
+            exclude=tuple(sorted(set(files.exclude))),
+            include=tuple(sorted(set(files.include))),
+            clock_ns=tuple(sorted(files.clock.items())),
+            by=files.by,
+        ),
+        sha256=sha256,
+        name=name,
     )
 
 

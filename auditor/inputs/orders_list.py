@@ -25,9 +25,9 @@ from auditor.policy import Policy
 from auditor.policy.toml import parse_toml, read_toml
 
 _TEXTS = ("study_id", "patient_code", "timezone", "monitoring", "mode")
-_BARE = ("ordered_hours", "hookup", "video", "minimum_channels", "packs", "hours_per_pack",
-         "external_hours", "mode_factor")  # fmt: skip
-_POWER = ("packs", "hours_per_pack", "external_hours", "mode", "mode_factor")
+_BARE = ("ordered_hours", "hookup", "video", "minimum_channels", "batteries", "hours_per_battery",
+         "external_hours", "mode_share")  # fmt: skip
+_POWER = ("batteries", "hours_per_battery", "external_hours", "mode", "mode_share")
 _COLUMNS = {"study", *_TEXTS, *_BARE}
 _BARE_VALUE = re.compile(r"[0-9A-Za-z:.+\- ]{1,40}")
 _MAX_BYTES = 50_000_000
@@ -88,26 +88,15 @@ class OrderBook:
         return tuple(sorted(self._unused))
 
     def _from_file(self, path: Path) -> StudyOrder:
-        power = self.policy.power
         digest = hashlib.sha256(path.read_bytes()).hexdigest()
-        order = read_order(
-            path.resolve(),
-            default_pack_ns=power.pack_ns,
-            default_factor_ppm=power.mode_factor_ppm,
-            timezone=self.timezone,
-        )
+        order = read_order(path.resolve(), timezone=self.timezone)
         return StudyOrder(order, digest)
 
     def _from_list(self, name: str) -> StudyOrder:
         assert self.path is not None
-        power = self.policy.power
         source = parse_toml(self._listed[name].encode(), f"{self.path} (order of {name})")
-        order = order_of(
-            source,
-            self.path.resolve().parent,
-            default_pack_ns=power.pack_ns,
-            default_factor_ppm=power.mode_factor_ppm,
-        )
+        beside = self.path.resolve().parent
+        order = order_of(source.data, source, beside, source.sha256, self.path.name)
         return StudyOrder(order, source.sha256)
 
 

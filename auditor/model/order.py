@@ -11,16 +11,21 @@ PowerMode = Literal["card", "card+computer"]
 
 @dataclass(frozen=True, slots=True)
 class PowerSetup:
-    """The power set-up. Times in nanoseconds; charges are shares 0..1 of a full pack."""
+    """The lab's own figures of the power set-up; ``None`` where nothing was entered.
 
-    packs: int
-    pack_ns: int
-    external_ns: int
-    mode: PowerMode
-    mode_factor_ppm: int
-    """Share of the nominal time that the mode leaves, in parts per million."""
+    Times in nanoseconds. ``batteries`` are in the recorder at once, ``spare_batteries`` beside it
+    to change to. ``external_ns`` is what an external supply feeds. ``mode_share_ppm`` is the share
+    of the batteries' hours that the mode leaves, in parts per million.
+    """
+
+    batteries: int | None = None
+    battery_ns: int | None = None
+    external_ns: int | None = None
+    mode: PowerMode | None = None
+    mode_share_ppm: int | None = None
     charges_ppm: tuple[int, ...] = ()
-    """Charge of each pack at hook-up in parts per million; empty: all full."""
+    """Charge that each battery showed at hook-up in parts per million; empty where not entered."""
+    spare_batteries: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

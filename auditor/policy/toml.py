@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import re
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from decimal import Decimal
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Protocol, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
 from auditor.core.errors import SettingsError
+from auditor.core.files import read_written
 from auditor.core.units import HOUR, NS
 
 _LARGEST = 10**15
 _LONGEST_LINE = 400
 """Characters of a line in which the key of an error is looked for."""
-MAX_BYTES = 1_000_000
+MAX_BYTES = 1 << 20
 """A settings file larger than this is not one that a person wrote."""
 
 
@@ -89,19 +92,15 @@ class TomlText:
     data: dict[str, Any]
     sha256: str
 
+    def place(self, keys: tuple[str, ...]) -> str:
+        """The file, the line where it can be found, and the dotted key."""
+        line = _line_of(self.text, keys)
+        return f"{self.where}{f' line {line}' if line else ''}: {_dotted(keys)}"
+
 
 def read_toml(path: Path) -> TomlText:
     """Read and parse one TOML file. Raises ``SettingsError`` naming the file and line."""
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise SettingsError(
-            str(path), f"cannot be read ({error.strerror})", "Check its name and permissions."
-        ) from error
-    if len(raw) > MAX_BYTES:
-        raise SettingsError(str(path), f"is larger than {MAX_BYTES} bytes", "Is it the right file?")
-    return parse_toml(raw, str(path))
+    return parse_toml(read_written(path, most=MAX_BYTES), str(path))
 
 
 def parse_toml(raw: bytes, where: str) -> TomlText:
@@ -120,21 +119,35 @@ def parse_toml(raw: bytes, where: str) -> TomlText:
     return TomlText(where, text, data, hashlib.sha256(raw).hexdigest())
 
 
+class Written(Protocol):
+    """Something that a person wrote, in which the place of a key can be named."""
+
+    def place(self, keys: tuple[str, ...]) -> str:
+        """File, line or cell, and the key, in words."""
+
+
 def validate(
-    model: type[Model], data: object, source: TomlText, path: tuple[str, ...] = ()
+    model: type[Model],
+    data: object,
+    source: Written,
+    path: tuple[str, ...] = (),
+    forms: Mapping[str, str] = {},
 ) -> Model:
     """Check ``data`` (the part of ``source`` under ``path``) against ``model``.
 
-    Raises ``SettingsError`` that names the first wrong key with its line, and the value.
+    ``forms`` shows by key how a right value is written. Raises ``SettingsError`` that names the
+    first wrong key with its place, the value, and the form that is wanted.
     """
     try:
         return model.model_validate(data)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
-        keys = (*path, *(str(part) for part in first["loc"]))
-        line = _line_of(source.text, keys)
-        where = f"{source.where}{f' line {line}' if line else ''}: {_dotted(keys)}"
-        raise SettingsError(where, *_in_words(first)) from None
+        own = tuple(str(part) for part in first["loc"])
+        form = next((forms[key] for key in reversed(own) if key in forms), "")
+        problem, action = _in_words(first, f"Write it as in: {form}." if form else "")
+        if first["type"] == "extra_forbidden":
+            action = _known_keys(model, own) or action
+        raise SettingsError(source.place((*path, *own)), problem, action) from None
 
 
 _WANTED = {
@@ -143,22 +156,48 @@ _WANTED = {
     "int_from_float": "must be a whole number",
     "string_type": "must be text in quotation marks",
     "string_too_short": "must not be empty",
-    "datetime_type": "must be a date and a time of day without quotation marks, such as "
-    "2027-03-02T09:30:00",
+    "datetime_type": "must be a date and a time of day",
+    "tuple_type": "must be a list in square brackets",
+    "dict_type": "must be a table of keys",
+    "model_type": "must be a table of keys",
 }
 """Plain words for what the validation library says in a programmer's."""
 
 
-def _in_words(error: Any) -> tuple[str, str]:
+def _in_words(error: Any, form: str) -> tuple[str, str]:
     kind, value = error["type"], error.get("input")
     if kind == "extra_forbidden":
         return "is not a key that is known here", "Correct its spelling or remove it."
     if kind == "missing":
-        return "is missing", "Add it."
+        return "is missing", form or "Add it."
     message = _WANTED.get(kind) or str(error["msg"]).removeprefix("Value error, ")
     message = re.sub("^Input should be ", "must be ", message).rstrip(".")
     message = message[:1].lower() + message[1:]
-    return f"has the value {_as_written(value)}: {message}", "Correct the value."
+    return f"has the value {_as_written(value)}: {message}", form or "Correct the value."
+
+
+def _known_keys(model: type[BaseModel], keys: tuple[str, ...]) -> str:
+    """The key that was likely meant by the last of ``keys``, or those that are known there."""
+    at: type[BaseModel] | None = model
+    for key in keys[:-1]:
+        if at is None or key.isdigit():
+            continue
+        field = next((f for n, f in at.model_fields.items() if key in (n, f.alias)), None)
+        at = None if field is None else _model_in(field.annotation)
+    if at is None:
+        return ""
+    known = [field.alias or name for name, field in at.model_fields.items()]
+    near = difflib.get_close_matches(keys[-1].lower(), known, 1)
+    if near:
+        return f"Is {near[0]} meant?"
+    return f"The keys here are {', '.join(known)}."
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    found = (_model_in(part) for part in get_args(annotation))
+    return next((model for model in found if model is not None), None)
 
 
 def _as_written(value: object) -> str:
@@ -198,10 +237,11 @@ def _line_of(text: str, keys: tuple[str, ...]) -> int | None:
                     best = number
             continue
         key = re.match(r"""["']?([^"'=\s]+)["']?\s*=""", line)
-        if (
-            key
-            and ".".join(filter(None, (table, key.group(1)))) == ".".join(names)
-            and (seen in (array_index, -1) or array_index == 0)
-        ):
+        if key is None or not (seen in (array_index, -1) or array_index == 0):
+            continue
+        found, wanted = ".".join(filter(None, (table, key.group(1)))), ".".join(names)
+        if found == wanted:
             return number
+        if wanted.startswith(f"{found}."):  # an inline table that holds the key
+            best = number
     return best

@@ -1,0 +1,60 @@
+"""Files opened without surprises: regular ones only, never waiting, never more than a limit."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+from auditor.core.errors import SettingsError
+
+MOST_BYTES = 64 << 20
+"""A file larger than this was not written by a person."""
+
+
+class NotRegularError(Exception):
+    """A folder, device, socket or pipe where a file was expected."""
+
+    def __init__(self, is_folder: bool) -> None:
+        super().__init__()
+        self.is_folder = is_folder
+
+
+def open_regular(path: Path) -> int:
+    """A read-only descriptor of a regular file.
+
+    A device, socket or pipe is not opened, and should one take the file's place meanwhile, the
+    open does not wait for it (O_NONBLOCK). Raises ``NotRegularError``, ``OSError``.
+    """
+    mode = path.stat().st_mode
+    if not stat.S_ISREG(mode):
+        raise NotRegularError(stat.S_ISDIR(mode))
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    handle = os.open(path, flags)
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        raise NotRegularError(False)
+    return handle
+
+
+def read_written(path: Path, where: str = "", *, most: int = MOST_BYTES) -> bytes:
+    """The bytes of a file that a person keeps: an order, a policy, a log, a list.
+
+    Raises ``SettingsError`` naming ``where`` (the path by default) for what is no regular file,
+    cannot be opened, or is larger than ``most`` bytes.
+    """
+    where = where or str(path)
+    try:
+        with os.fdopen(open_regular(path), "rb") as file:
+            raw = file.read(most + 1)
+    except NotRegularError as error:
+        kind = "a folder" if error.is_folder else "a device or a pipe"
+        raise SettingsError(where, f"is {kind}, no file", "Name the file itself.") from None
+    except (OSError, ValueError) as error:  # ValueError: a name that holds a null byte
+        why = getattr(error, "strerror", None) or "no such name is possible"
+        raise SettingsError(
+            where, f"cannot be read ({why})", "Check its name and its permissions."
+        ) from error
+    if len(raw) > most:
+        raise SettingsError(where, f"is larger than {most >> 20} MiB", "Is it the right file?")
+    return raw
