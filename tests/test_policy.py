@@ -205,7 +205,7 @@ WRONG = [
     ("[monitoring.intermittent]\ninterval = { hours = -2 }\n", "monitoring.intermittent.interval.hours", "greater than 0"),
     ("[monitoring]\nlog_dates = 'guess'\n", "monitoring.log_dates", "'ask'"),
     ("[video]\nminimum = { share = 80 }\n", "video.minimum.share", "from 0 to 1"),
-    ("[video]\nminimum = 0.8\n", "video.minimum", "valid"),
+    ("[video]\nminimum = 0.8\n", "video.minimum", "table of keys"),
     ("[billing.lapse]\nlowers = 'period'\nmark = 'sure'\n", "billing.lapse.mark", "'read'"),
 ]  # fmt: skip
 
