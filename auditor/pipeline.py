@@ -167,7 +167,21 @@ def audit_study(
     ordered_findings = tuple(
         sorted(found, key=lambda f: (-SEVERITIES.index(f.severity), f.file or "", f.code))
     )
-    decision = decide(coverage, order, shortfall, signal, ordered_findings, policy.decision)
+    every_night = nights(
+        coverage, axis, usable, policy.signal.night_start_s, policy.signal.night_end_s
+    )
+    decision = decide(
+        study,
+        coverage,
+        order,
+        shortfall,
+        signal,
+        every_night,
+        billing,
+        ordered_findings,
+        policy.decision,
+        policy.study.hookup_tolerance_ns,
+    )
     return Audit(
         version=__version__,
         generated_utc=options.generated_utc or now_utc(),
@@ -184,9 +198,7 @@ def audit_study(
         planned_end=planned_end,
         coverage=coverage,
         hours=clock_hours(coverage, axis, usable),
-        nights=nights(
-            coverage, axis, usable, policy.signal.night_start_s, policy.signal.night_end_s
-        ),
+        nights=every_night,
         shortfall=shortfall,
         stop=stop,
         signal=signal,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
-import re
 import stat
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,6 @@ import pytest
 from helpers_cli import QUICK, codes, read, run, study
 from helpers_edf import Sig, edf, event
 
-from auditor.outputs.data import vocabulary
 from auditor.outputs.data.schema import schema
 
 CHANNELS = tuple(Sig(f"EEG {name}") for name in ("Fp1", "Fp2", "F3", "F4", "C3", "C4", "O1", "O2"))
@@ -81,7 +79,9 @@ def test_three_pieces_one_never_closed_one_cut_are_right_to_the_nanosecond(
     assert audit["annotations"][0]["at"] == "2027-03-02T09:30:31.500"
     assert {"never_closed", "other_files"} <= codes(audit)
     assert "signal_not_scanned" not in codes(audit)
-    assert audit["decision"]["outcome"] == "repeat"
+    # Under 75 % with a file in doubt: settled first, and no patient called back before.
+    assert audit["decision"]["outcome"] == "review"
+    assert [a["state"] for a in audit["decision"]["answers"]][::3] == ["no", "look"]
 
 
 def test_the_default_output_is_named_by_the_study(
@@ -252,14 +252,3 @@ def test_rules_and_schema_are_printed(capsys: pytest.CaptureFixture[str]) -> Non
     assert "inferred" in rules
     assert run("schema") == 0
     jsonschema.Draft202012Validator.check_schema(json.loads(capsys.readouterr().out))
-
-
-def test_every_code_that_can_be_found_in_the_source_is_in_the_vocabulary() -> None:
-    package = Path(vocabulary.__file__).parents[2]
-    words = vocabulary.findings() | vocabulary.causes() | vocabulary.reasons()
-    used = set()
-    for path in package.rglob("*.py"):
-        used |= set(re.findall(r'Finding\(\s*"([a-z0-9_]+)"', path.read_text(encoding="utf-8")))
-    assert len(used) > 30
-    assert used - set(words) == set()
-    assert all(re.fullmatch(r"[a-z0-9]+(_[a-z0-9]+)*", w) for w in words)

@@ -1,37 +1,65 @@
-"""The outcome: complete, review or repeat. Shares are the lab's own (common practice, no source)."""
+"""The four answers and the outcome. Every share is the lab's own (common practice, no source)."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from auditor.core.units import HOUR, NS
+from auditor.core.clock import Axis
+from auditor.core.units import HOUR, MINUTE, NS
 from auditor.coverage.shortfall import measure_shortfall
 from auditor.coverage.timeline import measure_coverage
-from auditor.decision.outcome import decide
+from auditor.decision.outcome import QUESTIONS, decide
 from auditor.model import (
+    Billing,
     ChannelFacts,
     Coverage,
+    DayCode,
     Decision,
     Finding,
     Interval,
+    Minimum,
+    NightFacts,
     Order,
+    Professional,
+    Question,
+    Setup,
     SignalFacts,
+    Study,
+    Technical,
     Track,
 )
 from auditor.policy import load_policy
 
 SETTINGS = load_policy().decision
 ORDERED = 72 * HOUR
+SLACK = 30 * MINUTE
+STUDY = Study("S-2041", Path("S-2041"), Axis(), (), (), ())
 NOT_SCANNED = SignalFacts(scanned=False, needed_channels=8)
-DOUBT = Finding("clock_put_back", "problem", "b.edf", "Two readings.", other_recorded_ns=70 * HOUR)
+MET = Minimum("12-26 h", "12-26 h", True, 0, 22 * HOUR, "The ordered units are reached")
+UNMET = Minimum("2-12 h", None, False, MINUTE, 0, "1:00 under the 2-hour minimum")
+DOUBT = Finding(
+    "overlapping_recordings", "problem", "b.edf", "Two readings.", other_recorded_ns=70 * HOUR
+)
 
 
-def covered(recorded: int) -> Coverage:
-    track = Track("A", np.array([0], np.int64), np.array([recorded], np.int64), recorded)
-    return measure_coverage([track], NS)
+def billing(minimum: Minimum | None) -> Billing:
+    """Billing values of which only the minimum is looked at."""
+    return Billing(
+        basis="recorded", periods=(), technical_totals=(), total=Technical((), None, 0),
+        professional=Professional((), DayCode(None, "")), alternatives=(),
+        setup=Setup("95700", True, ""), shorter=None, cautions=(), minimum=minimum,
+    )  # fmt: skip
+
+
+def covered(*runs: tuple[int, int]) -> Coverage:
+    starts, ends = np.array(runs, np.int64).T
+    return measure_coverage([Track("A", starts, ends, int((ends - starts).sum()))], NS)
 
 
 def eeg(count: int) -> tuple[ChannelFacts, ...]:
@@ -39,84 +67,292 @@ def eeg(count: int) -> tuple[ChannelFacts, ...]:
     return tuple(ChannelFacts(n, n, 0, 0, 0, 0, 0, 0, None, ()) for n in names)
 
 
-def outcome(
-    recorded: int,
+def decided(
+    recorded: int | tuple[tuple[int, int], ...] = ORDERED,
     *,
+    ordered: int = ORDERED,
     usable: int | None = None,
+    clean: int | None = None,
     channels: int = 8,
+    scanned: bool = True,
+    nights: tuple[NightFacts, ...] = (),
+    minimum: Minimum | None = MET,
     findings: tuple[Finding, ...] = (),
+    so_far: bool = False,
 ) -> Decision:
-    coverage = covered(recorded)
+    """The decision on ``recorded`` from the hook-up at 0; usable and clean as recorded if unsaid."""
+    coverage = covered(*(((0, recorded),) if isinstance(recorded, int) else recorded))
+    usable = coverage.recorded_ns if usable is None else usable
     signal = NOT_SCANNED
-    if usable is not None:
-        signal = replace(NOT_SCANNED, scanned=True, usable_ns=usable, channels=eeg(channels))
-    shortfall = measure_shortfall(coverage, Interval(0, ORDERED))
-    return decide(coverage, Order(ORDERED, "order file"), shortfall, signal, findings, SETTINGS)
+    if scanned:
+        signal = SignalFacts(
+            scanned=True, needed_channels=8, usable_ns=usable,
+            clean_ns=usable if clean is None else clean, montage_channels=channels,
+            channels=eeg(channels),
+        )  # fmt: skip
+    shortfall = measure_shortfall(coverage, Interval(0, ordered))
+    order = Order(ordered, "order file", still_recording=so_far)
+    return decide(
+        STUDY, coverage, order, shortfall, signal, nights, billing(minimum), findings, SETTINGS,
+        SLACK,
+    )  # fmt: skip
+
+
+def states(decision: Decision) -> dict[str, str]:
+    return {a.question: a.state for a in decision.answers}
+
+
+def text(decision: Decision, question: str) -> str:
+    return next(a.text for a in decision.answers if a.question == question)
 
 
 @pytest.mark.parametrize(
-    ("recorded", "expected"),
+    ("recorded", "order", "outcome"),
     [
-        (ORDERED, "complete"),
-        (ORDERED + 1, "complete"),
-        (ORDERED * 95 // 100, "complete"),
-        (ORDERED * 95 // 100 - 1, "review"),
-        (ORDERED * 75 // 100, "review"),
-        (ORDERED * 75 // 100 - 1, "repeat"),
-        (1, "repeat"),
+        (ORDERED, "yes", "complete"),
+        (ORDERED + 1, "yes", "complete"),
+        (ORDERED * 95 // 100, "yes", "complete"),
+        (ORDERED * 95 // 100 - 1, "look", "review"),
+        (ORDERED * 75 // 100, "look", "review"),
+        (ORDERED * 75 // 100 - 1, "no", "repeat"),
+        (1, "no", "repeat"),
     ],
 )
-def test_each_share_decides_to_the_nanosecond(recorded: int, expected: str) -> None:
-    assert outcome(recorded).outcome == expected
+def test_each_share_decides_to_the_nanosecond(recorded: int, order: str, outcome: str) -> None:
+    decision = decided(recorded)
+    assert (states(decision)["order"], decision.outcome) == (order, outcome)
 
 
-def test_any_problem_keeps_a_full_study_from_complete() -> None:
-    decision = outcome(ORDERED, findings=(DOUBT,))
+def test_a_time_close_to_a_limit_is_said_with_its_margin_and_is_no_look() -> None:
+    decision = decided(ORDERED * 95 // 100 + 20 * MINUTE)
+    assert decision.outcome == "complete"
+    assert "3:16:00 short, within 5 % by 0:20:00" in decision.headline
+    assert " by " not in decided(71 * HOUR).headline
+
+
+@pytest.mark.parametrize(
+    ("runs", "state"),
+    [
+        (((SLACK, ORDERED + SLACK),), "yes"),  # taken down late by what the start was late
+        (((-SLACK, ORDERED - SLACK),), "yes"),
+        (((6 * HOUR, ORDERED + 6 * HOUR),), "look"),
+        (((-40 * HOUR, 32 * HOUR),), "look"),
+    ],
+)
+def test_hours_outside_the_ordered_time_do_not_stand_for_those_inside(
+    runs: tuple[tuple[int, int], ...], state: str
+) -> None:
+    decision = decided(runs)
+    assert states(decision)["order"] == state
+    if state == "look":
+        assert "before the hook-up or after the planned end" in decision.headline
+
+
+def test_a_short_study_says_what_the_shortfall_is_made_of() -> None:
+    decision = decided(((HOUR, 30 * HOUR), (35 * HOUR, 64 * HOUR)))
     assert decision.outcome == "review"
-    assert decision.reasons[0].code == "problem_finding"
-    assert "Two readings." in decision.reasons[0].text
+    assert decision.headline == (
+        "58:00:00 recorded of 72:00:00 ordered, 14:00:00 short: early stop 8:00:00, "
+        "interruptions 5:00:00, late start 1:00:00."
+    )
 
 
-def test_cautions_do_not_keep_a_study_from_complete() -> None:
-    assert outcome(ORDERED, findings=(replace(DOUBT, severity="caution"),)).outcome == "complete"
+@pytest.mark.parametrize(
+    ("usable", "clean", "state", "outcome"),
+    [
+        (ORDERED, ORDERED * 75 // 100, "yes", "complete"),
+        (ORDERED, ORDERED * 75 // 100 - 1, "look", "review"),
+        (ORDERED, 0, "look", "review"),
+        (ORDERED * 75 // 100 - 1, 0, "look", "review"),
+        (ORDERED // 2, 0, "look", "review"),
+        (ORDERED // 2 - 1, 0, "no", "repeat"),
+    ],
+)
+def test_artifact_is_looked_at_and_loss_is_a_repeat(
+    usable: int, clean: int, state: str, outcome: str
+) -> None:
+    decision = decided(usable=usable, clean=clean)
+    assert (states(decision)["readable"], decision.outcome) == (state, outcome)
+    if state != "yes":
+        assert decision.answers[1].text in decision.headline
 
 
-def test_no_patient_is_called_back_while_another_reading_of_the_files_covers_the_minimum() -> None:
-    decision = outcome(ORDERED // 2, findings=(DOUBT,))
-    assert decision.outcome == "review"
-    assert decision.reasons[0].code == "below_minimum_but_doubtful"
-    assert "70:00:00" in decision.reasons[0].text
+def test_artifact_that_a_finding_names_is_the_headline() -> None:
+    hum = Finding(
+        "mains_hum", "caution", "", "Long text.", question="readable",
+        headline="60 Hz artifact on 19 of 19 channels for 2:30:00",
+    )  # fmt: skip
+    decision = decided(clean=0, findings=(hum,))
+    assert decision.headline.startswith("60 Hz artifact on 19 of 19 channels for 2:30:00; ")
 
 
-def test_another_reading_that_is_also_too_short_does_not_save_the_study() -> None:
-    short = replace(DOUBT, other_recorded_ns=50 * HOUR)
-    assert outcome(ORDERED // 2, findings=(short,)).outcome == "repeat"
-
-
-def test_unreadable_hours_make_a_fully_recorded_study_a_review_then_a_repeat() -> None:
-    assert outcome(ORDERED, usable=ORDERED).outcome == "complete"
-    assert outcome(ORDERED, usable=ORDERED * 75 // 100 - 1).outcome == "review"
-    assert outcome(ORDERED, usable=ORDERED // 2 - 1).outcome == "repeat"
+@pytest.mark.parametrize(
+    ("length", "clean", "state"),
+    [
+        (8 * HOUR, 0, "look"),
+        (8 * HOUR, 48 * MINUTE - 1, "look"),
+        (8 * HOUR, 48 * MINUTE, "yes"),
+        (HOUR, 0, "yes"),  # the take-down fell into it
+    ],
+)
+def test_a_night_without_eeg_is_looked_at(length: int, clean: int, state: str) -> None:
+    night = NightFacts(10 * HOUR, 10 * HOUR + length, length, length, clean)
+    decision = decided(nights=(night,))
+    assert states(decision)["readable"] == state
+    if state == "look":
+        assert decision.headline == "1 night of 1 without EEG to read."
 
 
 def test_labels_that_are_not_known_do_not_call_the_patient_back() -> None:
-    decision = outcome(ORDERED, usable=0, channels=7)
+    decision = decided(usable=0, channels=7)
     assert decision.outcome == "review"
-    assert decision.reasons[0].code == "usable_below_minimum"
+    assert decision.headline == "7 EEG channels in the files, 8 needed."
+
+
+def test_samples_that_were_not_looked_at_are_never_complete() -> None:
+    decision = decided(scanned=False)
+    assert states(decision)["readable"] == "unknown"
+    assert decision.outcome == "review"
+
+
+def test_a_minimum_that_is_not_met_is_a_no_and_no_repeat() -> None:
+    decision = decided(2 * HOUR - MINUTE, ordered=2 * HOUR, minimum=UNMET)
+    assert states(decision) == {"order": "yes", "readable": "yes", "billing": "no", "files": "yes"}
+    assert decision.outcome == "review"
+    assert decision.headline == "1:00 under the 2-hour minimum."
+
+
+def test_a_policy_without_codes_has_no_minimum_to_meet() -> None:
+    assert decided(minimum=None).outcome == "complete"
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_a_finding_that_bears_on_an_answer_turns_it_from_yes_to_look(question: Question) -> None:
+    one = Finding(
+        "other_files", "info", "", "A long text.", question=question, headline="17.edf is missing"
+    )
+    decision = decided(findings=(one,))
+    assert states(decision)[question] == "look"
+    assert decision.outcome == "review"
+    assert decision.headline == "17.edf is missing."
+    assert decision.reasons[0].code == "other_files"
+
+
+def test_a_problem_that_names_no_answer_puts_the_files_in_doubt() -> None:
+    decision = decided(findings=(DOUBT,))
+    assert states(decision)["files"] == "look"
+    assert "Two readings" in decision.headline
+
+
+def test_cautions_that_bear_on_nothing_are_a_note_beside_yes() -> None:
+    note = Finding("never_closed", "caution", "b.edf", "b.edf was never closed.")
+    decision = decided(findings=(note,))
+    assert decision.outcome == "complete"
+    assert "note: b.edf: b.edf was never closed" in text(decision, "files")
+
+
+def test_no_patient_is_called_back_while_the_files_are_in_doubt() -> None:
+    decision = decided(ORDERED // 2, findings=(DOUBT,))
+    assert states(decision)["order"] == "no"
+    assert decision.outcome == "review"
+    assert "another interpretation of the same files gives 70:00:00" in decision.headline
+    assert "Before a repeat: " in decision.headline
+
+
+def test_files_of_nobody_known_are_a_no_and_the_headline() -> None:
+    stranger = Finding("patient_code_not_found", "problem", "", "None carries P-2041.")
+    decision = decided(ORDERED // 2, findings=(stranger,))
+    assert states(decision)["files"] == "no"
+    assert decision.outcome == "review"
+    assert decision.headline.startswith("None carries P-2041.")
 
 
 def test_without_an_order_a_person_must_look() -> None:
-    decision = decide(covered(ORDERED), None, None, NOT_SCANNED, (), SETTINGS)
+    signal = SignalFacts(True, 8, ORDERED, ORDERED, 8, eeg(8))
+    decision = decide(
+        STUDY, covered((0, ORDERED)), None, None, signal, (), None, (), SETTINGS, SLACK
+    )
+    assert states(decision) == {
+        "order": "unknown", "readable": "yes", "billing": "unknown", "files": "yes",
+    }  # fmt: skip
     assert decision.outcome == "review"
     assert decision.needed_ns is None
-    assert decision.reasons[0].code == "no_order"
+    assert decision.headline.startswith("No order was given: 72:00:00 recorded")
 
 
-def test_the_hours_still_needed_are_the_shortfall() -> None:
-    assert outcome(70 * HOUR).needed_ns == 2 * HOUR
-    assert outcome(80 * HOUR).needed_ns == 0
+def test_a_study_that_goes_on_says_what_is_there_and_what_is_to_come() -> None:
+    there = 24 * HOUR - 20 * MINUTE
+    decision = decided(there, so_far=True, minimum=UNMET)
+    assert decision.outcome == "so_far"
+    assert "23:40:00 recorded of 72:00:00 ordered so far, 48:20:00 to come" in decision.headline
+    assert states(decision)["readable"] == "yes"
+    assert "no" not in states(decision).values()
+
+
+def test_a_study_that_goes_on_still_says_what_must_be_looked_at() -> None:
+    decision = decided(10 * HOUR, usable=HOUR, so_far=True)
+    assert decision.outcome == "so_far"
+    assert states(decision)["readable"] == "no"
+    assert decision.headline.endswith("Also to look at: readable.")
+
+
+def test_the_hours_still_needed_are_the_shortfall_and_none_beside_complete() -> None:
+    assert decided(60 * HOUR).needed_ns == 12 * HOUR
+    assert decided(70 * HOUR).needed_ns == 0
+    assert decided(80 * HOUR).needed_ns == 0
 
 
 def test_the_headline_never_shows_a_short_study_as_full() -> None:
-    headline = outcome(ORDERED - 1).headline
+    headline = decided(ORDERED - 1).headline
     assert "71:59:59 recorded of 72:00:00 ordered, 0:00:01 short" in headline
+
+
+times = st.integers(min_value=1, max_value=100 * HOUR)
+
+
+@given(
+    recorded=times,
+    usable=times,
+    clean=times,
+    met=st.booleans(),
+    scanned=st.booleans(),
+    so_far=st.booleans(),
+    marks=st.lists(
+        st.tuples(
+            st.sampled_from([None, *get_args(Question)]),
+            st.sampled_from(["info", "caution", "problem"]),
+            st.sampled_from(["other_files", "mains_hum", "patient_code_not_found"]),
+        ),
+        max_size=3,
+    ),
+)
+def test_complete_is_four_yes_and_a_repeat_a_plain_no_whatever_the_facts(
+    recorded: int, usable: int, clean: int, met: bool, scanned: bool, so_far: bool,
+    marks: list[tuple[Question | None, str, str]],
+) -> None:  # fmt: skip
+    usable = min(usable, recorded)
+    findings = tuple(
+        Finding(c, s, "a.edf", f"Text of {c}.", question=q)  # type: ignore[arg-type]
+        for q, s, c in marks
+    )
+    decision = decided(
+        recorded, usable=usable, clean=min(clean, usable), scanned=scanned, so_far=so_far,
+        minimum=MET if met else UNMET, findings=findings,
+    )  # fmt: skip
+    every = states(decision)
+    assert tuple(every) == QUESTIONS
+    four_yes = set(every.values()) == {"yes"}
+    must_act = any(f.question or f.severity == "problem" for f in findings)
+    assert not (four_yes and must_act)
+    assert (decision.outcome == "complete") == (four_yes and not so_far)
+    repeat = "no" in (every["order"], every["readable"]) and every["files"] == "yes"
+    assert (decision.outcome == "repeat") == (repeat and not so_far)
+    assert (decision.outcome == "so_far") == so_far
+    if decision.outcome == "complete":
+        assert decision.needed_ns == 0
+    else:
+        assert decision.reasons[0].code != "covers_the_order" or so_far
+    deciding = {a.text for a in decision.answers if a.state != "yes"}
+    if four_yes or so_far:
+        deciding = {decision.answers[0].text}
+    assert any(decision.headline.startswith(told) for told in deciding)

@@ -80,7 +80,7 @@ TABLE = (
     Row("the clock put back an hour, no zone known", partial(clocks.clock_steps, step_s=-3600),
         "review", ("early", "clock_change"), (), ("overlapping_recordings",)),
     Row("the clock put forward an hour, no zone known", partial(clocks.clock_steps, step_s=3600),
-        "complete", None, ("clock_change",), (), ("hour_step",)),
+        "review", None, ("clock_change",), (), ("hour_step",)),
     Row("over new year", clocks.new_year, "complete", ENDED, ()),
     Row("a new file every two hours", cases.regular_pieces, "complete", ENDED, ()),
     Row("packs changed", cases.power_change, "complete", None, ("power_change",)),

@@ -1,37 +1,56 @@
-"""What the files suggest: complete, review or repeat. People decide."""
+"""Four answers and one outcome: was it recorded, can it be read, is it billable, is it theirs.
+
+Every share is the lab's own (policy ``[decision]``; common practice, no source). People decide.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from auditor.core.durations import hms
+from auditor.core.text import quantity
+from auditor.coverage.timeline import recorded_within
 from auditor.model import (
+    Answer,
+    AnswerState,
+    Billing,
     Coverage,
     Decision,
     DecisionOutcome,
     Finding,
+    Interval,
+    NightFacts,
     Order,
+    Question,
     Reason,
     ReasonCode,
     Shortfall,
     SignalFacts,
+    Study,
 )
+from auditor.model.codes.edf import CODES as EDF_CODES
+from auditor.model.codes.inputs import CODES as INPUT_CODES
+from auditor.model.codes.study import CODES as STUDY_CODES
 from auditor.policy.coverage import DecisionSettings
 
-VOCABULARY = {
-    "covers_the_order": "Recorded time reaches the ordered time, or is short by no more than the "
-    "policy's tolerance, and nothing puts a number in doubt.",
-    "no_order": "No ordered time was given, so nothing can be compared with it.",
-    "below_minimum_share": "Recorded time is less than the policy's minimum share of the order.",
-    "below_minimum_but_doubtful": "Recorded time is less than the minimum share as measured, but "
-    "another reading of the same files reaches it: look before the patient is called back.",
-    "below_tolerance": "Recorded time is short of the order by more than the policy's tolerance.",
-    "problem_finding": "A finding puts a number in doubt or says that recorded data are missing.",
-    "usable_below_share": "Usable time is less than the policy's share of the ordered time.",
-    "usable_below_minimum": "Usable time is less than the share below which a repeat is suggested.",
-}
-"""Reasons for the outcome, with their meaning."""
+QUESTIONS: tuple[Question, ...] = ("order", "readable", "billing", "files")
+"""The four questions, in the order in which they are shown."""
 
+NOTHING_TRUSTED = frozenset({"patient_code_not_found"})
+"""Findings after which no file can be taken for this patient's."""
+
+_WORST: tuple[AnswerState, ...] = ("no", "look", "unknown", "yes")
+_DECIDES: tuple[Question, ...] = ("files", "order", "readable", "billing")
+"""Which of several answers alike gives the headline: files in doubt put the other three in doubt,
+so they come first, but for a plain no."""
+_NIGHT_NS = 4 * 3600 * 10**9
+"""A shorter part of a night is no night: the hook-up or the take-down fell into it."""
+_NIGHT_PPM = 100_000
+"""A night with less than this share of it clean is lost: minutes of EEG make no night."""
+_CLOSE_PPM = 10_000
+"""A time this close to a limit, as a share of the order, is said with its margin."""
+_SHOWN = 2
 _PPM = 1_000_000
 
 
@@ -40,124 +59,287 @@ def percent(ppm: int) -> str:
     return f"{ppm / 10_000:g} %"
 
 
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """One question's state, the reasons for it (none where it is yes), and the words for a yes."""
+
+    question: Question
+    state: AnswerState
+    reasons: tuple[Reason, ...]
+    yes: str = ""
+
+    @property
+    def answer(self) -> Answer:
+        texts = [r.text for r in self.reasons[:_SHOWN]] or [self.yes]
+        if len(self.reasons) > _SHOWN:
+            texts.append(f"and {len(self.reasons) - _SHOWN} more")
+        return Answer(self.question, self.state, _sentence(texts))
+
+
 def decide(
+    study: Study,
     coverage: Coverage,
     order: Order | None,
     shortfall: Shortfall | None,
     signal: SignalFacts,
+    nights: Sequence[NightFacts],
+    billing: Billing | None,
     findings: Sequence[Finding],
     settings: DecisionSettings,
+    slack_ns: int,
 ) -> Decision:
-    """The outcome with its reasons, worst first.
+    """The four answers and the worst of them.
 
-    ``complete`` needs recorded time of at least the ordered time less the tolerance, usable time
-    (where scanned) of at least its share, and no problem finding. ``repeat`` needs recorded time,
-    or usable time, under its minimum with no other reading of the files that would reach it. Usable
-    time speaks for a repeat only where the files hold at least the minimum number of EEG channels:
-    with fewer, the labels or the montage may be at fault, and a person looks first.
-    Everything else is ``review``. Both shares are the lab's own (common practice, no source).
+    Four yes are ``complete``; a no to order or readable while files is yes is ``repeat``; a study
+    that goes on is ``so_far``; everything else is ``review``. A finding whose ``question`` is set
+    turns that answer from yes to look. ``slack_ns`` is how far from the stated hook-up, and so from
+    the planned end, a recording still counts as within the ordered time.
     """
-    doubts = _doubts(findings)
-    if order is None or shortfall is None:
-        headline = f"{hms(coverage.recorded_ns)} recorded; no order to compare it with"
-        text = "No ordered time was given: a person compares the recorded time with the order."
-        return Decision("review", headline, (Reason("no_order", text), *doubts), None)
-
-    recorded, ordered = coverage.recorded_ns, order.ordered_ns
-    reasons: list[Reason] = []
-    outcome: DecisionOutcome = "complete"
-
-    if recorded * _PPM < ordered * settings.minimum_ppm:
-        best = max((f.other_recorded_ns or 0 for f in findings), default=0)
-        share = percent(settings.minimum_ppm)
-        if best * _PPM >= ordered * settings.minimum_ppm:
-            outcome = "review"
-            reasons.append(
-                Reason(
-                    "below_minimum_but_doubtful",
-                    f"{hms(recorded)} was recorded, less than {share} of the ordered "
-                    f"{hms(ordered)}; but another reading of the same files gives {hms(best)}. "
-                    "Settle the finding that gives both figures before a repeat is booked.",
-                )
-            )
-        else:
-            outcome = "repeat"
-            reasons.append(
-                Reason(
-                    "below_minimum_share",
-                    f"{hms(recorded)} was recorded, less than {share} of the ordered "
-                    f"{hms(ordered)}.",
-                )
-            )
-    elif recorded * _PPM < ordered * (_PPM - settings.tolerance_ppm):
-        outcome = "review"
-        reasons.append(
-            Reason(
-                "below_tolerance",
-                f"{hms(recorded)} was recorded, {hms(shortfall.short_ns, up=True)} short of the "
-                f"ordered {hms(ordered)}: more than the tolerance of "
-                f"{percent(settings.tolerance_ppm)}.",
-            )
-        )
-    if signal.scanned:
-        usable = signal.usable_ns
-        if usable * _PPM < ordered * settings.usable_minimum_ppm:
-            judged = sum(channel.is_eeg for channel in signal.channels)
-            surely = judged >= signal.needed_channels and not doubts
-            outcome = "repeat" if outcome == "repeat" or surely else "review"
-            reasons.append(
-                _usable_reason("usable_below_minimum", usable, ordered, signal, settings)
-            )
-        elif usable * _PPM < ordered * settings.usable_ppm:
-            outcome = "repeat" if outcome == "repeat" else "review"
-            reasons.append(_usable_reason("usable_below_share", usable, ordered, signal, settings))
-    if doubts:
-        outcome = "review" if outcome == "complete" else outcome
-        reasons += doubts
-    if not reasons:
-        reasons.append(Reason("covers_the_order", _covered(recorded, ordered, shortfall, settings)))
-    return Decision(
-        outcome, _headline(outcome, recorded, shortfall), tuple(reasons), shortfall.short_ns
-    )
-
-
-def _doubts(findings: Sequence[Finding]) -> list[Reason]:
-    seen: dict[str, Reason] = {}
-    for finding in findings:
-        if finding.severity == "problem":
-            text = f"{finding.where}: {finding.text}" if finding.where else finding.text
-            seen.setdefault(finding.code, Reason("problem_finding", text))
-    return list(seen.values())
-
-
-def _usable_reason(
-    code: ReasonCode, usable: int, ordered: int, signal: SignalFacts, settings: DecisionSettings
-) -> Reason:
-    low = code == "usable_below_minimum"
-    share = settings.usable_minimum_ppm if low else settings.usable_ppm
-    return Reason(
-        code,
-        f"Only {hms(usable)} had at least {signal.needed_channels} live EEG channels, less than "
-        f"{percent(share)} of the ordered {hms(ordered)}.",
-    )
-
-
-def _covered(recorded: int, ordered: int, shortfall: Shortfall, settings: DecisionSettings) -> str:
-    if recorded >= ordered:
-        return f"{hms(recorded)} was recorded; {hms(ordered)} was ordered."
-    return (
-        f"{hms(recorded)} was recorded, {hms(shortfall.short_ns, up=True)} less than the ordered "
-        f"{hms(ordered)} and within the tolerance of {percent(settings.tolerance_ppm)}."
-    )
-
-
-def _headline(outcome: DecisionOutcome, recorded: int, shortfall: Shortfall) -> str:
-    measured = f"{hms(recorded)} recorded of {hms(shortfall.ordered_ns)} ordered"
-    if shortfall.short_ns:
-        measured += f", {hms(shortfall.short_ns, up=True)} short"
-    words = {
-        "complete": "The order is covered",
-        "review": "A person must look before this is accepted",
-        "repeat": "A repeat study is suggested",
+    judged = {
+        "order": _order(coverage, order, shortfall, findings, settings, slack_ns),
+        "readable": _readable(coverage, order, signal, nights, settings),
+        "billing": _billing(order, billing),
+        "files": _files(study, findings),
     }
-    return f"{words[outcome]}: {measured}"
+    answers = {q: _with_findings(judged[q], findings) for q in QUESTIONS}
+    outcome = _outcome(answers, order)
+    reasons = tuple(reason for one in _by_weight(answers) for reason in one.reasons)
+    if not reasons:
+        reasons = (Reason("covers_the_order", answers["order"].answer.text, "order"),)
+    needed = None
+    if shortfall is not None:
+        needed = 0 if outcome == "complete" else shortfall.short_ns
+    return Decision(
+        outcome,
+        _headline(outcome, answers),
+        reasons,
+        needed,
+        tuple(answers[q].answer for q in QUESTIONS),
+    )
+
+
+def _order(
+    coverage: Coverage,
+    order: Order | None,
+    shortfall: Shortfall | None,
+    findings: Sequence[Finding],
+    settings: DecisionSettings,
+    slack_ns: int,
+) -> _Judged:
+    recorded = coverage.recorded_ns
+    if order is None or shortfall is None:
+        text = f"No order was given: {hms(recorded)} recorded, and nothing to compare it with"
+        return _one("order", "unknown", "no_order", text)
+    ordered = order.ordered_ns
+    of = f"{hms(recorded)} recorded of {hms(ordered)} ordered"
+    if order.still_recording and recorded < ordered:
+        to_come = hms(ordered - recorded, up=True)
+        return _one("order", "unknown", "study_goes_on", f"{of} so far, {to_come} to come")
+    return _of_the_window(coverage, shortfall, findings, settings, slack_ns, of)
+
+
+def _of_the_window(
+    coverage: Coverage,
+    shortfall: Shortfall,
+    findings: Sequence[Finding],
+    settings: DecisionSettings,
+    slack_ns: int,
+    of: str,
+) -> _Judged:
+    """Recorded time against the ordered; ``of`` names both."""
+    recorded, ordered = coverage.recorded_ns, shortfall.ordered_ns
+    if recorded * _PPM < ordered * settings.minimum_ppm:
+        text = f"{of}, under {percent(settings.minimum_ppm)}{_parts(shortfall)}"
+        best = max((f.other_recorded_ns or 0 for f in findings), default=0)
+        if best * _PPM >= ordered * settings.minimum_ppm:
+            text += f"; another interpretation of the same files gives {hms(best)}"
+        return _one("order", "no", "below_minimum_share", text)
+    window = shortfall.window
+    near = recorded_within(coverage, Interval(window.start - slack_ns, window.end + slack_ns))
+    limit = -(-ordered * (_PPM - settings.tolerance_ppm) // _PPM)
+    if recorded < limit:
+        text = f"{of}, {hms(shortfall.short_ns, up=True)} short{_parts(shortfall)}"
+        return _one("order", "look", "below_tolerance", text)
+    if near < limit:
+        outside = hms(shortfall.outside_window_ns, up=True)
+        text = f"{of}, but {outside} of it before the hook-up or after the planned end"
+        return _one("order", "look", "outside_ordered_time", text)
+    if recorded >= ordered:
+        return _Judged("order", "yes", (), of)
+    text = (
+        f"{of}, {hms(shortfall.short_ns, up=True)} short, within {percent(settings.tolerance_ppm)}"
+    )
+    if (near - limit) * _PPM < ordered * _CLOSE_PPM:
+        text += f" by {hms(near - limit)}"
+    return _Judged("order", "yes", (), text)
+
+
+def _parts(shortfall: Shortfall) -> str:
+    """What the shortfall is made of, largest first."""
+    parts = (
+        (shortfall.early_stop_ns, "early stop"),
+        (shortfall.gaps_ns, "interruptions"),
+        (shortfall.late_start_ns, "late start"),
+        (shortfall.dropouts_ns, "dropouts"),
+    )
+    shown = [f"{name} {hms(ns, up=True)}" for ns, name in sorted(parts, reverse=True) if ns > 0]
+    return f": {', '.join(shown)}" if shown else ""
+
+
+def _readable(
+    coverage: Coverage,
+    order: Order | None,
+    signal: SignalFacts,
+    nights: Sequence[NightFacts],
+    settings: DecisionSettings,
+) -> _Judged:
+    if not signal.scanned:
+        text = "The samples were not looked at: how much EEG can be read is not known"
+        return _one("readable", "unknown", "signal_not_looked_at", text)
+    recorded = coverage.recorded_ns
+    whole, word = (order.ordered_ns, "ordered") if order is not None else (recorded, "recorded")
+    if order is not None and order.still_recording and recorded < whole:
+        whole, word = recorded, "recorded so far"
+    usable = signal.usable_ns
+    clean = signal.clean_ns if signal.montage_channels else usable
+    channels = sum(channel.is_eeg for channel in signal.channels)
+    needed = f"{signal.needed_channels} of {quantity(channels, 'EEG channel')}"
+    reasons: list[Reason] = []
+    state: AnswerState = "yes"
+    if channels < signal.needed_channels:
+        # The labels or the montage may be at fault: no patient is called back for that.
+        state = "look"
+        text = f"{quantity(channels, 'EEG channel')} in the files, {signal.needed_channels} needed"
+        reasons.append(Reason("few_eeg_channels", text, "readable"))
+    elif usable * _PPM < whole * settings.usable_minimum_ppm:
+        state = "no"
+        text = (
+            f"{hms(usable)} usable of {hms(whole)} {word}, under "
+            f"{percent(settings.usable_minimum_ppm)} (signal on at least {needed})"
+        )
+        reasons.append(Reason("usable_below_minimum", text, "readable"))
+    elif usable * _PPM < whole * settings.usable_ppm:
+        state = "look"
+        text = f"{hms(usable)} usable of {hms(whole)} {word} (signal on at least {needed})"
+        reasons.append(Reason("usable_below_share", text, "readable"))
+    elif clean * _PPM < whole * settings.usable_ppm:
+        state = "look"
+        text = f"{hms(clean)} clean of {hms(whole)} {word}, {hms(usable)} usable: artifact"
+        reasons.append(Reason("clean_below_share", text, "readable"))
+    lost = [n for n in nights if _lost(n)]
+    if lost and state == "yes":
+        state = "look"
+        text = f"{quantity(len(lost), 'night')} of {len(nights)} without EEG to read"
+        reasons.append(Reason("night_lost", text, "readable"))
+    return _Judged(
+        "readable",
+        state,
+        tuple(reasons),
+        f"{hms(clean)} clean of {hms(whole)} {word} (at least {needed})",
+    )
+
+
+def _lost(night: NightFacts) -> bool:
+    clean = night.clean_ns if night.clean_ns is not None else night.usable_ns
+    length = night.end - night.start
+    return clean is not None and length >= _NIGHT_NS and clean * _PPM < length * _NIGHT_PPM
+
+
+def _billing(order: Order | None, billing: Billing | None) -> _Judged:
+    if order is None:
+        text = "No order was given: no minimum to compare with"
+        return _one("billing", "unknown", "no_order", text)
+    if billing is None or billing.minimum is None:
+        return _Judged("billing", "yes", (), "This policy has no codes: no minimum to meet")
+    minimum = billing.minimum
+    if not minimum.met:
+        if order.still_recording:
+            return _one("billing", "unknown", "study_goes_on", f"So far {minimum.text}")
+        return _one("billing", "no", "minimum_not_met", minimum.text)
+    return _Judged("billing", "yes", (), minimum.text)
+
+
+def _files(study: Study, findings: Sequence[Finding]) -> _Judged:
+    counted, every = len(study.counted), len(study.files) + len(study.unreadable)
+    text = f"{quantity(counted, 'file')} counted"
+    if every > counted:
+        text = f"{counted} of {quantity(every, 'file')} counted"
+    rooms = EDF_CODES.keys() | INPUT_CODES.keys() | STUDY_CODES.keys()
+    notes = [f for f in findings if _bears_on(f) is None and f.severity == "caution"]
+    shown = [_headline_of(f) for f in notes if f.code in rooms]
+    if shown:
+        more = f" (and {len(shown) - 1} more)" if len(shown) > 1 else ""
+        text += f"; note: {shown[0]}{more}"
+    return _Judged("files", "yes", (), text)
+
+
+def _one(question: Question, state: AnswerState, code: ReasonCode, text: str) -> _Judged:
+    return _Judged(question, state, (Reason(code, text, question),))
+
+
+def _bears_on(finding: Finding) -> Question | None:
+    """The answer that ``finding`` turns to look; a problem without one puts the files in doubt."""
+    return finding.question or ("files" if finding.severity == "problem" else None)
+
+
+def _headline_of(finding: Finding) -> str:
+    return finding.headline or (
+        f"{finding.where}: {finding.text}" if finding.where else finding.text
+    )
+
+
+def _with_findings(judged: _Judged, findings: Iterable[Finding]) -> _Judged:
+    """``judged`` after the findings that bear on it; of several alike the first stands for all."""
+    first: dict[str, Finding] = {}
+    for finding in findings:
+        if _bears_on(finding) == judged.question:
+            first.setdefault(finding.code, finding)
+    told = tuple(Reason(f.code, _headline_of(f), judged.question) for f in first.values())
+    if not told:
+        return judged
+    state = judged.state
+    if judged.question == "files" and first.keys() & NOTHING_TRUSTED:
+        state = "no"
+    elif state == "yes":
+        state = "look"
+    # Where time is lost the loss comes first; else what a person must look at.
+    own, other = (judged.reasons, told) if state in ("no", "unknown") else (told, judged.reasons)
+    return _Judged(judged.question, state, own + other)
+
+
+def _outcome(answers: dict[Question, _Judged], order: Order | None) -> DecisionOutcome:
+    states = {question: judged.state for question, judged in answers.items()}
+    if order is not None and order.still_recording:
+        return "so_far"
+    if set(states.values()) == {"yes"}:
+        return "complete"
+    if "no" in (states["order"], states["readable"]) and states["files"] == "yes":
+        return "repeat"
+    return "review"
+
+
+def _by_weight(answers: dict[Question, _Judged]) -> list[_Judged]:
+    """The answers, the one that decides first."""
+    return sorted((answers[q] for q in _DECIDES), key=lambda j: _WORST.index(j.state))
+
+
+def _headline(outcome: DecisionOutcome, answers: dict[Question, _Judged]) -> str:
+    """The reason that decided, in one sentence; then which other answers are not yes."""
+    weighed = _by_weight(answers)
+    if outcome in ("complete", "so_far"):
+        weighed.sort(key=lambda j: j.question != "order")
+    first, *rest = weighed
+    called_back = first.state == "no" and first.question in ("order", "readable")
+    if outcome == "review" and called_back and answers["files"].state == "look":
+        # What keeps it from a repeat: the files are to be settled first.
+        doubt = answers["files"].answer.text
+        return f"{first.answer.text} Before a repeat: {doubt}"
+    others = [j.question for j in rest if j.state != "yes"]
+    also = f" Also to look at: {', '.join(others)}." if others else ""
+    return first.answer.text + also
+
+
+def _sentence(texts: Sequence[str]) -> str:
+    """The texts as one sentence: a capital first, one full stop last."""
+    joined = "; ".join(text.strip().removesuffix(".") for text in texts)
+    return joined[:1].upper() + joined[1:] + "."

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from auditor.model.billing import Billing, DecisionOutcome, Monitoring, Video
-from auditor.model.codes import Finding, Question, ReasonCode
+from auditor.model.codes import Finding, FindingCode, Question, ReasonCode
 from auditor.model.coverage import Coverage, Shortfall, Stop
 from auditor.model.order import Order
 from auditor.model.signal import HourFacts, NightFacts, SignalFacts
@@ -15,10 +15,11 @@ from auditor.model.study import Study
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """One reason for the outcome: a word of the vocabulary and a sentence."""
+    """One reason for the outcome, in a sentence: ours, or a finding's that bears on an answer."""
 
-    code: ReasonCode
+    code: ReasonCode | FindingCode
     text: str
+    question: Question | None = None
 
 
 AnswerState = Literal["yes", "look", "no", "unknown"]

@@ -81,7 +81,14 @@ def document(audit: Audit) -> Row:
         "decision": {
             "outcome": audit.decision.outcome,
             "headline": audit.decision.headline,
-            "reasons": [{"code": r.code, "text": r.text} for r in audit.decision.reasons],
+            "reasons": [
+                {"code": r.code, "text": r.text, "question": r.question}
+                for r in audit.decision.reasons
+            ],
+            "answers": [
+                {"question": a.question, "state": a.state, "text": a.text}
+                for a in audit.decision.answers
+            ],
             "needed_s": optional_seconds(audit.decision.needed_ns),
         },
         "person_decisions": [

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
-from auditor.outputs.data import SCHEMA_NAME, vocabulary
+from auditor.model.codes import CAUSES, FINDINGS, REASONS
+from auditor.outputs.data import SCHEMA_NAME
 
 Node = dict[str, Any]
 
@@ -22,6 +24,7 @@ _TEXT: Node = {"type": "string"}
 _COUNT: Node = {"type": "integer", "minimum": 0}
 _FLAG: Node = {"type": "boolean"}
 _SHARE: Node = {"type": "number", "minimum": 0, "maximum": 1}
+_FINDINGS = {code: entry.meaning for code, entry in FINDINGS.items()}
 _TEXTS: Node = {"type": "array", "items": _TEXT}
 
 
@@ -50,7 +53,7 @@ def _list(node: Node) -> Node:
     return {"type": "array", "items": node}
 
 
-def _word(words: dict[str, str]) -> Node:
+def _word(words: Mapping[Any, str]) -> Node:
     """A code of the vocabulary, each with its meaning."""
     return {"oneOf": [{"const": code, "description": text} for code, text in words.items()]}
 
@@ -64,7 +67,7 @@ def schema() -> Node:
     interval = {"start": _CIVIL, "end": _CIVIL, "duration_s": _SECONDS}
     evidence = {"confidence": _choice("high", "moderate", "low", "none"), "evidence": _TEXTS,
                 "against": _TEXTS}  # fmt: skip
-    cause = _word(vocabulary.causes())
+    cause = _word(CAUSES)
     level = _choice("unmonitored", "intermittent", "continuous", None)
     hour = _object(start=_CIVIL, recorded_s=_SECONDS, usable_s=_or_null(_SECONDS))
     total = _list(_object(code=_TEXT, count=_COUNT))
@@ -194,10 +197,17 @@ def schema() -> Node:
         power={"type": ["object", "null"]},
         next_hookup=_list(_object(text=_TEXT, evidence=_TEXT)),
         decision=_object(
-            outcome=_choice("complete", "review", "repeat"),
+            outcome=_choice("complete", "review", "repeat", "so_far"),
             headline=_TEXT,
-            reasons=_list(_object(code=_word(vocabulary.reasons()), text=_TEXT)),
+            reasons=_list(_object(code=_word({**REASONS, **_FINDINGS}), text=_TEXT)),
             needed_s=_or_null(_SECONDS),
+            answers=_list(
+                _object(
+                    question=_choice("order", "readable", "billing", "files"),
+                    state=_choice("yes", "look", "no", "unknown"),
+                    text=_TEXT,
+                )
+            ),
         ),
         second_readers=_list(
             _object(
@@ -210,7 +220,7 @@ def schema() -> Node:
         ),
         findings=_list(
             _object(
-                code=_word(vocabulary.findings()),
+                code=_word(_FINDINGS),
                 severity=_choice("info", "caution", "problem"),
                 where=_TEXT,
                 text=_TEXT,

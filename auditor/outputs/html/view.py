@@ -20,6 +20,7 @@ OUTCOMES = {
     "complete": "Complete",
     "review": "Review",
     "repeat": "Repeat",
+    "so_far": "So far",
 }
 SEVERITY_WORDS = {"problem": "Problem", "caution": "Caution", "info": "For information"}
 STOP_WORDS = {
