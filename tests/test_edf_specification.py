@@ -12,7 +12,7 @@ from helpers_edf_source import codes, read, seconds
 from auditor.core.clock import iso
 from auditor.core.units import NS
 from auditor.edf.annotations import parse_annotations
-from auditor.edf.subfields import patient_subfields, recording_subfields
+from auditor.edf.header import patient_subfields, recording_subfields
 from auditor.model import PatientField, RecordingField
 
 S = NS

@@ -4,7 +4,7 @@
 ``timing`` each record's start; ``reader`` composes them.
 """
 
-from auditor.edf.kind import looks_like_recording
+from auditor.edf.header import looks_like_recording
 from auditor.edf.reader import read_recording
 from auditor.edf.source import LocalFile, open_bytes
 from auditor.model import ByteSource

@@ -1,26 +1,281 @@
-"""The header: claims parsed, every broken rule named.
+"""The header: its bytes by field, claims parsed, every broken rule named.
 
-Sources: EDF specification (layout); EDF+ specification, sections 2.1 and 2.2 and additional
-specifications 2 to 9; the description of BDF. Nothing is repaired silently: what can still be read
-is read and reported, what cannot be is a ``RecordingError`` naming field and byte.
+Sources: EDF specification (layout); EDF+ specification, sections 2.1 (reserved field) and 2.2 and
+additional specifications 2 to 9 (characters, left-justification, decimal point; 3 and 4: subfields
+of the patient and recording fields); the description of BDF (byte 255, 'BIOSEMI', '24BIT'). Nothing
+is repaired silently: what can still be read is read and reported, what cannot be is a
+``RecordingError`` naming field and byte.
 """
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
-from math import isnan, nan
+from datetime import date
+from decimal import Decimal
+from math import isfinite, isnan, nan
+from typing import get_args
 
 from auditor.core.errors import RecordingError
-from auditor.core.text import Own
+from auditor.core.text import Own, printable
 from auditor.core.units import NS
 from auditor.edf.annotations import parse_annotations
 from auditor.edf.electrodes import electrode_name
-from auditor.edf.fields import BLOCK, Fields
-from auditor.edf.kind import decide_format, looks_like_recording
 from auditor.edf.notes import Notes
 from auditor.edf.source import read_exactly
-from auditor.edf.subfields import patient_subfields, recording_subfields
-from auditor.model import ByteSource, Channel, Format, HeaderClaim, PatientField
+from auditor.model import (
+    ByteSource,
+    Channel,
+    FindingCode,
+    Format,
+    HeaderClaim,
+    PatientField,
+    RecordingField,
+)
+
+BLOCK = 256
+"""Bytes of the main header, and of the header of each signal."""
+
+MAIN = {
+    "version": (0, 8),
+    "patient": (8, 80),
+    "recording": (88, 80),
+    "start date": (168, 8),
+    "start time": (176, 8),
+    "header bytes": (184, 8),
+    "reserved": (192, 44),
+    "record count": (236, 8),
+    "record duration": (244, 8),
+    "signals": (252, 4),
+}
+"""Field of the main header: (first byte, width)."""
+
+SIGNAL = {
+    "label": 16,
+    "transducer": 80,
+    "dimension": 8,
+    "physical minimum": 8,
+    "physical maximum": 8,
+    "digital minimum": 8,
+    "digital maximum": 8,
+    "prefilter": 80,
+    "samples per record": 8,
+    "signal reserved": 32,
+}
+"""Field of the signal headers, in order: width. Each field stands for all signals together."""
+
+PRIVATE = ("patient", "recording")
+"""Fields whose text is never quoted in a finding: they may identify the patient."""
+
+_INTEGER = re.compile(r"[+-]?[0-9]{1,8}")
+_DECIMAL = re.compile(r"[+-]?(?:[0-9]{1,8}(?:\.[0-9]{0,8})?|\.[0-9]{1,8})")
+_EXPONENT = re.compile(r"[eE][+-]?[0-9]{1,3}$")
+
+
+class Fields:
+    """The header of ``signals`` signals. Numbers are plain digits, whatever Python would take."""
+
+    def __init__(self, raw: bytes, signals: int, notes: Notes) -> None:
+        self.raw, self.signals, self.notes = raw, signals, notes
+        self._at: dict[str, int] = {}
+        at = BLOCK
+        for name, width in SIGNAL.items():
+            self._at[name] = at
+            at += width * signals
+
+    def place(self, name: str, index: int | None = None) -> tuple[int, int]:
+        """(first byte, width) of a field; ``index`` is the signal's."""
+        if index is None:
+            return MAIN[name]
+        return self._at[name] + SIGNAL[name] * index, SIGNAL[name]
+
+    def text(self, name: str, index: int | None = None) -> str:
+        """The field's text without padding, as Latin-1."""
+        at, width = self.place(name, index)
+        return self.raw[at : at + width].decode("latin-1").strip(" \0")
+
+    def check_characters(self) -> None:
+        """Note every field with bytes other than printable ASCII, or not left-justified."""
+        for name in MAIN:
+            if name != "version":
+                self._check(name, None)
+        for name in SIGNAL:
+            for index in range(self.signals):
+                self._check(name, index)
+
+    def _check(self, name: str, index: int | None) -> None:
+        at, width = self.place(name, index)
+        raw = self.raw[at : at + width].decode("latin-1")
+        if not (raw.isascii() and raw.isprintable()):
+            self.note("header_not_ascii", name, index)
+        elif raw[0] == " " and raw.strip():
+            self.note("header_not_left_justified", name, index)
+
+    def integer(self, name: str, index: int | None = None) -> int | None:
+        """The field's integer, ``None`` where it holds none."""
+        text = self.text(name, index)
+        return int(text) if _INTEGER.fullmatch(text) else None
+
+    def decimal(self, name: str, index: int | None = None) -> Decimal | None:
+        """The field's plain decimal number, ``None`` where it holds none."""
+        text = self.text(name, index)
+        return Decimal(text) if _DECIMAL.fullmatch(text) else None
+
+    def quantity(self, name: str, index: int) -> float:
+        """The field's number for a physical limit, NaN where it holds none; exponents are read."""
+        text = self.text(name, index)
+        if not _DECIMAL.fullmatch(_EXPONENT.sub("", text)):
+            return nan
+        value = float(text)
+        return value if isfinite(value) else nan
+
+    def note(self, code: FindingCode, name: str, index: int | None) -> None:
+        """Add the field to the finding ``code``, which counts them all."""
+        at, width = self.place(name, index)
+        seen = self.raw[at : at + width].decode("latin-1").rstrip(" ")
+        self.notes.field(code, _shown(name, index), at, "not shown" if name in PRIVATE else seen)
+
+    def error(
+        self, name: str, problem: str, expected: str, index: int | None = None
+    ) -> RecordingError:
+        """The error that names the field, its byte, what stands there and what is expected."""
+        at, width = self.place(name, index)
+        seen = printable(self.raw[at : at + width].decode("latin-1").rstrip(" "))
+        return RecordingError(
+            self.notes.name,
+            f"header field '{_shown(name, index)}' (byte {at}) {problem}: '{seen}', "
+            f"expected {expected}",
+            "Copy the file again from the recorder's card; if it is the same there, the header is "
+            "damaged.",
+            code="header_field_unreadable",
+            field=_shown(name, index),
+            offset=at,
+        )
+
+
+def _shown(name: str, index: int | None) -> str:
+    return name if index is None else f"{name} of signal {index + 1}"
+
+
+_MONTHS = ["JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC"]
+_DATE = re.compile(r"(\d{2})-([A-Za-z]{3})-(\d{4})")
+
+
+def _known(part: str) -> str | None:
+    return None if part in ("", "X") else part.replace("_", " ")
+
+
+def patient_subfields(text: str) -> PatientField:
+    """Code, sex, birth date and name; all ``None`` where the field has not that form."""
+    parts = text.split(" ")
+    if len(parts) < 4 or parts[1] not in ("F", "M", "X"):
+        return PatientField()
+    birth = parts[2]
+    if birth != "X" and subfield_date(birth) is None:
+        return PatientField()
+    return PatientField(_known(parts[0]), _known(parts[1]), _known(birth), _known(parts[3]))
+
+
+def recording_subfields(text: str) -> RecordingField:
+    """Start date, code, technician and equipment; all ``None`` without 'Startdate' in front."""
+    parts = text.split(" ")
+    if parts[0] != "Startdate":
+        return RecordingField()
+    padded = [*parts[1:5], "", "", "", ""]
+    return RecordingField(*(_known(p) for p in padded[:4]))
+
+
+def subfield_date(text: str) -> date | None:
+    """The date of 'dd-MMM-yyyy' with an English month, ``None`` where it is none."""
+    match = _DATE.fullmatch(text)
+    if match is None or match.group(2).upper() not in _MONTHS:
+        return None
+    try:
+        month = _MONTHS.index(match.group(2).upper()) + 1
+        return date(int(match.group(3)), month, int(match.group(1)))
+    except ValueError:
+        return None
+
+
+EDF_VERSION = b"0       "
+BDF_VERSION = b"\xffBIOSEMI"
+_FORMS = (
+    (168, 8, rb"\d\d\D\d\d\D(\d\d|yy)"),
+    (176, 8, rb"\d\d\D\d\d\D\d\d"),
+    (184, 8, rb" *\d+[ \0]*"),
+    (236, 8, rb" *-?\d+[ \0]*"),
+    (244, 8, rb" *\d+([.,]\d*)?[ \0]*"),
+    (252, 4, rb" *\d+[ \0]*"),
+)
+"""Main header fields (first byte, width) whose form tells a recording from other files."""
+
+
+def looks_like_recording(head: bytes) -> bool:
+    """Whether ``head`` (a file's first 256 bytes or more) begins as a recording does.
+
+    With the right version two well-formed fields are enough, with a damaged one five of six.
+    """
+    if len(head) < 256:
+        return False
+    fitting = sum(
+        re.fullmatch(form, head[at : at + width], re.DOTALL) is not None
+        for at, width, form in _FORMS
+    )
+    return fitting >= (2 if head[:8] in (EDF_VERSION, BDF_VERSION) else 5)
+
+
+def decide_format(version: bytes, claim: HeaderClaim, notes: Notes) -> tuple[Format, int]:
+    """The format and the bytes per sample. The version tells EDF from BDF, the reserved field
+    plain from plus; where the version is damaged the reserved field tells both.
+    """
+    reserved = claim.reserved
+    kind = reserved[:5].upper()
+    says_bdf = kind in ("BDF+C", "BDF+D", "24BIT")
+    bdf = version == BDF_VERSION or (version != EDF_VERSION and says_bdf)
+    family = "BDF" if bdf else "EDF"
+    if version not in (EDF_VERSION, BDF_VERSION):
+        notes.add(
+            "version_wrong",
+            at="field 'version' (byte 0)",
+            family=Own(family),
+            version=printable(version.decode("latin-1")),
+        )
+    if kind[:3] in ("EDF", "BDF") and kind[3:] in ("+C", "+D"):
+        form: Format = next(f for f in get_args(Format) if f == family + kind[3:])
+    else:
+        form = "BDF" if bdf else "EDF"
+        if (reserved or bdf) and not (bdf and kind == "24BIT"):
+            _note_unknown(form, reserved, notes)
+    if says_bdf != bdf and (says_bdf or kind[:4] == "EDF+"):
+        notes.add(
+            "format_contradiction",
+            at="fields 'version' (byte 0) and 'reserved' (byte 192)",
+            severity="problem" if says_bdf else "caution",
+            family=Own(family),
+            sample_bytes=3 if bdf else 2,
+            format=Own(form),
+            reserved=printable(reserved[:8]),
+        )
+    return form, 3 if bdf else 2
+
+
+def _note_unknown(form: Format, reserved: str, notes: Notes) -> None:
+    if reserved[:4].upper() in ("EDF+", "BDF+", "24BI"):
+        notes.add(
+            "reserved_unknown",
+            at="field 'reserved' (byte 192)",
+            format=Own(form),
+            reserved=reserved[:8],
+        )
+    elif form == "BDF":
+        notes.add(
+            "reserved_unknown",
+            at="field 'reserved' (byte 192)",
+            form="plain_version",
+            severity="info",
+            reserved=reserved[:8],
+        )
+
 
 ANNOTATION_LABELS = ("EDF ANNOTATIONS", "BDF ANNOTATIONS")
 

@@ -11,9 +11,8 @@ from auditor.core.text import Own, quantity
 from auditor.core.units import NS
 from auditor.edf.duration import settle_duration
 from auditor.edf.header import Header, read_header
-from auditor.edf.notes import Notes
+from auditor.edf.notes import Notes, note_changed, note_elsewhere, note_scan
 from auditor.edf.records import UNKNOWN, Scan, scan_records
-from auditor.edf.remarks import note_changed, note_elsewhere, note_scan
 from auditor.edf.source import LocalFile
 from auditor.edf.start import start_civil_ns
 from auditor.edf.tail import Tail, measure_tail, note_tail

@@ -12,8 +12,8 @@ from datetime import date, datetime, time
 from auditor.core.clock import STUDY_YEARS, civil_ns
 from auditor.core.errors import RecordingError
 from auditor.core.text import Own, printable
+from auditor.edf.header import subfield_date
 from auditor.edf.notes import Notes
-from auditor.edf.subfields import subfield_date
 from auditor.model import HeaderClaim
 
 _PARTS = re.compile(r"(\d{1,2})([.:/-])(\d{1,2})\2(\d{1,2}|yy)")
