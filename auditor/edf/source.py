@@ -5,6 +5,7 @@ from __future__ import annotations
 import mmap
 import os
 import stat
+import threading
 from contextlib import AbstractContextManager
 from itertools import repeat
 from pathlib import Path
@@ -60,6 +61,7 @@ class LocalFile:
                 code="cannot_be_read",
             )
         self.slow_batches = 0
+        self._lock = threading.Lock()
         self._before = (status.st_size, status.st_mtime_ns)
 
     @property
@@ -71,11 +73,21 @@ class LocalFile:
         """See ``ByteSource.read_into``."""
         done = 0
         while done < len(buffer):
-            got = os.preadv(self.fd, [buffer[done:]], offset + done)
+            got = self._read_at(offset + done, buffer[done:])
             if not got:
                 break
             done += got
         return done
+
+    def _read_at(self, offset: int, buffer: memoryview) -> int:
+        """One positioned read; where the system has none, seek and read under a lock."""
+        if hasattr(os, "preadv"):
+            return os.preadv(self.fd, [buffer], offset)
+        with self._lock:
+            os.lseek(self.fd, offset, os.SEEK_SET)
+            found = os.read(self.fd, len(buffer))
+        buffer[: len(found)] = found
+        return len(found)
 
     def changed(self) -> tuple[int, int] | None:
         """(size before, size now) where size or modification time changed since opening."""
@@ -142,7 +154,7 @@ def read_strided(source: ByteSource, first: int, width: int, stride: int, count:
         rows: bytes = read_rows(first, width, stride, count)
         return rows
     places = range(first, first + stride * count, stride)
-    if not isinstance(source, LocalFile):
+    if not isinstance(source, LocalFile) or not hasattr(os, "pread"):
         return b"".join([read_exactly(source, at, width) for at in places])
     pread, fds, widths = os.pread, repeat(source.fd), repeat(width)
     parts: list[bytes] = []

@@ -6,6 +6,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from auditor.core.errors import OutputError
@@ -71,11 +72,14 @@ def _write_file(path: Path, text: str) -> None:
 
 
 def _sync_folder(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
+    """Best effort: Windows opens no folder, and some network shares refuse to sync one."""
     try:
+        descriptor = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    with suppress(OSError):
         os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    os.close(descriptor)
 
 
 def _move_into_place(beside: Path, out: Path, ours: set[str]) -> None:
