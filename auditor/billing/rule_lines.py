@@ -9,14 +9,15 @@ from auditor.core.durations import hms, in_words
 from auditor.model import RuleLine
 from auditor.policy.billing import Band, BillingSettings, Limit
 from auditor.policy.monitoring import MonitoringSettings, VideoSettings
-from auditor.policy.sourced import Sourced
+from auditor.policy.sourced import MARKS, Sourced
 
 _ASK_PERIODS = 4
 """Periods up to which the totals that readings split differently are listed."""
 
 
 def _line(subject: str, value: str, rule: Sourced) -> RuleLine:
-    return RuleLine(subject, value, rule.source or "none stated", rule.mark)
+    checked = f"{rule.checked} by {rule.checked_by}" if rule.checked_by else rule.checked
+    return RuleLine(subject, value, rule.source or "none stated", rule.mark, checked)
 
 
 def monitoring_lines(settings: MonitoringSettings) -> Iterator[RuleLine]:
@@ -114,14 +115,19 @@ def billing_lines(settings: BillingSettings) -> Iterator[RuleLine]:
 
 
 def _bands(subject: str, bands: Sequence[Band]) -> Iterator[RuleLine]:
+    """The limits of ``bands``; one that ends a band and begins the next is told once."""
+    before: Limit | None = None
     for band in bands:
         low, high = band.lower, band.upper
         word = "from" if low.included else "more than"
-        yield _line(f"{subject}, {band.name}: lower limit", f"{word} {_limit(low)}", low)
-        if high is None:
-            continue
-        word = "up to" if high.included else "less than"
-        yield _line(f"{subject}, {band.name}: upper limit", f"{word} {_limit(high)}", high)
+        if before is None or (before.ns, before.source, before.mark) != (
+            low.ns, low.source, low.mark,
+        ):  # fmt: skip
+            yield _line(f"{subject}, {band.name}: lower limit", f"{word} {_limit(low)}", low)
+        before = high
+        if high is not None:
+            word = "up to" if high.included else "less than"
+            yield _line(f"{subject}, {band.name}: upper limit", f"{word} {_limit(high)}", high)
 
 
 def _limit(limit: Limit) -> str:
@@ -138,13 +144,13 @@ def _split(settings: BillingSettings) -> Iterator[RuleLine]:
     yield _line("What is left over after whole periods", value, joins)
     readings = settings.readings
     yield _line(
-        "How recorded time is split (default reading)",
+        "How recorded time is split (default interpretation)",
         split_words(readings.default, settings),
         readings.rule(readings.default),
     )
     for other in readings.others:
         if other != readings.default:
-            yield _line("Other reading", split_words(other, settings), readings.rule(other))
+            yield _line("Other interpretation", split_words(other, settings), readings.rule(other))
     windows = differing_windows(settings, _ASK_PERIODS * period.ns)
     if windows:
         value = "; ".join(f"more than {hms(low)} up to {hms(high)}" for low, high in windows)
@@ -164,7 +170,9 @@ def _split(settings: BillingSettings) -> Iterator[RuleLine]:
     yield _line("Gaps", value, gaps)
     if gaps.other_tolerance_ns != gaps.tolerance_ns:
         tolerance = in_words(gaps.other_tolerance_ns)
-        yield _line("Gaps, other reading", f"gaps shorter than {tolerance} count as recorded", gaps)
+        yield _line(
+            "Gaps, other interpretation", f"gaps shorter than {tolerance} count as recorded", gaps
+        )
     moves = "starts the period clock anew" if settings.restart.moves_clock else "changes nothing"
     yield _line("A restart after a gap", moves, settings.restart)
 
@@ -184,30 +192,30 @@ def _documents(settings: BillingSettings) -> Iterator[RuleLine]:
 
 
 def _codes(settings: BillingSettings) -> Iterator[RuleLine]:
-    """Each code number with what it stands for here and how its number is known."""
-    uses: dict[str, list[str]] = {}
+    """The code numbers of each band, each with how its number is known."""
     for band in settings.technical:
         for video, codes in (
             ("without video", band.codes.without_video),
             ("with video", band.codes.with_video),
         ):
-            if codes is None:
-                continue
-            for level in ("unmonitored", "intermittent", "continuous"):
-                uses.setdefault(getattr(codes, level), []).append(
-                    f"technical, {band.name}, {video}, {level}"
-                )
+            if codes is not None:
+                named = [(code, level) for level, code in codes]
+                yield _known(f"Technical codes, {band.name}, {video}", named, settings)
     for subject, bands in (
-        ("report on a day", settings.professional_day),
-        ("report on the whole study", settings.professional_whole),
+        ("Codes for a report on a day", settings.professional_day),
+        ("Codes for a report on the whole study", settings.professional_whole),
     ):
         for reader in bands:
-            uses.setdefault(reader.codes.without_video, []).append(
-                f"{subject}, {reader.name}, without video"
-            )
-            if reader.codes.with_video is not None:
-                uses.setdefault(reader.codes.with_video, []).append(
-                    f"{subject}, {reader.name}, with video"
-                )
-    for code, used in sorted(uses.items()):
-        yield _line(f"Code {code}", "; ".join(used), settings.code_marks.get(code, Sourced()))
+            named = [(code, video.replace("_", " ")) for video, code in reader.codes if code]
+            yield _known(f"{subject}, {reader.name}", named, settings)
+
+
+def _known(subject: str, named: Sequence[tuple[str, str]], settings: BillingSettings) -> RuleLine:
+    marks = [settings.code_marks.get(code, Sourced()) for code, _ in named]
+    value = "; ".join(
+        f"{code} {use} ({rule.source or 'none stated'}, {rule.mark})"
+        for (code, use), rule in zip(named, marks, strict=True)
+    )
+    sources = dict.fromkeys(rule.source or "none stated" for rule in marks)
+    weakest = max(marks, key=lambda rule: MARKS.index(rule.mark))
+    return RuleLine(subject, value, "; ".join(sources), weakest.mark)

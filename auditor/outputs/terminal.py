@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import threading
+from itertools import groupby
 from types import TracebackType
 from typing import TextIO
 
@@ -134,12 +135,21 @@ def plan_text(plan: PowerPlan) -> str:
 
 
 def rules_text(lines: tuple[RuleLine, ...], name: str, sha256: str, checked: str) -> str:
-    """The thresholds in force as plain text, grouped as they come."""
-    out = [f"Policy {name} (sha256 {sha256}), sources checked {checked}", ""]
-    for line in lines:
-        when = f", checked {line.checked}" if line.checked else ""
-        out.append(f"{line.subject}: {line.value}")
-        out.append(f"    [{line.mark}] {line.source}{when}")
+    """The thresholds in force as plain text, one a line, grouped as they come.
+
+    A source that several lines in a row share stands above them; a date only where it is not that
+    of the policy.
+    """
+    out = [f"Policy {name} (sha256 {sha256}), sources checked {checked}"]
+    for origin, group in groupby(lines, key=lambda line: (line.mark, line.source, line.checked)):
+        mark, source, when = origin
+        dated = f", checked {when}" if when not in ("", checked) else ""
+        known = f"{source}{dated}" if source.startswith(mark) else f"{mark}: {source}{dated}"
+        rules = [f"{line.subject}: {line.value}" for line in group]
+        if len(rules) > 2:
+            out += ["", f"[{known}]", *rules]
+        else:
+            out += [f"{rule} [{known}]" for rule in rules]
     return "\n".join(printable(line) for line in out) + "\n"
 
 

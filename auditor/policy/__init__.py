@@ -11,6 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from auditor.core.errors import SettingsError
 from auditor.policy.billing import BillingSettings, MonitoringSettings, VideoSettings
 from auditor.policy.coverage import CoverageSettings, DecisionSettings
 from auditor.policy.power import PowerSettings
@@ -19,21 +20,28 @@ from auditor.policy.stop import StopSettings
 from auditor.policy.study import StudySettings
 from auditor.policy.toml import Strict, TomlText, parse_toml, read_toml, validate
 
-DEFAULT_POLICY = "us-long-term-eeg.toml"
+DEFAULT_POLICY = "us-long-term-eeg"
+SHIPPED = (DEFAULT_POLICY, "no-codes")
+"""Policies that are chosen by name."""
 
 
-class About(Strict):
-    """``[policy]``: what the policy is called and when its sources were last checked."""
+class PolicyName(Strict):
+    """``[policy]``: what the policy is called, when its sources were last checked, by whom.
+
+    Without ``codes`` nothing of billing is worked out: hours, gaps, readability and files only.
+    """
 
     name: str
     publisher: str
     checked: str
+    checked_by: str = ""
+    codes: bool = True
 
 
 class Sections(Strict):
     """The file as a whole."""
 
-    policy: About
+    policy: PolicyName
     coverage: CoverageSettings
     decision: DecisionSettings
     signal: SignalSettings
@@ -50,7 +58,7 @@ class Policy:
     """Every setting in force, with the name and checksum of the file that it came from."""
 
     sha256: str
-    about: About
+    about: PolicyName
     coverage: CoverageSettings
     decision: DecisionSettings
     signal: SignalSettings
@@ -65,15 +73,21 @@ class Policy:
 def load_policy(path: Path | None = None) -> Policy:
     """The default policy, or the default with the keys of ``path`` in their place.
 
-    Raises ``SettingsError`` that names the file, the line and the key.
+    ``path`` may be the name of a policy that ships (``SHIPPED``). Raises ``SettingsError`` that
+    names the file, the line and the key.
     """
-    raw = (resources.files("auditor.policy") / DEFAULT_POLICY).read_bytes()
-    source = parse_toml(raw, DEFAULT_POLICY)
-    data = source.data
-    if path is not None:
-        source = read_toml(path)
+    default = _shipped(DEFAULT_POLICY)
+    source, data = default, default.data
+    if path is not None and str(path) != DEFAULT_POLICY:
+        source = _shipped(str(path)) if str(path) in SHIPPED else _written(path)
         data = _overlaid(data, source)
-    sections = validate(Sections, data, source)
+    forms = {
+        key: f"{key} = {_toml(value)} (the default)"
+        for section in default.data.values()
+        for key, value in section.items()
+        if not isinstance(value, dict | list)
+    }
+    sections = validate(Sections, data, source, forms=forms)
     return Policy(
         sha256=source.sha256,
         about=sections.policy,
@@ -81,10 +95,63 @@ def load_policy(path: Path | None = None) -> Policy:
     )
 
 
+def _shipped(name: str) -> TomlText:
+    raw = (resources.files("auditor.policy") / f"{name}.toml").read_bytes()
+    return parse_toml(raw, f"{name}.toml")
+
+
+def _written(path: Path) -> TomlText:
+    if not path.suffix and not path.exists():
+        raise SettingsError(
+            str(path),
+            "cannot be read: there is no such file, and no policy of that name ships",
+            f"Those that ship are {' and '.join(SHIPPED)}.",
+        )
+    return read_toml(path)
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
 def _overlaid(default: dict[str, Any], source: TomlText) -> dict[str, Any]:
+    """``default`` with the keys of ``source`` in place of its own.
+
+    A key that is replaced loses the source that the default gave for it: it has its own under
+    ``about``, or is said to come from that file.
+    """
     merged = dict(default)
+    named = source.data.get("policy")
+    about = named if isinstance(named, dict) else {}
+    said = f"set in the policy file '{about.get('name', source.where)}'"
+    theirs = {"source": said} | {
+        key: about[key] for key in ("checked", "checked_by") if key in about
+    }
     for section, keys in source.data.items():
         base = default.get(section)
-        both = isinstance(base, dict) and isinstance(keys, dict)
-        merged[section] = {**base, **keys} if both and base is not None else keys
+        if not isinstance(base, dict) or not isinstance(keys, dict):
+            merged[section] = keys
+            continue
+        merged[section] = {**base, **keys}
+        patterns = base.get("patterns"), keys.get("patterns")
+        if all(isinstance(part, dict) for part in patterns):
+            merged[section]["patterns"] = {**base["patterns"], **keys["patterns"]}
+        if section == "policy":
+            continue
+        merged[section]["about"] = _origins(base, keys, theirs)
     return merged
+
+
+def _origins(base: dict[str, Any], keys: dict[str, Any], theirs: dict[str, Any]) -> Any:
+    """The ``about`` of a section in which ``keys`` replace those of ``base``."""
+    own, before = keys.get("about", {}), base.get("about", {})
+    if not isinstance(own, dict) or not isinstance(own.get("keys", {}), dict):
+        return own  # the check of the values says what is wrong with it
+    theirs = {name: value for name, value in own.items() if name != "keys"} or theirs
+    general = {name: value for name, value in before.items() if name != "keys"}
+    sources = {key: origin for key, origin in before.get("keys", {}).items() if key not in keys}
+    if theirs != general:
+        sources |= {key: theirs for key in keys if key != "about" and key in base}
+    return {**general, "keys": {**sources, **own.get("keys", {})}}

@@ -16,7 +16,7 @@ from pydantic import BeforeValidator, Field, field_validator, model_validator
 from auditor.core.units import DAY, HOUR, MINUTE
 from auditor.model import MonitoringLevel
 from auditor.policy.monitoring import MonitoringSettings, VideoSettings
-from auditor.policy.sourced import Many, Pattern, Sourced
+from auditor.policy.sourced import Many, Pattern, Section, Sourced
 from auditor.policy.toml import Hours, Seconds, Strict
 
 __all__ = ["BillingSettings", "MonitoringSettings", "VideoSettings"]
@@ -246,7 +246,7 @@ class UndocumentedRule(Sourced):
     video: Literal["without_video", "as_ordered"]
 
 
-class BillingSettings(Strict):
+class BillingSettings(Section):
     """``[billing]``: codes with their time limits, each with its source and mark."""
 
     technical: Annotated[Many[TechnicalBand], Field(min_length=1, max_length=20)]

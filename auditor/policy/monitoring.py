@@ -7,7 +7,7 @@ from typing import Annotated
 from pydantic import Field
 
 from auditor.core.units import HOUR
-from auditor.policy.sourced import LogDates, Many, Pattern, Sourced
+from auditor.policy.sourced import LogDates, Many, Pattern, Section, Sourced
 from auditor.policy.toml import Hours, Share, Strict
 
 
@@ -36,7 +36,7 @@ class LevelRule(Strict):
     patients: Patients | None = None
 
 
-class MonitoringSettings(Strict):
+class MonitoringSettings(Section):
     """``[monitoring]``: how often a documented check is needed, and what counts as one."""
 
     intermittent: LevelRule
@@ -52,7 +52,7 @@ class VideoMinimum(Sourced):
     ppm: Share = Field(alias="share")
 
 
-class VideoSettings(Strict):
+class VideoSettings(Section):
     """``[video]``: the share of recorded time that video must cover."""
 
     minimum: VideoMinimum

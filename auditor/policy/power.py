@@ -11,6 +11,7 @@ from pydantic import Field, field_validator
 
 from auditor.core.units import HOUR
 from auditor.model import PowerMode
+from auditor.policy.sourced import Section
 from auditor.policy.toml import Hours, Share, Strict
 
 _Positive = Annotated[Hours, Field(gt=0, le=10_000 * HOUR)]
@@ -34,7 +35,7 @@ class HoursByMode(Strict):
         return self.card if mode == "card" else self.card_computer
 
 
-class PowerSettings(Strict):
+class PowerSettings(Section):
     """``[power]``: default figures of the power set-up."""
 
     pack_ns: _Positive = Field(alias="pack_hours")
@@ -51,8 +52,11 @@ class PowerSettings(Strict):
     low_ppm: Share = Field(alias="low_share")
     """Shown capacity below which the packs are to be changed or power supplied."""
     external_advised_from_ns: _Positive = Field(alias="external_advised_from_hours")
+    """An external supply is advised from here on with card+computer."""
     charge_single_ns: _Positive = Field(alias="charge_hours_one_pack")
+    """One battery in a single charger."""
     charge_four_ns: _Positive = Field(alias="charge_hours_four_packs")
+    """Four batteries in a four-bay charger."""
 
     @field_validator("mode_factors")
     @classmethod

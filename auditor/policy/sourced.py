@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Literal, Self, TypeVar, get_args
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
 from auditor.policy.toml import Strict
 
-Mark = Literal["read", "secondary", "memory", "inferred", "common practice", "not stated"]
+Mark = Literal[
+    "read", "secondary", "memory", "inferred", "common practice", "our choice", "not stated"
+]
 """How a rule is known: read in the named source, seen on a secondary page only, from memory, our
-own inference, common practice without a source, or nothing stated."""
+own inference, common practice without a source, our own choice, or nothing stated."""
+
+MARKS: tuple[Mark, ...] = get_args(Mark)
+"""From the surest to the least sure."""
 
 _T = TypeVar("_T")
 Many = Annotated[tuple[_T, ...], BeforeValidator(lambda v: tuple(v) if isinstance(v, list) else v)]
@@ -19,10 +24,38 @@ Many = Annotated[tuple[_T, ...], BeforeValidator(lambda v: tuple(v) if isinstanc
 
 
 class Sourced(Strict):
-    """Where a rule comes from and how sure it is."""
+    """Where a rule comes from and how sure it is.
+
+    A lab enters its own here: ``source`` with edition and page of its code book, ``checked`` the
+    date, ``checked_by`` who did.
+    """
 
     source: Annotated[str, Field(max_length=600)] = ""
     mark: Mark = "not stated"
+    checked: Annotated[str, Field(max_length=40)] = ""
+    checked_by: Annotated[str, Field(max_length=100)] = ""
+
+
+class About(Sourced):
+    """Where the values of a section come from; ``keys`` are those that come from elsewhere."""
+
+    keys: dict[str, Sourced] = Field(default_factory=dict)
+
+
+class Section(Strict):
+    """Base of a section of the policy. The docstring of a setting is its meaning in words."""
+
+    model_config = ConfigDict(use_attribute_docstrings=True)
+
+    about: About = About()
+
+    @model_validator(mode="after")
+    def _keys_are_of_the_section(self) -> Self:
+        known = {field.alias or name for name, field in type(self).model_fields.items()}
+        for key in self.about.keys:
+            if key.split(".")[0] not in known:
+                raise ValueError(f"about.keys names {key}, which is no key of this section")
+        return self
 
 
 # A repeated group can take time without end on a text made for it; single characters cannot.

@@ -7,6 +7,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
+from auditor.policy.sourced import Section
 from auditor.policy.toml import Seconds, Share, Strict
 
 _MOST_PATTERN_CHARS = 300
@@ -59,7 +60,7 @@ class FileLimit(Strict):
     name: Annotated[str, Field(min_length=1, max_length=120)]
 
 
-class StopSettings(Strict):
+class StopSettings(Section):
     """``[stop]``: why a recording stopped, and the causes of gaps."""
 
     annotation_ns: _Span = Field(alias="annotation_s")

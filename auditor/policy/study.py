@@ -8,18 +8,27 @@ from typing import Annotated
 from pydantic import Field, field_validator
 
 from auditor.core.clock import civil_ns
-from auditor.policy.toml import Hours, Seconds, Share, Strict
+from auditor.policy.sourced import Section
+from auditor.policy.toml import Hours, Seconds, Share
 
 _Word = Annotated[str, Field(min_length=1, max_length=40)]
 
 
-class StudySettings(Strict):
+class StudySettings(Section):
     """``[study]``: what belongs to a study, how copies are matched, when a clock is doubted."""
 
     before_hookup_ns: Annotated[Seconds, Field(ge=0)] = Field(alias="before_hookup_s")
     """A file that ended longer than this before the hook-up is not of this study."""
     far_apart_ns: Annotated[Hours, Field(gt=0)] = Field(alias="far_apart_hours")
     """Files with a longer silence than this between them are not of one study."""
+    silence_ns: Annotated[Hours, Field(gt=0)] = Field(alias="silence_hours")
+    """A silence of at least this inside the study: likely two studies in one folder."""
+    extra_ppm: Share = Field(alias="extra_share")
+    """Recorded by this share of the ordered time above it, and by extra_hours: look."""
+    extra_ns: Annotated[Hours, Field(ge=0)] = Field(alias="extra_hours")
+    """Recorded by this much above the ordered time, and by extra_share: look."""
+    most_moved_ns: Annotated[Hours, Field(ge=0)] = Field(alias="most_moved_hours")
+    """A file that is moved by more than this against its stamp is for a person to look at."""
     channel_share_ppm: Share = Field(alias="channel_share")
     """Files that share less than this of their channels have another channel set."""
     hookup_tolerance_ns: Annotated[Seconds, Field(ge=0)] = Field(alias="hookup_tolerance_s")
