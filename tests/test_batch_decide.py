@@ -61,7 +61,7 @@ def test_the_audit_shows_the_decision_and_keeps_its_own_outcome(out: Path) -> No
     assert before.pop("person_decisions") == []
     assert audit == before
     said = page(out, "folder-a")
-    assert "repeat, by T-12" in said.css_first(".person").text()
+    assert "To be repeated, by T-12" in said.css_first(".person").text()
     assert "call the ward" in said.css_first("#decisions").text()
 
 
@@ -69,7 +69,7 @@ def test_the_page_is_the_one_that_an_audit_with_the_decision_would_give(
     root: Path, out: Path
 ) -> None:
     decide(out, "folder-a", note="first")
-    decide(out, "folder-a", outcome="complete", by="M-1", note="<b>second</b>")
+    decide(out, "folder-a", outcome="accept", by="M-1", note="<b>second</b>")
     decided = tree(out / "audits" / "folder-a")
     touch(root / "folder-a" / "a.edf")
     raw = (root / "folder-a" / "a.edf").read_bytes()
@@ -79,8 +79,8 @@ def test_the_page_is_the_one_that_an_audit_with_the_decision_would_give(
 
 
 def test_decisions_are_added_never_replaced(out: Path) -> None:
-    decide(out, "folder-a", "review", note="one")
-    decide(out, "folder-a", "complete", note="two")
+    decide(out, "folder-a", "accept-short", note="one")
+    decide(out, "folder-a", "accept", note="two")
     notes = [d["note"] for d in read(out / "audits" / "folder-a")["person_decisions"]]
     assert notes == ["one", "two"]
     (row,) = (r for r in worklist(out) if r["study"] == "folder-a")
@@ -106,19 +106,19 @@ def test_a_decided_study_stands_behind_those_that_wait(out: Path) -> None:
     assert [(r["study"], r["settled"]) for r in worklist(out)] == [
         ("folder-a", False), ("folder-b", True),
     ]  # fmt: skip
-    decide(out, "folder-a", "review")  # a person has looked, and somebody must still act
-    assert worklist(out)[0]["settled"] is False
+    decide(out, "folder-a", "accept-short")
+    assert all(row["settled"] for row in worklist(out))  # each of the five settles
 
 
 def test_a_decision_made_on_other_numbers_does_not_settle(root: Path, out: Path) -> None:
-    decide(out, "folder-b", "complete")
+    decide(out, "folder-b", "accept")
     assert worklist(out)[-1]["study"] == "folder-b"
     (root / "folder-b" / "a.edf").write_bytes((root / "folder-a" / "a.edf").read_bytes())
     batch(root, out, "--resume")
     (row,) = (r for r in worklist(out) if r["study"] == "folder-b")
     assert (row["settled"], row["decided"]["outdated"], row["recorded_s"]) == (False, True, 20)
     assert "made on other numbers" in (out / "index.html").read_text()
-    decide(out, "folder-b", "complete", note="seen again")
+    decide(out, "folder-b", "accept", note="seen again")
     (row,) = (r for r in worklist(out) if r["study"] == "folder-b")
     assert (row["settled"], row["decided"]["outdated"]) == (True, False)
 
@@ -195,8 +195,8 @@ def test_a_full_disk_leaves_the_old_audit_and_keeps_the_decision(
 )
 def test_what_people_type_is_text_and_nothing_else(out: Path, text: str) -> None:
     scripts = len(page(out, "folder-a").css("script"))
-    for _ in range(2):  # the second time replaces the place that holds the first
-        assert decide(out, "folder-a", by=text, note=text) == 0
+    for outcome in ("repeat", "void"):  # the second replaces the place that holds the first
+        assert decide(out, "folder-a", outcome, by=text, note=text) == 0
     said = page(out, "folder-a")
     assert len(said.css("script")) == scripts
     assert said.css_first("footer") is not None

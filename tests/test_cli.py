@@ -139,7 +139,7 @@ def test_complete_is_status_0(tmp_path: Path) -> None:
         (["plan"], "no ordered time"),
         (["batch", "ABSENT", "--out", "OUT"], "is not a folder"),
         (["batch", "NOTHING", "--out", "OUT"], "holds no study folder"),
-        (["decide", "S-1", "--outcome", "review", "--by", "T-1", "--out", "NOTHING"], "no history"),
+        (["decide", "S-1", "--outcome", "accept", "--by", "T-1", "--out", "NOTHING"], "no history"),
         (["trends", "--out", "NOTHING"], "no history"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import stat
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import pytest
 
 from auditor.batch.history import FILE_NAME, History
 from auditor.core.errors import OutputError, UsageError
-from auditor.model import PersonDecision
+from auditor.model import PersonDecision, Review
 
 NOW = "2027-03-06T08:00:00Z"
 
@@ -39,12 +40,12 @@ def test_the_latest_audit_of_a_study_is_the_one_known(history: History) -> None:
 
 def test_decisions_are_kept_in_order_with_the_audit_they_were_made_on(history: History) -> None:
     history.add_audit("S-2041", NOW, "f", [], summary(recorded_ns=5))
-    history.add_decision("S-2041", "review", "T-12", "ask the ward", NOW)
+    history.add_decision("S-2041", "accept-short", "T-12", "ask the ward", NOW)
     history.add_decision("S-2041", "repeat", "M-1", "", NOW)
     history.add_audit("S-2041", NOW, "f", [], summary(recorded_ns=9))
     assert history.decisions() == {
         "S-2041": (
-            PersonDecision("review", "T-12", "ask the ward", NOW),
+            PersonDecision("accept-short", "T-12", "ask the ward", NOW),
             PersonDecision("repeat", "M-1", "", NOW),
         )
     }
@@ -101,3 +102,32 @@ def test_a_history_of_another_version_is_left_alone(tmp_path: Path) -> None:
     db.close()
     with pytest.raises(OutputError, match="version 99"):
         History(tmp_path, create=True)
+
+
+def test_the_same_decision_on_the_same_audit_is_recorded_once(tmp_path: Path) -> None:
+    with History(tmp_path, create=True) as history:
+        history.add_audit("S-2041", NOW, "f", [], summary())
+        history.add_decision("S-2041", "accept", "T-12", "", NOW)
+        history.add_decision("S-2041", "accept", "T-12", "", "2027-03-09T12:00:00Z")
+        assert len(history.decisions()["S-2041"]) == 1
+        history.add_audit("S-2041", NOW, "g", [], summary())
+        history.add_decision("S-2041", "accept", "T-12", "", NOW)  # seen anew, on the new audit
+        assert len(history.decisions()["S-2041"]) == 2
+
+
+def test_who_read_an_audit_is_kept_and_known_to_be_of_an_older_one(tmp_path: Path) -> None:
+    with History(tmp_path, create=True) as history:
+        history.add_audit("S-2041", NOW, "f", [], summary())
+        history.add_review("S-2041", "technologist", "T-12", "", NOW)
+        history.add_audit("S-2041", NOW, "g", [], summary())
+        history.add_review("S-2041", "coder", "C-3", "as documented", NOW)
+        assert history.reviews()["S-2041"] == (
+            (Review("technologist", "T-12", "", NOW), False),
+            (Review("coder", "C-3", "as documented", NOW), True),
+        )
+        with pytest.raises(UsageError, match="not a study"):
+            history.add_review("S-2049", "coder", "C-3", "", NOW)
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as raw:
+        for change in ("DELETE FROM reviews", "UPDATE reviews SET note = 'x'"):
+            with pytest.raises(sqlite3.IntegrityError, match="append-only"):
+                raw.execute(change)

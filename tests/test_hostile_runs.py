@@ -193,7 +193,7 @@ def test_a_batch_over_hostile_folders_shows_their_names_as_text(
             "decide",
             names[0],
             "--outcome",
-            "review",
+            "accept-short",
             "--by",
             "=zzq",
             "--note",

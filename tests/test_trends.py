@@ -129,7 +129,7 @@ def test_page_and_table_hold_the_same_numbers(tmp_path: Path) -> None:
             "S-2", NOW, "f", [], summary()
         )  # audited again: counts once, as it is now
         history.add_audit("S-4", NOW, "f", [], failed("no recording"))
-        history.add_decision("S-0", "complete", "M-1", "enough for the question", NOW)
+        history.add_decision("S-0", "accept-short", "M-1", "enough for the question", NOW)
     assert run("trends", "--out", tmp_path, "--quiet") == 0
     with (tmp_path / "trends.csv").open(newline="", encoding="utf-8") as file:
         rows = {(r["by"], r["group"]): r for r in csv.DictReader(file)}

@@ -61,11 +61,11 @@ def test_those_to_act_on_stand_first(tmp_path: Path) -> None:
     [
         ("complete", None, False, True),
         ("review", None, False, False),
-        ("review", "complete", False, True),
+        ("review", "accept", False, True),
         ("review", "repeat", False, True),
-        ("complete", "review", False, False),
-        ("repeat", "complete", True, False),
-        ("complete", "review", True, True),
+        ("complete", "void", False, True),
+        ("repeat", "accept-short", True, False),
+        ("complete", "extend", True, True),
     ],
 )
 def test_what_settles_a_study(

@@ -24,13 +24,14 @@ _KEY_BYTES = 32
 
 
 @contextlib.contextmanager
-def held(out: Path, *, wait_s: float = 0) -> Iterator[bool]:
+def held(out: Path, *, wait_s: float = 0, name: str = LOCK) -> Iterator[bool]:
     """Hold ``out`` against other batches; ``False`` where one is at work there.
 
-    The lock is one of the operating system on an empty SQLite file, so it ends with the process,
+    ``name`` is the lock's: a desk holds one of its own beside that of the batches. It
+    is one of the operating system on an empty SQLite file, so it ends with the process,
     however that ends. Raises ``OutputError`` where the folder cannot be written.
     """
-    path = out / LOCK
+    path = out / name
     try:
         make_private(out)
         touch_private(path)

@@ -19,10 +19,10 @@ from typing import Any
 
 from auditor.batch.files import make_private, touch_private
 from auditor.core.errors import OutputError, UsageError
-from auditor.model import PersonDecision
+from auditor.model import PersonDecision, Review
 
 FILE_NAME = "history.sqlite"
-VERSION = 1
+VERSION = 2
 
 _TABLES = """
 CREATE TABLE audits (
@@ -38,12 +38,22 @@ CREATE TABLE decisions (
   id INTEGER PRIMARY KEY,
   study TEXT NOT NULL,
   audit INTEGER NOT NULL REFERENCES audits (id),
-  outcome TEXT NOT NULL CHECK (outcome IN ('complete', 'review', 'repeat')),
+  outcome TEXT NOT NULL CHECK (outcome IN ('accept', 'accept-short', 'extend', 'repeat', 'void')),
   decided_by TEXT NOT NULL CHECK (length(decided_by) > 0),
   note TEXT NOT NULL,
   recorded_utc TEXT NOT NULL
 );
 CREATE INDEX decisions_by_study ON decisions (study, id);
+CREATE TABLE reviews (
+  id INTEGER PRIMARY KEY,
+  study TEXT NOT NULL,
+  audit INTEGER NOT NULL REFERENCES audits (id),
+  role TEXT NOT NULL CHECK (role IN ('technologist', 'coder')),
+  reviewed_by TEXT NOT NULL CHECK (length(reviewed_by) > 0),
+  note TEXT NOT NULL,
+  recorded_utc TEXT NOT NULL
+);
+CREATE INDEX reviews_by_study ON reviews (study, id);
 CREATE TRIGGER audits_stay BEFORE UPDATE ON audits BEGIN
   SELECT RAISE(ABORT, 'the history is append-only'); END;
 CREATE TRIGGER audits_are_kept BEFORE DELETE ON audits BEGIN
@@ -51,6 +61,10 @@ CREATE TRIGGER audits_are_kept BEFORE DELETE ON audits BEGIN
 CREATE TRIGGER decisions_stay BEFORE UPDATE ON decisions BEGIN
   SELECT RAISE(ABORT, 'the history is append-only'); END;
 CREATE TRIGGER decisions_are_kept BEFORE DELETE ON decisions BEGIN
+  SELECT RAISE(ABORT, 'the history is append-only'); END;
+CREATE TRIGGER reviews_stay BEFORE UPDATE ON reviews BEGIN
+  SELECT RAISE(ABORT, 'the history is append-only'); END;
+CREATE TRIGGER reviews_are_kept BEFORE DELETE ON reviews BEGIN
   SELECT RAISE(ABORT, 'the history is append-only'); END;
 """
 
@@ -174,21 +188,54 @@ class History:
     def add_decision(self, study: str, outcome: str, by: str, note: str, recorded_utc: str) -> None:
         """Append a person's decision about the latest audit of ``study``.
 
-        Raises ``UsageError`` for a study that is not known.
+        One that repeats the latest decision word for word is not recorded again: what failed after
+        it was recorded may be tried anew. Raises ``UsageError`` for a study that is not known.
         """
         with self._transaction():
-            (audit,) = self._db.execute(
-                "SELECT max(id) FROM audits WHERE study = ?", (study,)
+            audit = self._latest_audit(study)
+            latest = self._db.execute(
+                "SELECT audit, outcome, decided_by, note FROM decisions"
+                " WHERE study = ? ORDER BY id DESC LIMIT 1",
+                (study,),
             ).fetchone()
-            if audit is None:
-                raise UsageError(
-                    study, "is not a study of this history", "Copy its key from the worklist."
-                )
+            if latest == (audit, outcome, by, note):
+                return
             self._db.execute(
                 "INSERT INTO decisions (study, audit, outcome, decided_by, note, recorded_utc)"
                 " VALUES (?, ?, ?, ?, ?, ?)",
                 (study, audit, outcome, by, note, recorded_utc),
             )
+
+    def add_review(self, study: str, role: str, by: str, note: str, recorded_utc: str) -> None:
+        """Append that a person read the latest audit of ``study``. Raises as ``add_decision``."""
+        with self._transaction():
+            self._db.execute(
+                "INSERT INTO reviews (study, audit, role, reviewed_by, note, recorded_utc)"
+                " VALUES (?, ?, ?, ?, ?, ?)",
+                (study, self._latest_audit(study), role, by, note, recorded_utc),
+            )
+
+    def _latest_audit(self, study: str) -> int:
+        (audit,) = self._db.execute(
+            "SELECT max(id) FROM audits WHERE study = ?", (study,)
+        ).fetchone()
+        if audit is None:
+            raise UsageError(
+                study, "is not a study of this history", "Copy its key from the worklist."
+            )
+        return int(audit)
+
+    def reviews(self) -> dict[str, tuple[tuple[Review, bool], ...]]:
+        """Study -> who read it, oldest first, each with whether it was the latest audit."""
+        found: dict[str, list[tuple[Review, bool]]] = {}
+        with self._told():
+            for study, *values, latest in self._db.execute(
+                "SELECT r.study, role, reviewed_by, note, recorded_utc,"
+                " audit = (SELECT max(id) FROM audits a WHERE a.study = r.study)"
+                " FROM reviews r ORDER BY r.id"
+            ):
+                found.setdefault(study, []).append((Review(*values), bool(latest)))
+        return {study: tuple(rows) for study, rows in found.items()}
 
     def decisions(self) -> dict[str, tuple[PersonDecision, ...]]:
         """Study -> every decision recorded, oldest first."""

@@ -19,6 +19,7 @@ from auditor.batch.history import Inputs, Known, Summary
 from auditor.batch.summary import failed, summarise
 from auditor.core import __version__
 from auditor.core.errors import AuditorError, OutputError
+from auditor.core.progress import Progress
 from auditor.core.text import storable
 from auditor.model import Audit, Order, PersonDecision
 from auditor.outputs.files import MARKER, write_whole
@@ -63,7 +64,7 @@ class Result:
     texts: Mapping[str, str] = field(default_factory=dict, repr=False)
 
 
-def audit_job(job: Job) -> Result:
+def audit_job(job: Job, progress: Progress | None = None) -> Result:
     """Audit one study; never raises for what its files hold. Runs in any process."""
     inputs = snapshot(job.paths)
     if job.error is not None:
@@ -75,6 +76,7 @@ def audit_job(job: Job) -> Result:
             policy=job.policy,
             options=job.options,
             decisions=job.decisions,
+            progress=progress,
         )
         if job.redacted:
             audit = redact(audit)

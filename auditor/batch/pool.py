@@ -54,7 +54,7 @@ def _one_pool(
     lost: list[Job],
 ) -> Iterator[tuple[Job, Result]]:
     """Work through ``source`` until it is empty or the pool breaks: ``lost`` gets the rest."""
-    pool = ProcessPoolExecutor(width, mp_context=get_context("spawn"), initializer=_set_up_worker)
+    pool = ProcessPoolExecutor(width, mp_context=get_context("spawn"), initializer=set_up_worker)
     running: dict[Future[Result], Job] = {}
     ahead = 1 if alone else width * _AHEAD
     ended = False
@@ -94,7 +94,7 @@ def _saved(running: dict[Future[Result], Job], lost: list[Job]) -> Iterator[tupl
             lost.append(job)
 
 
-def _set_up_worker() -> None:
+def set_up_worker() -> None:
     """Ctrl-C is the parent's to handle: it ends the workers. A dying parent takes them along."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = parent_process()

@@ -30,6 +30,10 @@ def summarise(audit: Audit) -> Summary:
         "outcome": audit.decision.outcome,
         "headline": _text(audit.decision.headline),
         "reasons": [r.code for r in audit.decision.reasons],
+        "answers": [
+            {"question": a.question, "state": a.state, "text": _text(a.text)}
+            for a in audit.decision.answers
+        ],
         "first_start": axis.iso(coverage.first_start),
         "last_end": axis.iso(coverage.last_end),
         "ordered_ns": None if order is None else order.ordered_ns,
@@ -76,6 +80,7 @@ def failed(error: str, order: Order | None = None) -> Summary:
         "outcome": "unreadable",
         "headline": storable(error),
         "reasons": [],
+        "answers": [],
         "technical": [],
         "power": _power(order),
         "electrodes": [],

@@ -98,7 +98,9 @@ def parser() -> argparse.ArgumentParser:
         description="Records a person's decision in the history of DIR; nothing is overwritten.",
     )
     decide.add_argument("study", metavar="STUDY", help="the study's id as the worklist shows it")
-    decide.add_argument("--outcome", required=True, choices=("complete", "review", "repeat"))
+    decide.add_argument(
+        "--outcome", required=True, choices=("accept", "accept-short", "extend", "repeat", "void")
+    )
     decide.add_argument("--by", required=True, metavar="WHO", help="who decided")
     decide.add_argument("--note", default="", metavar="TEXT")
     decide.add_argument("--out", metavar="DIR", required=True, help="the folder of the worklist")

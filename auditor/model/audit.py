@@ -123,11 +123,40 @@ class Advice:
     evidence: str
 
 
+PersonOutcome = Literal["accept", "accept-short", "extend", "repeat", "void"]
+
+PERSON_OUTCOMES: dict[PersonOutcome, str] = {
+    "accept": "Accepted",
+    "accept-short": "Accepted, short of the order",
+    "extend": "To be extended",
+    "repeat": "To be repeated",
+    "void": "Void: not to be used",
+}
+"""What a person can decide about a study, in words."""
+
+ReviewRole = Literal["technologist", "coder"]
+
+
 @dataclass(frozen=True, slots=True)
 class PersonDecision:
-    """A decision that a person recorded (append-only)."""
+    """A decision that a person recorded (append-only). ``outcome`` is a ``PersonOutcome``."""
 
     outcome: str
+    by: str
+    note: str
+    recorded_utc: str
+
+    @property
+    def words(self) -> str:
+        """The outcome in words."""
+        return next((w for key, w in PERSON_OUTCOMES.items() if key == self.outcome), self.outcome)
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """That a person read the audit, for their part (append-only)."""
+
+    role: ReviewRole
     by: str
     note: str
     recorded_utc: str

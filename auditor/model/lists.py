@@ -42,7 +42,7 @@ class WorkRow:
     def settled(self) -> bool:
         """Whether nobody needs to act: complete, or decided by a person on these numbers."""
         if self.decided is not None and not self.outdated:
-            return self.decided.outcome != "review"
+            return True
         return bool(self.summary["outcome"] == "complete")
 
 
