@@ -13,9 +13,9 @@ import numpy as np
 from auditor.billing import billing_periods, measure_billing, sleep_seen
 from auditor.billing.monitoring import measure_monitoring
 from auditor.billing.video import measure_video
+from auditor.causes.explain import explain
 from auditor.causes.next_hookup import advise
 from auditor.causes.power import plan_power
-from auditor.causes.stop import explain_gaps, explain_stop
 from auditor.core import __version__
 from auditor.core.clock import Axis
 from auditor.core.errors import BeyondLimit, NothingReadable
@@ -128,8 +128,7 @@ def audit_study(
     shortfall = None if window is None else measure_shortfall(coverage, window)
     planned_end = None if window is None else window.end
     plan = _power_plan(order, hookup, coverage, policy)
-    coverage = explain_gaps(study, coverage, annotations, order, plan, policy.stop)
-    stop = explain_stop(
+    stop, gap_causes = explain(
         study,
         coverage,
         annotations,
@@ -201,12 +200,22 @@ def audit_study(
         nights=every_night,
         shortfall=shortfall,
         stop=stop,
+        gap_causes=gap_causes,
         signal=signal,
         billing=billing,
         monitoring=monitoring,
         video=video,
         power=plan,
-        next_hookup=advise(study, coverage, stop, plan, signal, ordered_findings),
+        next_hookup=advise(
+            study,
+            coverage,
+            stop,
+            gap_causes,
+            plan,
+            signal,
+            ordered_findings,
+            0 if shortfall is None else shortfall.late_start_ns,
+        ),
         decision=decision,
         second_readers=second,
         annotations=annotations,

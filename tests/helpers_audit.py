@@ -15,6 +15,7 @@ from helpers_audit_parts import (
     Pairs,
     billing_of,
     coverage_of,
+    gap_causes_of,
     hours_of,
     monitoring_of,
     nights_of,
@@ -30,6 +31,8 @@ from auditor.model import (
     Advice,
     Audit,
     BadStretch,
+    Cause,
+    CauseCode,
     Decision,
     Finding,
     Interval,
@@ -57,10 +60,10 @@ def build(
     outcome: str = "review",
     scanned: bool = True,
     axis: Axis = ZONE,
-    causes: Sequence[str] = ("pack_changed",),
+    causes: Sequence[CauseCode] = ("power_change",),
 ) -> Audit:
     """An audit of the copies' stretches (axis instants); figures follow from the stretches."""
-    coverage = coverage_of(copies, causes)
+    coverage = coverage_of(copies)
     hours = hours_of(coverage, axis, scanned=scanned)
     shortfall = None if ordered is None else shortfall_of(coverage, HOOKUP, ordered)
     files = tuple(
@@ -136,13 +139,17 @@ def build(
         shortfall=shortfall,
         stop=Stop(
             "early" if short else ("unknown" if order is None else "as_ordered"),
-            "power_exhausted" if short else "not_known",
-            "moderate" if short else "none",
-            ("The packs were planned to last 72 h.", "The last file was never closed.")
+            Cause(
+                "recorder_interrupted",
+                "pattern",
+                ("The last file was never closed.",),
+                ("Nobody noted a stop.",),
+                ("Would fit power exhausted: the batteries were planned to last 72 h.",),
+            )
             if short
-            else (),
-            ("No low-power annotation was found.",) if short else (),
+            else Cause(),
         ),
+        gap_causes=gap_causes_of(coverage, causes),
         signal=signal_of(coverage, hours) if scanned else SignalFacts(False, 8),
         billing=billing_of(coverage),
         monitoring=monitoring_of(coverage),

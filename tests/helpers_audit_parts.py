@@ -16,6 +16,8 @@ from auditor.model import (
     Alternative,
     BadStretch,
     Billing,
+    Cause,
+    CauseCode,
     Channel,
     ChannelFacts,
     CopyCoverage,
@@ -126,22 +128,18 @@ def joined(pairs: Pairs) -> list[tuple[int, int]]:
     return result
 
 
-def coverage_of(copies: dict[str, Pairs], causes: Sequence[str] = ()) -> Coverage:
+def gap_causes_of(coverage: Coverage, causes: Sequence[CauseCode]) -> tuple[Cause, ...]:
+    """A witness for each of ``causes``, from the first gap on; the rest is not known."""
+    said = ("An annotation two seconds before says that power was low.",)
+    known = [Cause(c, "witness", said) for c in causes[: len(coverage.gaps)]]
+    return (*known, *[Cause()] * (len(coverage.gaps) - len(known)))
+
+
+def coverage_of(copies: dict[str, Pairs]) -> Coverage:
     """The coverage of the copies' stretches; every hole is a gap, there are no dropouts."""
     union = joined([p for runs in copies.values() for p in runs])
     holes = [(a[1], b[0]) for a, b in pairwise(union)]
-    gaps = tuple(
-        Gap(
-            s,
-            e,
-            causes[i] if i < len(causes) else "not_known",
-            "moderate" if i < len(causes) else "none",
-            ("An annotation two seconds before says that power was low.",)
-            if i < len(causes)
-            else (),
-        )
-        for i, (s, e) in enumerate(holes)
-    )
+    gaps = tuple(Gap(s, e) for s, e in holes)
     per_copy = []
     for name, runs in copies.items():
         own = joined(runs)

@@ -9,16 +9,18 @@ from pathlib import Path
 
 import numpy as np
 
+from auditor.causes.explain import explain
+from auditor.causes.next_hookup import advise
 from auditor.causes.power import plan_power
-from auditor.causes.stop import explain_gaps, explain_stop
 from auditor.core.clock import Axis, civil_ns
 from auditor.core.units import HOUR, NS
 from auditor.coverage.timeline import measure_coverage
 from auditor.model import (
+    Advice,
+    Cause,
     ChannelFacts,
     Coverage,
     Finding,
-    Gap,
     HeaderClaim,
     Order,
     PatientField,
@@ -153,6 +155,7 @@ class Case:
     unreadable: Sequence[UnreadableFile] = ()
     findings: Sequence[Finding] = ()
     copies: Sequence[StudyCopy] = field(default=())
+    still_recording: bool = False
 
     def study(self) -> Study:
         """The study value."""
@@ -181,6 +184,7 @@ class Case:
             "order file",
             hookup_civil_ns=Axis(self.zone).civil(BASE),
             power=self.power,
+            still_recording=self.still_recording,
         )
 
     def plan(self) -> PowerPlan | None:
@@ -192,16 +196,10 @@ class Case:
             order.power, order.ordered_ns, POLICY.power, self.coverage().last_end - BASE
         )
 
-    def gaps(self) -> tuple[Gap, ...]:
-        """The gaps with their causes."""
-        return explain_gaps(
-            self.study(), self.coverage(), self.notes, self.order(), self.plan(), POLICY.stop
-        ).gaps
-
-    def stop(self) -> Stop:
-        """The stop with its cause."""
+    def explained(self) -> tuple[Stop, tuple[Cause, ...]]:
+        """The stop, and the cause of each gap."""
         order = self.order()
-        return explain_stop(
+        return explain(
             self.study(),
             self.coverage(),
             self.notes,
@@ -213,7 +211,24 @@ class Case:
             self.signal,
         )
 
+    def gaps(self) -> tuple[Cause, ...]:
+        """The causes of the gaps."""
+        return self.explained()[1]
 
-def packs(count: int = 2, *, external_h: int = 0) -> PowerSetup:
-    """Packs of 36 h, recording to the card."""
+    def stop(self) -> Stop:
+        """The stop with its cause."""
+        return self.explained()[0]
+
+    def advice(self) -> tuple[Advice, ...]:
+        """What to change at the next hook-up."""
+        order, coverage = self.order(), self.coverage()
+        late = 0 if order is None else max(0, coverage.first_start - BASE)
+        signal = self.signal or SignalFacts(scanned=False, needed_channels=8)
+        return advise(
+            self.study(), coverage, *self.explained(), self.plan(), signal, self.findings, late
+        )
+
+
+def batteries(count: int = 2, *, external_h: int = 0) -> PowerSetup:
+    """Batteries of 36 h, recording to the card."""
     return PowerSetup(count, 36 * HOUR, external_h * HOUR, "card", 1_000_000)

@@ -198,7 +198,7 @@ def test_the_audit_finds_each_story_to_the_nanosecond(
     audit = audited(study)
     assert audit.coverage.recorded_ns == study.recorded_ns
     stop = audit.stop
-    assert (audit.decision.outcome, stop.kind, stop.likely_cause) == OUTCOMES[study_id]
+    assert (audit.decision.outcome, stop.kind, stop.cause.likely_cause) == OUTCOMES[study_id]
     codes = {f.code for f in audit.findings}
     assert ("other_patient" in codes) == (study_id == "S-2045")
     assert ("copies_matched" in codes) == (study_id == "S-2043")

@@ -114,9 +114,13 @@ def test_every_gap_is_in_the_table_and_in_the_picture() -> None:
 
 
 SAID = {
-    "stop": ("normal", "#repeat", "likely cause: power exhausted (confidence: moderate)"),
+    "stop": ("normal", "#repeat", "likely cause: recorder interrupted (shown by a pattern)"),
     "for the stop": ("normal", "#repeat", "The last file was never closed."),
-    "against the stop": ("normal", "#repeat", "No low-power annotation was found."),
+    "against the stop": (
+        "normal",
+        "#repeat",
+        "Would fit power exhausted: the batteries were planned to last 72 h.",
+    ),
     "power": ("normal", "#repeat", "72:00:00 for 72:00:00 ordered: enough"),
     "power step": ("normal", "#repeat", "pack 2 36:00:00 72:00:00"),
     "power comparison": ("normal", "#repeat", "7 h 48 min before this set-up"),
@@ -148,7 +152,7 @@ SAID = {
     "finding": ("normal", "#findings", "The file was never closed"),
     "finding's action": ("normal", "#findings", "Keep the original file as it is."),
     "finding's claims": ("normal", "#findings", "Expected: a number of records Found: -1"),
-    "cause of a gap": ("normal", "#evidence", "pack changed (confidence: moderate)"),
+    "cause of a gap": ("normal", "#evidence", "power change (witness)"),
     "reason to set aside": ("normal", "#evidence", "The header names patient P-1990"),
     "checksum": ("normal", "#evidence", "3f" * 32),
     "checksum of an unreadable file": ("normal", "#evidence", "ab" * 32),
@@ -275,7 +279,7 @@ def test_the_other_reading_of_a_finding_gives_both_figures() -> None:
 
 
 def test_a_stop_of_unknown_cause_names_none() -> None:
-    said = seen(render(replace(h.normal(), stop=Stop("early", "not_known", "none"))))
+    said = seen(render(replace(h.normal(), stop=Stop("early"))))
     assert "ended before the planned end" in said
     assert "likely cause: not known (" not in said
 

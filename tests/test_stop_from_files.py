@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 from helpers_edf import edf, event
 
+from auditor.causes.explain import explain
 from auditor.causes.power import plan_power
-from auditor.causes.stop import explain_gaps, explain_stop
 from auditor.core.clock import civil_ns
 from auditor.core.units import HOUR
 from auditor.coverage.annotations import place_annotations
 from auditor.coverage.timeline import measure_coverage
-from auditor.model import Coverage, Order, PowerSetup, Stop, Track
+from auditor.model import Cause, Coverage, Order, PowerSetup, Track
 from auditor.policy import load_policy
 from auditor.study import build_study
 
@@ -52,7 +52,9 @@ class Found:
     """What came out."""
 
     coverage: Coverage
-    stop: Stop
+    kind: str
+    stop: Cause
+    gaps: tuple[Cause, ...]
 
 
 def explained(folder: Path, hours: int = 10, power: PowerSetup | None = None) -> Found:
@@ -65,18 +67,17 @@ def explained(folder: Path, hours: int = 10, power: PowerSetup | None = None) ->
     plan = None
     if power is not None:
         plan = plan_power(power, order.ordered_ns, POLICY.power, coverage.last_end - begun)
-    coverage = explain_gaps(study, coverage, notes, order, plan, POLICY.stop)
-    stop = explain_stop(
+    stop, gaps = explain(
         study, coverage, notes, order, begun + order.ordered_ns, plan, POLICY.stop,
         POLICY.decision.stop_tolerance_ns, None,
     )  # fmt: skip
-    return Found(coverage, stop)
+    return Found(coverage, stop.kind, stop.cause, gaps)
 
 
 def test_a_closed_file_that_ends_early_does_not_say_why(tmp_path: Path) -> None:
     write(tmp_path, "a.edf", (0, 300))
-    found = explained(tmp_path).stop
-    assert (found.kind, found.likely_cause, found.confidence) == ("early", "not_known", "none")
+    found = explained(tmp_path)
+    assert (found.kind, found.stop.likely_cause, found.stop.rank) == ("early", "not_known", None)
 
 
 def test_a_file_never_closed_was_cut_off(tmp_path: Path) -> None:
@@ -84,16 +85,17 @@ def test_a_file_never_closed_was_cut_off(tmp_path: Path) -> None:
     assert explained(tmp_path).stop.likely_cause == "recorder_interrupted"
 
 
-def test_a_file_never_closed_at_the_end_of_power_was_out_of_power(tmp_path: Path) -> None:
+def test_a_file_never_closed_is_no_witness_of_power_whatever_fits(tmp_path: Path) -> None:
     write(tmp_path, "a.edf", (0, 300), count="-1")
     found = explained(tmp_path, power=PowerSetup(1, 5 * HOUR, 0, "card", 1_000_000)).stop
-    assert (found.likely_cause, found.confidence) == ("power_exhausted", "high")
+    assert (found.likely_cause, found.rank) == ("recorder_interrupted", "pattern")
+    assert any("Would fit power exhausted" in text for text in found.against)
 
 
 def test_records_lost_in_copying_are_told_from_a_stop(tmp_path: Path) -> None:
     write(tmp_path, "a.edf", (0, 600), cut_records=120)
     found = explained(tmp_path).stop
-    assert (found.kind, found.likely_cause, found.confidence) == ("early", "file_cut_short", "high")
+    assert (found.likely_cause, found.rank) == ("file_cut_short", "witness")
     assert "120 records" in found.evidence[0]
     assert "2 h of recording" in found.evidence[0]
 
@@ -102,8 +104,8 @@ def test_records_lost_inside_the_study_fill_their_gap(tmp_path: Path) -> None:
     write(tmp_path, "a.edf", (0, 300), cut_records=60)
     write(tmp_path, "b.edf", (300, 600))
     found = explained(tmp_path)
-    (gap,) = found.coverage.gaps
-    assert (gap.duration, gap.likely_cause) == (HOUR, "file_cut_short")
+    (gap,), (cause,) = found.coverage.gaps, found.gaps
+    assert (gap.duration, cause.likely_cause) == (HOUR, "file_cut_short")
     assert found.stop.likely_cause == "ordered_time_over"
 
 
@@ -122,12 +124,12 @@ def test_the_last_annotation_tells_of_the_stop(tmp_path: Path, said: str, cause:
     assert explained(tmp_path).stop.likely_cause == cause
 
 
-def test_changed_packs_are_a_gap_and_no_stop(tmp_path: Path) -> None:
+def test_changed_batteries_are_a_gap_and_no_stop(tmp_path: Path) -> None:
     write(tmp_path, "a.edf", (0, 300), said="Supply low")
     write(tmp_path, "b.edf", (304, 600))
     found = explained(tmp_path)
-    (gap,) = found.coverage.gaps
-    assert (gap.likely_cause, gap.confidence) == ("power_change", "high")
+    (gap,) = found.gaps
+    assert (gap.likely_cause, gap.rank) == ("power_exhausted", "witness")
     assert found.stop.likely_cause == "ordered_time_over"
 
 
@@ -135,14 +137,14 @@ def test_a_file_between_that_cannot_be_read_is_the_gap(tmp_path: Path) -> None:
     write(tmp_path, "night-1.edf", (0, 200))
     (tmp_path / "night-2.edf").write_bytes(b"not a recording")
     write(tmp_path, "night-3.edf", (400, 600))
-    (gap,) = explained(tmp_path).coverage.gaps
-    assert (gap.likely_cause, gap.confidence) == ("unreadable_file", "high")
+    (gap,) = explained(tmp_path).gaps
+    assert (gap.likely_cause, gap.rank) == ("unreadable_file", "pattern")
 
 
 def test_a_file_missing_from_a_row_of_regular_ones_is_the_gap(tmp_path: Path) -> None:
     for number in (1, 2, 3, 5, 6):
         write(tmp_path, f"part-{number}.edf", (100 * number - 100, 100 * number))
-    (gap,) = explained(tmp_path).coverage.gaps
+    (gap,) = explained(tmp_path).gaps
     assert gap.likely_cause == "missing_file"
     assert any("skip 1" in text for text in gap.evidence)
 
@@ -150,6 +152,6 @@ def test_a_file_missing_from_a_row_of_regular_ones_is_the_gap(tmp_path: Path) ->
 def test_a_recorder_that_begins_a_new_file_at_regular_times_loses_a_little(tmp_path: Path) -> None:
     for number in range(6):
         write(tmp_path, f"part-{number}.edf", (100 * number, 100 * number + 99))
-    found = explained(tmp_path).coverage
+    found = explained(tmp_path)
     assert {g.likely_cause for g in found.gaps} == {"new_file_by_schedule"}
     assert len(found.gaps) == 5

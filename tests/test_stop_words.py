@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from helpers_stop import POLICY, Case, note, piece
 
-from auditor.causes.stop_words import kind_of
+from auditor.causes.evidence import KINDS, kind_of
 from auditor.core.errors import SettingsError
 from auditor.core.units import NS
 from auditor.policy.stop import StopSettings
@@ -16,24 +16,37 @@ from auditor.policy.toml import parse_toml, validate
     ("text", "kind"),
     [
         ("Supply low", "power_low"),
+        ("Battery low", "power_low"),
         ("Recording stopped: supply low", "power_low"),
         ("LOW BATTERY", "power_low"),
         ("Battery level 3 %", "power_low"),
         ("Battery 4.5%", "power_low"),
         ("power failure", "power_low"),
-        ("Pack 2 ran out", "power_low"),
+        ("Battery 2 ran out", "power_low"),
         ("Battery 80 %", None),
         ("Battery 55 %", None),
-        ("Pack changed", "power_change"),
+        ("Battery changed", "power_change"),
+        ("Power cable unplugged", "supply_unplugged"),
+        ("Unplugged from the mains", "supply_unplugged"),
+        ("External supply disconnected", "supply_unplugged"),
         ("Replaced both batteries", "power_change"),
         ("External supply connected", "power_change"),
         ("memory full", "card_full"),
         ("No space left", "card_full"),
         ("Not enough free space", "card_full"),
-        ("Recording stopped by user", "stopped"),
-        ("Stop button", "stopped"),
-        ("patient took off electrodes", "stopped"),
-        ("Recording paused", "stopped"),
+        ("Recording stopped by user", "person"),
+        ("Stop button", "person"),
+        ("Recording paused", "person"),
+        ("patient took off electrodes", "patient"),
+        ("Recording stopped by patient", "patient"),
+        ("Stopped by P-2041", "patient"),
+        ("Caregiver has pulled the plug", "patient"),
+        ("Unhooked by patient", "patient"),
+        ("Recording stopped by T-12", "technologist"),
+        ("Paused by technologist", "technologist"),
+        ("Stopped early by the nurse", "technologist"),
+        ("Take-down", "technologist"),
+        ("Unhooked", "technologist"),
         ("Electrode T8 fell off", "electrode"),
         ("head box unplugged", "electrode"),
         ("Clock adjusted to summer time", "clock"),
@@ -51,17 +64,20 @@ from auditor.policy.toml import parse_toml, validate
     ],
 )
 def test_an_annotation_is_told_by_the_policys_patterns(text: str, kind: str | None) -> None:
-    expected = "person" if kind == "stopped" else kind
-    assert kind_of(text, POLICY.stop) == expected
+    assert kind_of(text, POLICY.stop) == kind
+
+
+def test_the_kinds_are_the_policys_lists() -> None:
+    assert set(KINDS) == set(POLICY.stop.patterns.model_dump())
 
 
 def told(text: str) -> str:
-    return Case([piece("a.edf", (0, 30))], notes=[note(30, text)]).stop().likely_cause
+    return Case([piece("a.edf", (0, 30))], notes=[note(30, text)]).stop().cause.likely_cause
 
 
 def test_a_hostile_annotation_is_shown_harmless_and_short() -> None:
     text = "Supply low\x1b[31m\u202e" + "x" * 100_000
-    stop = Case([piece("a.edf", (0, 30))], notes=[note(30, text)]).stop()
+    stop = Case([piece("a.edf", (0, 30))], notes=[note(30, text)]).stop().cause
     assert stop.likely_cause == "power_exhausted"
     assert "\x1b" not in stop.evidence[0]
     assert "\u202e" not in stop.evidence[0]
@@ -79,7 +95,7 @@ def test_long_hostile_annotations_cost_no_time() -> None:
     texts += ["no " * 90 + str(i) for i in range(1000)]
     texts += ["changed " + " " * 200 + str(i) for i in range(1000)]
     case = Case([piece("a.edf", (0, 30))], notes=[note(30, t) for t in texts])
-    assert case.stop().likely_cause == "not_known"
+    assert case.stop().cause.likely_cause == "not_known"
 
 
 # The policy's own section.
@@ -91,10 +107,8 @@ def stop_settings(text: str) -> StopSettings:
     base = {
         (f.alias or n): dumped[n] for n, f in StopSettings.model_fields.items()
     }  # written back by alias
-    for key in ("annotation_s", "power_warning_s", "electrodes_s", "change_from_s", "change_to_s",
-                "piece_s", "clock_s"):  # fmt: skip
+    for key in ("annotation_s", "power_warning_s"):
         base[key] //= NS
-    base["card_slack_share"] = 0
     return validate(StopSettings, {**base, **toml.data["stop"]}, toml, ("stop",))
 
 

@@ -135,9 +135,9 @@ def test_the_audit_says_of_each_messy_study_what_truly_happened(tmp_path: Path, 
     assert problems == set(row.problems)
     assert {f.code for f in audit.findings} >= set(row.also)
     if row.stop is not None:
-        assert (audit.stop.kind, audit.stop.likely_cause) == row.stop
+        assert (audit.stop.kind, audit.stop.cause.likely_cause) == row.stop
     if row.gap_causes is not None:
-        assert tuple(g.likely_cause for g in audit.coverage.gaps) == row.gap_causes
+        assert tuple(c.likely_cause for c in audit.gap_causes) == row.gap_causes
     if truth.other_recorded_ns is not None and problems:
         assert truth.other_recorded_ns in [f.other_recorded_ns for f in audit.findings]
     assert audit.decision.outcome == row.outcome

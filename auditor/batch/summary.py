@@ -44,7 +44,7 @@ def summarise(audit: Audit) -> Summary:
         "gaps_ns": coverage.gaps_ns,
         "gaps": len(coverage.gaps),
         "stop": audit.stop.kind,
-        "stop_cause": audit.stop.likely_cause,
+        "stop_cause": audit.stop.cause.likely_cause,
         "technical": []
         if billing is None
         else [{"code": u.code, "count": u.count} for u in billing.technical_totals],

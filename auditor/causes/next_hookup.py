@@ -1,64 +1,104 @@
-"""What to change at the next hook-up, from this study's evidence only."""
+"""What to change at the next hook-up: by cause and situation, from this study's evidence only.
+
+A coincidence asks for no change of habits, whatever fits; nor does a take-down at or after the
+planned end. While a study goes on nothing is advised. All of it is common practice, no source.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from auditor.core.durations import in_words
 from auditor.core.text import printable
-from auditor.core.units import HOUR
+from auditor.core.units import HOUR, MINUTE
 from auditor.model import (
     Advice,
+    Cause,
+    CauseCode,
     ChannelFacts,
     Coverage,
     Finding,
+    FindingCode,
     PowerPlan,
     SignalFacts,
     Stop,
     Study,
-    StudyFile,
 )
 
 _SHOWN = 8
+_LATE_NS = 10 * MINUTE
+"""A start so long after the hook-up is worth a word."""
+_COSTLY_NS = 10 * MINUTE
+"""Changes of file that together cost so much recording are worth a word."""
 _TAKEN_OFF_NS = HOUR
-"""Electrodes lost this close to a stop that was not early were taken off with the recorder.
+"""Electrodes lost this close to a stop that was not early were taken off with the recorder."""
+_MAINS_SHARE = 4
+"""Mains artifact in more than a quarter of a channel's time asks for a better contact."""
+_CLOCK_CODES: frozenset[FindingCode] = frozenset((
+    "clock_never_set", "default_date", "start_disagrees_with_hookup",
+    "daylight_saving_not_followed", "overlapping_recordings", "overlap_inside_file",
+    "clock_may_have_stepped", "date_may_be_wrong",
+))  # fmt: skip
+_SET_CLOCK = "Set the recorder's clock at hook-up and check the date and the hour."
+_COPY_AGAIN = "Before the card is cleared, copy it again and compare the sizes of all files."
+_BUTTON = (
+    "Tell the patient and the caregivers to leave the recorder's button alone, what to do when a "
+    "lead or a plug comes loose, and whom to call."
+)
 
-Common practice, no source.
-"""
-_CLOCK_CODES = {
-    "clock_never_set",
-    "default_date",
-    "start_disagrees_with_hookup",
-    "daylight_saving_not_followed",
-    "overlapping_recordings",
-    "overlap_inside_file",
-    "clock_may_have_stepped",
-    "date_may_be_wrong",
+_AT_END: dict[CauseCode, str] = {
+    "stopped_by_patient": _BUTTON,
+    "stopped_by_person": _BUTTON,
+    "stopped_by_technologist": "Take the recorder down at the planned end, or have the order "
+    "changed before.",
+    "power_change": "After a change of batteries, look whether the recorder records again.",
 }
-_HUM_SHARE = 4
-"""Mains hum in more than a quarter of a channel's time asks for a better electrode.
-
-Common practice, no source.
-"""
+"""By cause of an end that came before the planned one; a gap of the same cause asks for nothing,
+but where ``_ALWAYS`` says so."""
+_ALWAYS: dict[CauseCode, str] = {
+    "file_cut_short": _COPY_AGAIN,
+    "missing_file": _COPY_AGAIN,
+    "unreadable_file": _COPY_AGAIN,
+    "power_exhausted": "Have every battery full at hook-up and check what is shown.",
+    "supply_unplugged": "Secure the cable of the supply, and fit charged batteries that carry the "
+    "recording on when it is pulled.",
+    "card_full": "Use a larger card, or clear it before hook-up once its files are safe.",
+    "file_size_limit": "Set the recorder to begin a new file well before the limit.",
+    "electrodes_lost": "Secure the electrode leads and their plug against a pull.",
+    "clock_change": _SET_CLOCK,
+}
+"""By cause of an end that was not the planned one, or of a gap."""
 
 
 def advise(
     study: Study,
     coverage: Coverage,
     stop: Stop,
+    gap_causes: Sequence[Cause],
     plan: PowerPlan | None,
     signal: SignalFacts,
     findings: Sequence[Finding],
+    late_start_ns: int = 0,
 ) -> tuple[Advice, ...]:
-    """A short list, most pressing first, each item with what shows the need."""
+    """A short list, most pressing first, each item with what shows the need.
+
+    ``late_start_ns`` is how long after the hook-up the recording began.
+    """
+    if stop.kind == "so_far":
+        return ()
+    shown = _Shown(stop, gap_causes)
     found = [
-        *_copy_again(study, coverage, stop),
-        *_power(coverage, stop, plan),
-        *_clear_card(stop, findings),
-        *_clock(study, coverage, findings),
+        *_copy_again(study, shown),
+        *_late_start(late_start_ns),
+        *shown.advice(),
+        *_power(shown, plan),
+        *_clear_card(findings),
+        *_clock(study, findings),
         *_electrodes(study, coverage, stop, signal),
-        *_closing(study.counted),
-        *_recorder(coverage, stop),
+        *_closing(study, shown),
+        *_checked(study, shown),
+        *_schedule(coverage, gap_causes),
     ]
     # The same advice from two places is given once, with the evidence that came first.
     once: dict[str, Advice] = {}
@@ -67,69 +107,87 @@ def advise(
     return tuple(once.values())
 
 
-def _because(coverage: Coverage, stop: Stop, causes: Iterable[str]) -> str:
-    """What was seen of any of ``causes``: at the stop first, then at the first gap; '' if none.
+class _Shown:
+    """What was shown of each cause by a witness or a pattern: at the end, and at the gaps."""
 
-    A gap's cause of low confidence asks for no change of habits.
-    """
-    wanted = set(causes)
-    if stop.likely_cause in wanted and stop.evidence:
-        return stop.evidence[0]
-    gaps = [
-        g
-        for g in coverage.gaps
-        if g.likely_cause in wanted and g.evidence and g.confidence != "low"
-    ]
-    if not gaps:
-        return ""
-    more = {1: "", 2: " The same at another gap."}.get(
-        len(gaps), f" The same at {len(gaps) - 1} more gaps."
-    )
-    return gaps[0].evidence[0] + more
+    def __init__(self, stop: Stop, gap_causes: Sequence[Cause]) -> None:
+        self.ended = stop.cause if stop.kind in ("early", "unknown") else Cause()
+        self.early = stop.kind == "early"
+        self._gaps = gap_causes
+
+    def at_end(self, code: CauseCode) -> bool:
+        """Whether ``code`` was shown of an end that is not the planned one."""
+        return code in _codes(self.ended)
+
+    def because(self, code: CauseCode) -> str:
+        """What was seen of ``code``, at the end first, then at the first gap; '' if nothing."""
+        gaps = [cause.evidence[0] for cause in self._gaps if code in _codes(cause)]
+        if self.at_end(code):
+            return self.ended.evidence[0]
+        if not gaps:
+            return ""
+        more = {1: "", 2: " The same at another interruption."}
+        return gaps[0] + more.get(len(gaps), f" The same at {len(gaps) - 1} more interruptions.")
+
+    def advice(self) -> list[Advice]:
+        """The advice of the two tables."""
+        found = [
+            Advice(text, self.ended.evidence[0])
+            for code, text in _AT_END.items()
+            if self.early and self.at_end(code)
+        ]
+        return found + [
+            Advice(text, self.because(code)) for code, text in _ALWAYS.items() if self.because(code)
+        ]
 
 
-def _listed(names: Sequence[str]) -> str:
-    shown = ", ".join(printable(n) for n in names[:_SHOWN])
-    return shown + (f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else "")
+def _codes(cause: Cause) -> tuple[CauseCode, ...]:
+    return () if cause.rank in (None, "coincidence") else (cause.likely_cause, *cause.also)
 
 
-def _copy_again(study: Study, coverage: Coverage, stop: Stop) -> list[Advice]:
-    text = "Before the card is cleared, copy it again and compare the sizes of all files."
+def _listed(names: Iterable[str]) -> str:
+    every = [printable(n) for n in names]
+    more = f" and {len(every) - _SHOWN} more" if len(every) > _SHOWN else ""
+    return ", ".join(every[:_SHOWN]) + more
+
+
+def _copy_again(study: Study, shown: _Shown) -> list[Advice]:
     unreadable = [u.name for u in study.unreadable]
-    if unreadable:
-        return [Advice(text, f"Not readable: {_listed(unreadable)}.")]
-    cause = _because(
-        coverage, stop, ("file_cut_short", "missing_file", "unreadable_file", "file_set_aside")
-    )
-    return [Advice(text, cause)] if cause else []
+    return [Advice(_COPY_AGAIN, f"Not readable: {_listed(unreadable)}.")] if unreadable else []
 
 
-def _power(coverage: Coverage, stop: Stop, plan: PowerPlan | None) -> list[Advice]:
-    found = []
-    seen = _because(coverage, stop, ("power_exhausted", "power_change"))
-    if seen:
-        found.append(
-            Advice("Charge every pack fully before hook-up and check what is shown.", seen)
+def _late_start(late_start_ns: int) -> list[Advice]:
+    if late_start_ns < _LATE_NS:
+        return []
+    return [
+        Advice(
+            "Start the recording and see that it runs before the patient leaves.",
+            f"The recording began {in_words(late_start_ns, up=True)} after the hook-up.",
         )
-    if plan is not None and not plan.enough:
-        evidence = (
-            f"The set-up lasts about {in_words(plan.lasts_ns)}; {in_words(plan.ordered_ns)} was "
-            f"ordered and {in_words(plan.reserve_ns)} is wanted in reserve."
-        )
-        options = " Or: ".join(plan.would_last)
-        found.append(Advice(f"Plan more power. {options}", evidence))
-    elif seen and plan is not None:
-        found.append(
+    ]
+
+
+def _power(shown: _Shown, plan: PowerPlan | None) -> list[Advice]:
+    """What the lab's own figures say, where power was shown to be the cause."""
+    if plan is None or not shown.because("power_exhausted"):
+        return []
+    if plan.enough:
+        return [
             Advice(
-                "Have the packs tested, or add an external supply.",
-                "By plan the set-up lasts the ordered time, yet power is the likely cause.",
+                "Have the batteries tested, or add an external supply.",
+                "By the lab's figures the set-up lasts the ordered time, yet power is the likely "
+                "cause.",
             )
-        )
-    return found
+        ]
+    evidence = (
+        f"The set-up lasts about {in_words(plan.lasts_ns)}; {in_words(plan.ordered_ns)} was "
+        f"ordered and {in_words(plan.reserve_ns)} is wanted in reserve."
+    )
+    return [Advice(f"Plan more power. {' Or: '.join(plan.would_last)}".strip(), evidence)]
 
 
-def _clear_card(stop: Stop, findings: Sequence[Finding]) -> list[Advice]:
-    found = [
+def _clear_card(findings: Sequence[Finding]) -> list[Advice]:
+    return [
         Advice(
             "Clear the card before hook-up, after its files are backed up.",
             f"{finding.text} They are: {finding.observed}." if finding.observed else finding.text,
@@ -137,37 +195,18 @@ def _clear_card(stop: Stop, findings: Sequence[Finding]) -> list[Advice]:
         for finding in findings
         if finding.code == "card_not_cleared"
     ]
-    if stop.likely_cause == "card_full":
-        found.append(Advice("Use a larger card, and clear it before hook-up.", stop.evidence[0]))
-    if stop.likely_cause == "file_size_limit":
-        found.append(
-            Advice("Set the recorder to begin a new file well before the limit.", stop.evidence[0])
-        )
-    return found
 
 
-def _clock(study: Study, coverage: Coverage, findings: Sequence[Finding]) -> list[Advice]:
-    found = [
-        Advice("Set the recorder's clock at hook-up and check the date and the hour.", f.text)
-        for f in findings
-        if f.code in _CLOCK_CODES
-    ][:1]
-    changed = [g for g in coverage.gaps if g.likely_cause == "clock_change" and g.evidence]
-    if changed and not found:
-        text = "Set the recorder's clock at hook-up and check the date and the hour."
-        found.append(Advice(text, changed[0].evidence[0]))
-    if study.axis.zone is None and (changed or any(f.code == "hour_step" for f in findings)):
-        text = "Name the time zone in the order file."
-        found.append(
-            Advice(
-                text,
-                "A gap of one hour may be a change of the clock; with the zone the audit can tell.",
-            )
-        )
+def _clock(study: Study, findings: Sequence[Finding]) -> list[Advice]:
+    found = [Advice(_SET_CLOCK, f.text) for f in findings if f.code in _CLOCK_CODES][:1]
+    steps = [f.text for f in findings if f.code == "hour_step"]
+    if steps and study.axis.zone is None:
+        found.append(Advice("Name the time zone in the order file.", steps[0]))
     return found
 
 
 def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFacts) -> list[Advice]:
+    """By the lab's own labels, with the times."""
     if not signal.scanned:
         return []
     found = []
@@ -176,27 +215,25 @@ def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFact
     if lost:
         lost.sort(key=lambda c: c.lost_at or 0)
         since = "; ".join(
-            f"{_name(c)} gave no signal from {study.axis.iso(c.lost_at or 0)} on"
+            f"{_name(c)} was off from {study.axis.iso(c.lost_at or 0)} to the end"
             for c in lost[:_SHOWN]
         )
-        found.append(Advice(f"Re-prepare and secure {_listed([*map(_name, lost)])}.", f"{since}."))
+        found.append(Advice(f"Re-prepare and secure {_listed(map(_name, lost))}.", f"{since}."))
     dead = [c for c in eeg if c.signal_ns == 0 and c not in lost]
     if dead:
         found.append(
             Advice(
-                f"Check electrode and lead of {_listed([*map(_name, dead)])} before the start.",
-                "They gave no live signal in the whole recording.",
+                f"Check electrode and lead of {_listed(map(_name, dead))} before the start.",
+                "No signal in the whole recording.",
             )
         )
-    hum = [
-        c for c in eeg if c.mains_ns * _HUM_SHARE > c.recorded_ns and c not in lost and c.signal_ns
-    ]
-    if hum:
-        worst = max(hum, key=lambda c: c.mains_ns)
+    mains = [c for c in eeg if c.mains_ns * _MAINS_SHARE > c.recorded_ns and c not in lost + dead]
+    if mains:
+        worst = max(mains, key=lambda c: c.mains_ns)
         found.append(
             Advice(
-                f"Lower the impedance of {_listed([*map(_name, hum)])} and check the ground.",
-                f"{_name(worst)} carried mains hum for {in_words(worst.mains_ns)} of "
+                f"Lower the impedance of {_listed(map(_name, mains))} and check the ground.",
+                f"{_name(worst)} carried mains artifact for {in_words(worst.mains_ns)} of "
                 f"{in_words(worst.recorded_ns)}.",
             )
         )
@@ -204,7 +241,7 @@ def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFact
 
 
 def _lost_early(channel: ChannelFacts, coverage: Coverage, stop: Stop) -> bool:
-    """Lost for good, having been live, and not merely taken off at the end of a whole study."""
+    """Lost for good, after it carried signal, and not merely taken off at the end."""
     at = channel.lost_at
     if at is None or not channel.signal_ns:
         return False
@@ -212,43 +249,45 @@ def _lost_early(channel: ChannelFacts, coverage: Coverage, stop: Stop) -> bool:
 
 
 def _name(channel: ChannelFacts) -> str:
-    return printable(channel.electrode or channel.label)
+    """The lab's own label without the kind of signal and the reference: T3 stays T3."""
+    label = re.sub(r"^EEG[\s_:-]+", "", channel.label.strip(), flags=re.IGNORECASE)
+    if channel.electrode and "-" not in channel.electrode:
+        label = label.split("-")[0].strip()
+    return printable(label or channel.label)
 
 
-def _closing(counted: Sequence[StudyFile]) -> list[Advice]:
-    never = [f.recording.name for f in counted if not f.recording.closed]
-    if not never:
+def _closing(study: Study, shown: _Shown) -> list[Advice]:
+    never = [f.recording.name for f in study.counted if not f.recording.closed]
+    if not never or shown.because("power_exhausted"):
         return []
     return [
         Advice(
             "End the recording on the recorder and wait until it has closed its file before the "
-            "card or the packs are taken out.",
+            "card or the batteries are taken out.",
             f"Never closed: {_listed(never)}.",
         )
     ]
 
 
-def _recorder(coverage: Coverage, stop: Stop) -> list[Advice]:
-    found = []
-    cut = _because(coverage, stop, ("recorder_interrupted",))
-    if cut:
-        found.append(Advice("Have the recorder and its card checked before the next study.", cut))
-    person = _because(coverage, stop, ("stopped_by_person",))
-    if person:
-        found.append(
-            Advice(
-                "Tell the patient and the carers not to switch off or unplug the recorder, and "
-                "whom to call.",
-                person,
-            )
+def _checked(study: Study, shown: _Shown) -> list[Advice]:
+    cut = shown.because("recorder_interrupted")
+    # A file that was never closed is as likely a card pulled out: that advice is given above.
+    if not cut or (cut.endswith("while it wrote.") and "never closed" in cut):
+        return []
+    return [Advice("Have the recorder and its card checked before the next study.", cut)]
+
+
+def _schedule(coverage: Coverage, gap_causes: Sequence[Cause]) -> list[Advice]:
+    lost = [
+        gap.duration
+        for gap, cause in zip(coverage.gaps, gap_causes, strict=True)
+        if cause.likely_cause == "new_file_by_schedule"
+    ]
+    if sum(lost) < _COSTLY_NS:
+        return []
+    return [
+        Advice(
+            "Set the recorder to begin new files less often, if it can.",
+            f"{len(lost)} changes of file cost {in_words(sum(lost), up=True)} of recording.",
         )
-    planned = [g for g in coverage.gaps if g.likely_cause == "new_file_by_schedule"]
-    lost = sum(g.duration for g in planned)
-    if planned:
-        found.append(
-            Advice(
-                "Set the recorder to begin new files less often, if it can.",
-                f"{len(planned)} changes of file cost {in_words(lost, up=True)} of recording.",
-            )
-        )
-    return found
+    ]

@@ -44,6 +44,7 @@ from auditor.model.billing import (
 )
 from auditor.model.byte_source import ByteSource, Opener
 from auditor.model.codes import (
+    CAUSES,
     SEVERITIES,
     CauseCode,
     Finding,
@@ -54,7 +55,16 @@ from auditor.model.codes import (
     Severity,
     finding,
 )
-from auditor.model.coverage import CopyCoverage, Coverage, Gap, Segment, Shortfall, Stop, Track
+from auditor.model.coverage import (
+    Cause,
+    CopyCoverage,
+    Coverage,
+    Gap,
+    Segment,
+    Shortfall,
+    Stop,
+    Track,
+)
 from auditor.model.lists import Share, StudyFolder, Trend, TrendGroup, WorkRow
 from auditor.model.order import (
     Corrections,
@@ -80,6 +90,7 @@ from auditor.model.signal import BadStretch, ChannelFacts, HourFacts, NightFacts
 from auditor.model.study import MissingPiece, Pieces, Role, Study, StudyCopy, StudyFile, TimeMap
 
 __all__ = [
+    "CAUSES",
     "PERSON_OUTCOMES",
     "SEVERITIES",
     "Advice",
@@ -91,6 +102,7 @@ __all__ = [
     "BadStretch",
     "Billing",
     "ByteSource",
+    "Cause",
     "CauseCode",
     "Channel",
     "ChannelFacts",
@@ -165,4 +177,4 @@ __all__ = [
     "WorkRow",
     "finding",
     "is_reference",
-]  # fmt: skip
+]

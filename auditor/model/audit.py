@@ -7,7 +7,7 @@ from typing import Literal
 
 from auditor.model.billing import Billing, DecisionOutcome, Monitoring, Video
 from auditor.model.codes import Finding, FindingCode, Question, ReasonCode
-from auditor.model.coverage import Coverage, Shortfall, Stop
+from auditor.model.coverage import Cause, Coverage, Shortfall, Stop
 from auditor.model.order import Order
 from auditor.model.signal import HourFacts, NightFacts, SignalFacts
 from auditor.model.study import Study
@@ -203,6 +203,8 @@ class Audit:
     nights: tuple[NightFacts, ...]
     shortfall: Shortfall | None
     stop: Stop
+    gap_causes: tuple[Cause, ...] = field(repr=False)
+    """Why each gap is there, in the order of ``coverage.gaps``."""
     signal: SignalFacts = field(repr=False)
     billing: Billing | None
     monitoring: Monitoring | None

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from auditor.core.intervals import Int64, Interval
+from auditor.model.codes.causes import CauseCode, Rank
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,14 +40,10 @@ class Segment:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A hole of at least the gap floor inside the span. Causes are words of the vocabulary."""
+    """A hole of at least the gap floor inside the span. Why it is there: ``Audit.gap_causes``."""
 
     start: int
     end: int
-    likely_cause: str = "not_known"
-    confidence: str = "none"
-    evidence: tuple[str, ...] = ()
-    against: tuple[str, ...] = ()
 
     @property
     def duration(self) -> int:
@@ -131,14 +128,26 @@ StopKind = Literal["as_ordered", "early", "late", "so_far", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
-    """How the recording ended. ``likely_cause`` is a word of the vocabulary.
+class Cause:
+    """Why the recording stopped or has a gap, as far as the files tell. A judgement, no fact.
 
-    ``confidence`` is 'high', 'moderate', 'low' or 'none'.
+    ``rank`` is how strongly it is shown, and so the confidence; ``None`` where nothing speaks.
+    ``evidence`` holds what decided, then what else was looked at; ``supporting`` what is of a lower
+    rank and fits too; ``against`` what does not fit. ``also`` names other causes shown at the same
+    rank; their sentences stand in ``evidence``.
     """
 
-    kind: StopKind
-    likely_cause: str
-    confidence: str
+    likely_cause: CauseCode = "not_known"
+    rank: Rank | None = None
     evidence: tuple[str, ...] = ()
+    supporting: tuple[str, ...] = ()
     against: tuple[str, ...] = ()
+    also: tuple[CauseCode, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """How the recording ended against its planned end, and why."""
+
+    kind: StopKind
+    cause: Cause = Cause()

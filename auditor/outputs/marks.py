@@ -8,12 +8,12 @@ Descriptions begin with ``BAD_``, by which mne leaves such stretches out of an a
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from auditor.core.clock import civil_datetime
 from auditor.core.durations import exact_seconds
 from auditor.core.units import NS
-from auditor.model import Audit, Coverage, SignalFacts
+from auditor.model import Audit, Cause, Coverage, SignalFacts
 
 _OTHER = re.compile(r"[^A-Za-z0-9 _.:+/()-]")
 
@@ -26,10 +26,13 @@ def marks_text(audit: Audit) -> str:
     elapsed. Where several files make up the study, or a file holds gaps, mne itself shows the
     records one after another, so load the marks of a gapless stretch only.
     """
-    return marks(audit.coverage, audit.signal, audit.study.axis.civil(audit.coverage.first_start))
+    start = audit.study.axis.civil(audit.coverage.first_start)
+    return marks(audit.coverage, audit.gap_causes, audit.signal, start)
 
 
-def marks(coverage: Coverage, signal: SignalFacts, start_civil_ns: int) -> str:
+def marks(
+    coverage: Coverage, causes: Sequence[Cause], signal: SignalFacts, start_civil_ns: int
+) -> str:
     """``marks_text`` from the values themselves; ``start_civil_ns`` is the first record's start."""
     # mne's times have microseconds; what is finer stays in the onsets.
     whole = start_civil_ns - start_civil_ns % NS
@@ -42,14 +45,16 @@ def marks(coverage: Coverage, signal: SignalFacts, start_civil_ns: int) -> str:
     ]
     lines += [
         f"{exact_seconds(start - zero)},{exact_seconds(end - start)},{_plain(text)}"
-        for start, end, text in sorted(_all(coverage, signal))
+        for start, end, text in sorted(_all(coverage, causes, signal))
     ]
     return "\n".join(lines) + "\n"
 
 
-def _all(coverage: Coverage, signal: SignalFacts) -> Iterator[tuple[int, int, str]]:
-    for gap in coverage.gaps:
-        yield gap.start, gap.end, f"BAD_gap {gap.likely_cause}"
+def _all(
+    coverage: Coverage, causes: Sequence[Cause], signal: SignalFacts
+) -> Iterator[tuple[int, int, str]]:
+    for gap, cause in zip(coverage.gaps, causes, strict=True):
+        yield gap.start, gap.end, f"BAD_gap {cause.likely_cause}"
     for stretch in signal.bad_stretches:
         names = " ".join(stretch.channels)
         yield stretch.start, stretch.end, f"BAD_{stretch.state} {names}".rstrip()

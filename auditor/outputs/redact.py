@@ -46,7 +46,7 @@ _OWN_TYPES: tuple[type, ...] = (Axis, PolicyUsed, RuleLine)
 """Values that hold nothing of the input; a folder called 'utc' must not change the zone."""
 _OWN_WORDS = frozenset({
     "code", "severity", "format", "role", "copy", "copies", "kind", "likely_cause", "confidence",
-    "mode", "monitoring", "ordered", "supported", "outcome", "state", "library", "version",
+    "rank", "mode", "monitoring", "ordered", "supported", "outcome", "state", "library", "version",
     "sha256", "generated_utc", "recorded_utc", "basis", "band", "also", "electrode", "timezone",
     "cautions", "mark",
 })  # fmt: skip

@@ -10,7 +10,7 @@ from typing import TextIO
 
 from auditor.core.durations import hms
 from auditor.core.text import printable
-from auditor.model import Audit, Gap, PowerPlan, RuleLine, Stop
+from auditor.model import Audit, Cause, PowerPlan, RuleLine
 
 _SHOWN = 12
 _EVIDENCE = 3
@@ -45,8 +45,8 @@ def summary(audit: Audit) -> str:
             f"early stop {hms(s.early_stop_ns, up=True)} of the ordered {hms(s.ordered_ns)}"
         )
     stop = audit.stop
-    lines.append(f"Stop      {_words(stop.kind)}, likely cause: {_cause(stop)}")
-    lines += [f"  - {text}" for text in stop.evidence[:_EVIDENCE]]
+    lines.append(f"Stop      {_words(stop.kind)}, likely cause: {_cause(stop.cause)}")
+    lines += [f"  - {text}" for text in stop.cause.evidence[:_EVIDENCE]]
     lines += _gaps(audit)
     lines += _thresholds(audit)
     lines += _findings(audit)
@@ -59,20 +59,20 @@ def _words(code: str) -> str:
     return code.replace("_", " ")
 
 
-def _cause(of: Gap | Stop) -> str:
-    sure = "" if of.confidence == "none" else f" ({of.confidence} confidence)"
-    return _words(of.likely_cause) + sure
+def _cause(of: Cause) -> str:
+    named = ", ".join(map(_words, (of.likely_cause, *of.also)))
+    return named if of.rank is None else f"{named} ({of.rank})"
 
 
 def _gaps(audit: Audit) -> list[str]:
-    axis, gaps = audit.study.axis, audit.coverage.gaps
+    axis, gaps = audit.study.axis, [*zip(audit.coverage.gaps, audit.gap_causes, strict=True)]
     if not gaps:
         return ["Gaps      none"]
     lines = [f"Gaps      {len(gaps)}, {hms(audit.coverage.gaps_ns, up=True)} in all"]
-    longest = sorted(gaps, key=lambda g: (-g.duration, g.start))[:_SHOWN]
-    for gap in sorted(longest, key=lambda g: g.start):
+    longest = sorted(gaps, key=lambda g: (-g[0].duration, g[0].start))[:_SHOWN]
+    for gap, cause in sorted(longest, key=lambda g: g[0].start):
         length = hms(gap.duration, up=True)
-        lines.append(f"  {axis.iso(gap.start)}  {length:>10}  likely cause: {_cause(gap)}")
+        lines.append(f"  {axis.iso(gap.start)}  {length:>10}  likely cause: {_cause(cause)}")
     if len(gaps) > len(longest):
         lines.append(f"  and {len(gaps) - len(longest)} shorter ones, all in gaps.csv")
     return lines

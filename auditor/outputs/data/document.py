@@ -15,6 +15,7 @@ from auditor.model import Audit
 from auditor.outputs.data.billing_rows import billing_row, monitoring_row, power_row
 from auditor.outputs.data.rows import Row, hour_row, interval_row, optional_seconds
 from auditor.outputs.data.study_rows import (
+    cause_row,
     coverage_row,
     file_row,
     finding_row,
@@ -57,10 +58,7 @@ def document(audit: Audit) -> Row:
         "shortfall": shortfall_row(audit, axis),
         "stop": {
             "kind": audit.stop.kind,
-            "likely_cause": audit.stop.likely_cause,
-            "confidence": audit.stop.confidence,
-            "evidence": list(audit.stop.evidence),
-            "against": list(audit.stop.against),
+            **cause_row(audit.stop.cause),
         },
         "signal": signal_row(audit.signal, audit.hours, audit.nights, axis),
         "hours": [hour_row(h, axis) for h in audit.hours],

@@ -23,7 +23,7 @@ _TABLES: dict[str, tuple[Callable[[Row], list[Row]], tuple[str, ...]]] = {
     "segments": (lambda d: d["coverage"]["segments"], (*_SPAN, "recorded_s", "copies")),
     "gaps": (
         lambda d: d["coverage"]["gaps"],
-        (*_SPAN, "likely_cause", "confidence", "evidence", "against"),
+        (*_SPAN, "likely_cause", "rank", "evidence", "supporting", "against"),
     ),
     "hours": (lambda d: d["hours"], ("start", "recorded_s", "usable_s")),
     "nights": (

@@ -65,9 +65,10 @@ def _choice(*values: str | None) -> Node:
 def schema() -> Node:
     """The schema as a JSON value."""
     interval = {"start": _CIVIL, "end": _CIVIL, "duration_s": _SECONDS}
-    evidence = {"confidence": _choice("high", "moderate", "low", "none"), "evidence": _TEXTS,
-                "against": _TEXTS}  # fmt: skip
     cause = _word(CAUSES)
+    judged = {"likely_cause": cause, "rank": _choice("witness", "pattern", "coincidence", None),
+              "evidence": _TEXTS, "supporting": _TEXTS, "against": _TEXTS,
+              "also": _list(cause)}  # fmt: skip
     level = _choice("unmonitored", "intermittent", "continuous", None)
     hour = _object(start=_CIVIL, recorded_s=_SECONDS, usable_s=_or_null(_SECONDS))
     total = _list(_object(code=_TEXT, count=_COUNT))
@@ -111,7 +112,7 @@ def schema() -> Node:
             gaps_s=_SECONDS,
             dropouts=_object(count=_COUNT, total_s=_SECONDS),
             segments=_list(_object(**interval, copies=_TEXTS)),
-            gaps=_list(_object(**interval, likely_cause=cause, **evidence)),
+            gaps=_list(_object(**interval, **judged)),
             copies=_list({"type": "object"}),
         ),
         shortfall=_or_null(
@@ -125,9 +126,7 @@ def schema() -> Node:
                 outside_window_s=_SECONDS,
             )
         ),
-        stop=_object(
-            kind=_choice("as_ordered", "early", "late", "unknown"), likely_cause=cause, **evidence
-        ),
+        stop=_object(kind=_choice("as_ordered", "early", "late", "so_far", "unknown"), **judged),
         signal={
             "anyOf": [
                 _object(scanned={"const": False}),

@@ -6,6 +6,7 @@ from auditor.core.clock import Axis
 from auditor.core.durations import seconds
 from auditor.model import (
     Audit,
+    Cause,
     Finding,
     HourFacts,
     Interval,
@@ -59,6 +60,18 @@ def unreadable_row(file: UnreadableFile) -> Row:
     }
 
 
+def cause_row(cause: Cause) -> Row:
+    """Why the end or a gap: the judgement, its rank, and what shows it."""
+    return {
+        "likely_cause": cause.likely_cause,
+        "rank": cause.rank,
+        "evidence": list(cause.evidence),
+        "supporting": list(cause.supporting),
+        "against": list(cause.against),
+        "also": list(cause.also),
+    }
+
+
 def coverage_row(audit: Audit, axis: Axis) -> Row:
     coverage = audit.coverage
     details = {c.name: c for c in audit.study.copies}
@@ -84,13 +97,10 @@ def coverage_row(audit: Audit, axis: Axis) -> Row:
         ],
         "gaps": [
             {
-                **interval_row(g.interval, axis),
-                "likely_cause": g.likely_cause,
-                "confidence": g.confidence,
-                "evidence": list(g.evidence),
-                "against": list(g.against),
+                **interval_row(gap.interval, axis),
+                **cause_row(cause),
             }
-            for g in coverage.gaps
+            for gap, cause in zip(coverage.gaps, audit.gap_causes, strict=True)
         ],
         "copies": [
             {

@@ -33,14 +33,15 @@ def csv_texts(audit: Audit) -> dict[str, str]:
                 "copies": " ".join(s.copies),
             }
         )
-    for g in audit.coverage.gaps:
+    for g, cause in zip(audit.coverage.gaps, audit.gap_causes, strict=True):
         gaps.append(
             {
                 **at("start", g.start, axis),
                 **at("end", g.end, axis),
                 "duration_s": exact_seconds(g.duration),
-                "likely_cause": g.likely_cause,
-                "evidence": "; ".join(g.evidence),
+                "likely_cause": cause.likely_cause,
+                "rank": cause.rank or "",
+                "evidence": "; ".join(cause.evidence),
             }
         )
     for h in audit.hours:
@@ -65,7 +66,7 @@ def csv_texts(audit: Audit) -> dict[str, str]:
             segments, _timed(("start", "end"), ("duration_s", "recorded_s", "copies"), utc)
         ),
         "gaps.csv": _csv(
-            gaps, _timed(("start", "end"), ("duration_s", "likely_cause", "evidence"), utc)
+            gaps, _timed(("start", "end"), ("duration_s", "likely_cause", "rank", "evidence"), utc)
         ),
         "hours.csv": _csv(hours, _timed(("start",), ("recorded_s", "usable_s"), utc)),
     }

@@ -1,0 +1,304 @@
+"""What may tell why a recording stopped or has a gap: its files, its annotations, and the plan."""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from itertools import pairwise
+from pathlib import PurePath
+from typing import Literal, get_args
+
+from auditor.core.clock import Axis
+from auditor.core.text import printable
+from auditor.core.units import NS
+from auditor.model import (
+    Coverage,
+    Gap,
+    Order,
+    PlacedAnnotation,
+    PowerPlan,
+    SignalFacts,
+    Study,
+    StudyFile,
+)
+from auditor.model.coverage import StopKind
+from auditor.policy.stop import StopSettings
+
+REGULAR_NS = 10 * NS
+"""Files that start, or last, so regularly follow a schedule (common practice, no source)."""
+MOST_CHARS = 300
+"""Patterns look at so much of an annotation's text; more can only be made to cost time."""
+_FEWEST_PIECES = 3
+_CANDIDATES = 8
+_MOST_SKIPPED = 100
+"""A number that jumps by so many is a time or a date, not a count of files."""
+
+Kind = Literal[
+    "power_low",
+    "supply_unplugged",
+    "power_change",
+    "card_full",
+    "electrode",
+    "patient",
+    "technologist",
+    "person",
+    "clock",
+    "fault",
+    "orderly_end",
+    "restart",
+]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+"""What an annotation tells. It counts for the first kind whose patterns it matches."""
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One counted file that holds time, with its place on the axis."""
+
+    file: StudyFile
+    start: int
+    end: int
+
+    @property
+    def name(self) -> str:
+        """The file's name, safe to show."""
+        return printable(self.file.recording.name)
+
+    @property
+    def claimed_missing(self) -> int:
+        """Records that the file's header counts and its bytes do not hold; 0 where none."""
+        claimed = self.file.recording.header.record_count
+        return max(0, claimed - self.file.recording.records) if claimed is not None else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Schedule:
+    """Files of one copy that start every ``period_ns``; ``length_ns`` is what one usually holds."""
+
+    period_ns: int
+    length_ns: int
+
+
+class Files:
+    """The counted files of a study, looked up by where they start and end."""
+
+    def __init__(self, study: Study) -> None:
+        self._study = study
+        pieces = [
+            Piece(f, f.interval.start, f.interval.end)
+            for f in study.counted
+            if f.interval is not None
+        ]
+        self.pieces = sorted(pieces, key=lambda p: (p.start, p.end))
+        self._starts = [p.start for p in self.pieces]
+        self.ending: dict[int, Piece] = {p.end: p for p in self.pieces}
+        self.starting: dict[int, Piece] = {p.start: p for p in self.pieces}
+        by_copy: dict[str | None, list[Piece]] = {}
+        for piece in self.pieces:
+            by_copy.setdefault(piece.file.copy, []).append(piece)
+        self._schedules = {copy: _schedule(own) for copy, own in by_copy.items()}
+
+    def last(self) -> Piece:
+        """The file that reaches the end of the recording."""
+        return max(self.pieces, key=lambda p: (p.end, p.start))
+
+    def around(self, at: int) -> Piece | None:
+        """A file that begins before ``at`` and ends after it; a few candidates are looked at."""
+        index = bisect_right(self._starts, at)
+        for piece in reversed(self.pieces[max(0, index - _CANDIDATES) : index]):
+            if piece.start < at < piece.end:
+                return piece
+        return None
+
+    def schedule(self, piece: Piece) -> Schedule | None:
+        """The schedule of the piece's copy, where its files start regularly."""
+        return self._schedules.get(piece.file.copy)
+
+    def unreadable_between(self, before: Piece, after: Piece | None) -> str | None:
+        """An unreadable file whose number lies between two files' (or follows the last one's)."""
+        return _numbered_between((u.name for u in self._study.unreadable), before, after)
+
+    def aside_between(self, before: Piece, after: Piece | None) -> str | None:
+        """The same for files that were set aside."""
+        return _numbered_between((f.recording.name for f in self._study.set_aside), before, after)
+
+    def device_bytes(self, piece: Piece) -> int:
+        """Bytes of all recordings that came from the device that wrote ``piece``.
+
+        With one copy that is everything; with several, what lies in that copy's folder.
+        """
+        study = self._study
+        sizes = {f.recording.name: f.recording.size_bytes for f in study.files}
+        sizes |= {u.name: u.size_bytes or 0 for u in study.unreadable}
+        if len(study.copies) <= 1:
+            return sum(sizes.values())
+        copy = next((c for c in study.copies if c.name == piece.file.copy), None)
+        folder = "" if copy is None or not copy.folder else copy.folder.rstrip("/") + "/"
+        mine = set(copy.files) if copy is not None else {piece.file.recording.name}
+        return sum(b for n, b in sizes.items() if n in mine or (folder and n.startswith(folder)))
+
+
+class Words:
+    """The annotations that match any of the policy's patterns, in time order."""
+
+    def __init__(
+        self, annotations: Sequence[PlacedAnnotation], settings: StopSettings, axis: Axis
+    ) -> None:
+        self._axis = axis
+        found = []
+        known: dict[str, Kind | None] = {}
+        for annotation in annotations:
+            text = annotation.text[:MOST_CHARS]
+            if text not in known:
+                known[text] = kind_of(text, settings)
+            kind = known[text]
+            if kind is not None:
+                found.append((annotation.at, kind, annotation))
+        found.sort(key=lambda f: f[0])
+        self._found = found
+        self._times = [f[0] for f in found]
+
+    def between(self, start: int, end: int) -> dict[Kind, PlacedAnnotation]:
+        """Kind -> the last annotation of that kind in ``[start, end]``."""
+        low, high = bisect_left(self._times, start), bisect_right(self._times, end)
+        return {kind: annotation for _, kind, annotation in self._found[low:high]}
+
+    def quoted(self, annotation: PlacedAnnotation) -> str:
+        """The annotation as it is told in evidence."""
+        text = printable(annotation.text, 120)
+        return f"the annotation '{text}' at {self._axis.iso(annotation.at)}"
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of the whole study. ``begun`` is when power was first drawn."""
+
+    study: Study
+    coverage: Coverage
+    files: Files
+    words: Words
+    settings: StopSettings
+    order: Order | None
+    plan: PowerPlan | None
+    begun: int
+    planned_end: int | None = None
+    tolerance_ns: int = 0
+    signal: SignalFacts | None = None
+
+
+@dataclass(frozen=True)
+class Event:
+    """One gap, or the end of the recording, with what lies beside it.
+
+    ``gap`` is ``None`` for the end; ``kind`` is how the recording ended, ``None`` for a gap.
+    ``before`` is the file that ends there (for the end, the last one), ``after`` the one that
+    begins after the gap.
+    """
+
+    known: Known
+    start: int
+    end: int
+    gap: Gap | None
+    kind: StopKind | None
+    before: Piece | None
+    after: Piece | None
+
+    @property
+    def where(self) -> str:
+        """The event in a sentence."""
+        return "the end" if self.gap is None else "the interruption"
+
+    @property
+    def length(self) -> int:
+        """Nanoseconds between the last record before and the first after; 0 for the end."""
+        return self.end - self.start
+
+    @property
+    def reached_plan(self) -> bool:
+        """The recording ran to its planned end: what else is seen need not explain its end."""
+        return self.kind in ("as_ordered", "late")
+
+    @cached_property
+    def said(self) -> Mapping[Kind, PlacedAnnotation]:
+        """What annotations near the event tell, the last of each kind."""
+        near = self.known.settings.annotation_ns
+        return self.known.words.between(self.start - near, self.end + near)
+
+    @cached_property
+    def warned(self) -> PlacedAnnotation | None:
+        """The last warning of low power before the event and not near it."""
+        earliest = self.start - self.known.settings.power_warning_ns
+        return self.known.words.between(earliest, self.start).get("power_low")
+
+
+def kind_of(text: str, settings: StopSettings) -> Kind | None:
+    """The kind of an annotation's text, or ``None`` where it tells nothing of a stop."""
+    for kind in KINDS:
+        pattern = _compiled(getattr(settings.patterns, kind))
+        if pattern is not None and pattern.search(text):
+            return kind
+    return None
+
+
+@lru_cache(maxsize=64)
+def _compiled(patterns: tuple[str, ...]) -> re.Pattern[str] | None:
+    if not patterns:
+        return None
+    return re.compile("|".join(f"(?:{p})" for p in patterns), re.IGNORECASE)
+
+
+def numbers_skipped(before: Piece, after: Piece) -> int:
+    """How many numbers the names of two files skip; 0 where they follow or are not alike."""
+    first, second = _numbered(before.file.recording.name), _numbered(after.file.recording.name)
+    if first is None or second is None or (first[0], first[2]) != (second[0], second[2]):
+        return 0
+    skipped = second[1] - first[1] - 1
+    return skipped if 0 < skipped < _MOST_SKIPPED else 0
+
+
+def _numbered(name: str) -> tuple[str, int, str] | None:
+    """A file name's last number, with what stands before and after it; ``None`` without one."""
+    path = PurePath(name)
+    match = re.search(r"(\d{1,9})(\D*)$", path.stem)
+    if match is None:
+        return None
+    before = str(path.parent / path.stem[: match.start()])
+    return before, int(match.group(1)), match.group(2)
+
+
+def _numbered_between(names: Iterable[str], before: Piece, after: Piece | None) -> str | None:
+    first = _numbered(before.file.recording.name)
+    if first is None:
+        return None
+    second = None if after is None else _numbered(after.file.recording.name)
+    if after is not None and (second is None or (first[0], first[2]) != (second[0], second[2])):
+        return None
+    top = first[1] + 2 if second is None else second[1]
+    for name in names:
+        found = _numbered(name)
+        if found and (found[0], found[2]) == (first[0], first[2]) and first[1] < found[1] < top:
+            return printable(name)
+    return None
+
+
+def _schedule(pieces: Sequence[Piece]) -> Schedule | None:
+    """Three of four starts lie a whole number of periods apart: of those, most lie one apart.
+
+    The period is the middle one of all steps, so no step below it is a multiple of it.
+    """
+    if len(pieces) < _FEWEST_PIECES:
+        return None
+    steps = sorted(b.start - a.start for a, b in pairwise(pieces))
+    period = steps[len(steps) // 2]
+    if period <= 10 * REGULAR_NS:
+        return None
+    regular = sum(
+        s >= period - REGULAR_NS and min(s % period, -s % period) <= REGULAR_NS for s in steps
+    )
+    if 4 * regular < 3 * len(steps):
+        return None
+    lengths = sorted(p.end - p.start for p in pieces)
+    return Schedule(period, lengths[len(lengths) // 2])

@@ -1,0 +1,131 @@
+"""Why the recording stopped, and why each gap is there: the first rank of rules that speaks.
+
+Everything is a judgement of common practice, no source. A recorder that runs out of power may
+close its files in order, so an orderly end is no evidence of a planned stop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from auditor.causes.evidence import Event, Files, Known, Words
+from auditor.causes.rules import RULES, STRENGTHS
+from auditor.model import (
+    Cause,
+    CauseCode,
+    Coverage,
+    Order,
+    PlacedAnnotation,
+    PowerPlan,
+    SignalFacts,
+    Stop,
+    Study,
+)
+from auditor.model.coverage import StopKind
+from auditor.policy.stop import StopSettings
+
+
+def explain(
+    study: Study,
+    coverage: Coverage,
+    annotations: Sequence[PlacedAnnotation],
+    order: Order | None,
+    planned_end: int | None,
+    plan: PowerPlan | None,
+    settings: StopSettings,
+    stop_tolerance_ns: int,
+    signal: SignalFacts | None,
+) -> tuple[Stop, tuple[Cause, ...]]:
+    """How and why the recording ended, and the cause of each of ``coverage.gaps`` in their order.
+
+    An end within ``stop_tolerance_ns`` of ``planned_end`` is as ordered; without a planned end the
+    kind is 'unknown', and while the study goes on 'so_far', which has no cause. ``signal`` may be
+    ``None`` or not scanned.
+    """
+    begun = coverage.first_start
+    if order is not None and order.hookup_civil_ns is not None:
+        begun = study.axis.instant(order.hookup_civil_ns, near=begun)
+    known = Known(
+        study,
+        coverage,
+        Files(study),
+        Words(annotations, settings, study.axis),
+        settings,
+        order,
+        plan,
+        begun,
+        planned_end,
+        stop_tolerance_ns,
+        signal,
+    )
+    return _stop(known), _gaps(known)
+
+
+def _stop(known: Known) -> Stop:
+    end = known.coverage.last_end
+    if known.order is not None and known.order.still_recording:
+        return Stop("so_far", Cause(evidence=("The study goes on: this is no end yet.",)))
+    kind = _kind(end, known.planned_end, known.tolerance_ns)
+    return Stop(kind, judge(Event(known, end, end, None, kind, known.files.last(), None)))
+
+
+def _gaps(known: Known) -> tuple[Cause, ...]:
+    files, causes = known.files, []
+    # Hundreds of thousands of gaps inside one file, with nothing noted near, are all alike.
+    alike: dict[str, Cause] = {}
+    clocks = any(f.span is not None for f in known.study.findings)
+    for gap in known.coverage.gaps:
+        before, after = files.ending.get(gap.start), files.starting.get(gap.end)
+        event = Event(known, gap.start, gap.end, gap, None, before, after)
+        around = None if before or after or clocks else files.around(gap.start)
+        if around is None or event.said or event.warned:
+            causes.append(judge(event))
+            continue
+        if around.name not in alike:
+            alike[around.name] = judge(event)
+        causes.append(alike[around.name])
+    return tuple(causes)
+
+
+def _kind(last_end: int, planned_end: int | None, tolerance: int) -> StopKind:
+    if planned_end is None:
+        return "unknown"
+    if abs(last_end - planned_end) <= tolerance:
+        return "as_ordered"
+    return "early" if last_end < planned_end else "late"
+
+
+def judge(event: Event) -> Cause:
+    """The cause that the first rank that speaks gives; all causes of that rank are stated."""
+    side = "stop" if event.gap is None else "gap"
+    said: dict[str, list[tuple[CauseCode, str]]] = {strength: [] for strength in STRENGTHS}
+    for rule in RULES:
+        if rule.applies in (side, "both"):
+            text = rule.says(event)
+            if text is not None:
+                said[rule.strength].append((rule.cause, text))
+    facts = [text for _, text in said["fact"]]
+    for rank in ("witness", "pattern", "coincidence"):
+        if said[rank]:
+            break
+    else:
+        return Cause(evidence=_once(facts + [text for _, text in said["against"]]))
+    causes = list(dict.fromkeys(cause for cause, _ in said[rank]))
+    first = causes[0]
+    lower = [clue for r in ("pattern", "coincidence") if r != rank for clue in said[r]]
+    return Cause(
+        likely_cause=first,
+        rank=rank,
+        evidence=_once([t for c, t in said[rank] if c == first]
+                       + [t for c, t in said[rank] if c != first] + facts),
+        supporting=_once(t for c, t in lower if c in causes),
+        against=_once([t for c, t in said["against"] if c in causes]
+                      + [f"Would fit {c.replace('_', ' ')}: {t}" for c, t in lower
+                         if c not in causes]),
+        also=tuple(causes[1:]),
+    )  # fmt: skip
+
+
+def _once(texts: Iterable[str]) -> tuple[str, ...]:
+    """One thing seen may speak for two causes; it is told once."""
+    return tuple(dict.fromkeys(texts))

@@ -1,0 +1,496 @@
+"""Ends and interruptions, each with the cause, rank and advice that an experienced person gives.
+
+Every row is true by construction. The judgements are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pytest
+from helpers_stop import (
+    BASE,
+    POLICY,
+    Case,
+    aside,
+    batteries,
+    channel,
+    note,
+    piece,
+    scanned,
+    unreadable,
+)
+
+from auditor.causes.next_hookup import advise
+from auditor.core.units import HOUR, NS
+from auditor.model import CAUSES, Finding, Interval, SignalFacts, StudyCopy
+
+FAT_LIMIT = 4 * 1024**3 - 1
+ALL_LOST = [channel(e, lost_h=29.8, hours=30) for e in ("C3", "C4", "O1", "O2")]
+GOOD = [channel(e, hours=30) for e in ("C3", "C4", "O1", "O2")]
+S = 1 / 3600  # a second, in hours
+WHOLE, SHORT = piece("a.edf", (0, 72)), piece("a.edf", (0, 30))
+A, B = piece("a.edf", (0, 20)), piece("b.edf", (20.1, 72))
+APART = piece("b.edf", (26, 72))
+
+ADVICE = {
+    "again": "After a change of batteries, look",
+    "battery": "Have every battery full",
+    "button": "Tell the patient and the caregivers",
+    "cable": "Secure the cable of the supply",
+    "checked": "Have the recorder and its card checked",
+    "clock": "Set the recorder's clock",
+    "closing": "End the recording on the recorder",
+    "copy": "Before the card is cleared, copy it again",
+    "larger card": "Use a larger card",
+    "late": "Start the recording and see that it runs before the patient leaves",
+    "leads": "Secure the electrode leads",
+    "less often": "Set the recorder to begin new files less often",
+    "new file": "Set the recorder to begin a new file well before the limit",
+    "plan": "Plan more power",
+    "secure": "Re-prepare and secure",
+    "take-down": "Take the recorder down at the planned end",
+    "test": "Have the batteries tested",
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    """A study, and the causes, ranks and advice of its end or of its gaps."""
+
+    case: Case
+    cause: str
+    rank: str | None
+    advice: tuple[str, ...] = field(default=())
+    also: tuple[str, ...] = field(default=())
+
+
+def at_end(text: str, *, end: float = 30, before_s: float = 4, **more: object) -> Case:
+    """A study of one file with an annotation seconds before its end."""
+    return Case([piece("a.edf", (0, end))], notes=[note(end - before_s * S, text)], **more)  # type: ignore[arg-type]
+
+
+def regular(gap_s: float, count: int = 5, every: float = 4) -> list[object]:
+    return [piece(f"r{i}.edf", (every * i, every * (i + 1) - gap_s * S)) for i in range(count)]
+
+
+ENDS = {
+    # At or after the planned end.
+    "at the planned end": Row(Case([WHOLE]), "ordered_time_over", "pattern"),
+    "forty seconds after it": Row(
+        Case([piece("a.edf", (0, 72 + 40 * S))]), "ordered_time_over", "pattern"),
+    "two hours after it": Row(Case([piece("a.edf", (0, 74))]), "ordered_time_over", "pattern"),
+    "taken down at the planned end": Row(
+        at_end("Recording stopped by T-12", end=72), "stopped_by_technologist", "witness"),
+    "taken down after it": Row(
+        at_end("Take-down", end=73.5), "stopped_by_technologist", "witness"),
+    "stopped by the patient after it": Row(
+        at_end("Stopped by patient", end=72.5), "stopped_by_patient", "witness"),
+    "taken down at the planned end with the battery nearly empty": Row(
+        Case([WHOLE], notes=[note(71.9, "Battery 4 %"), note(72 - S, "Stopped by technologist")]),
+        "stopped_by_technologist", "witness"),
+    "electrodes taken off at the planned end": Row(
+        Case([WHOLE], notes=[note(72 - S, "Electrodes removed"), note(72, "Unhooked")],
+             signal=scanned(*[channel(e, lost_h=71.95, hours=72) for e in ("C3", "O1")])),
+        "stopped_by_technologist", "witness"),
+    "power by plan and the planned end at once": Row(
+        Case([WHOLE], power=batteries()), "ordered_time_over", "pattern"),
+    "at the planned end, the file never closed": Row(
+        Case([piece("a.edf", (0, 72), closed=False)]), "ordered_time_over", "pattern",
+        ("closing",)),
+    "late start, then the planned end": Row(
+        Case([piece("a.edf", (2, 72))]), "ordered_time_over", "pattern", ("late",)),
+    # Before it: somebody or something says why.
+    "stopped by a technologist while power would end by plan": Row(
+        at_end("Recording stopped by T-12", end=71, power=batteries()),
+        "stopped_by_technologist", "witness", ("take-down",)),
+    "stopped by the patient": Row(
+        at_end("Recording stopped by patient"), "stopped_by_patient", "witness", ("button",)),
+    "a caregiver unplugged it": Row(
+        at_end("Mother unplugged the leads"), "stopped_by_patient", "witness", ("button",)),
+    "the button, by whom is not said": Row(
+        at_end("Stop button"), "stopped_by_person", "witness", ("button",)),
+    "stopped by a user": Row(
+        at_end("Recording stopped by user"), "stopped_by_person", "witness", ("button",)),
+    "low power noted at the end": Row(
+        at_end("Battery low"), "power_exhausted", "witness", ("battery",)),
+    "low power noted at the end, by plan too": Row(
+        at_end("Battery low", end=71, ordered_h=96, power=batteries()), "power_exhausted",
+        "witness", ("battery", "plan")),
+    "low power noted, power for days by plan": Row(
+        at_end("Battery low", power=batteries()), "power_exhausted", "witness",
+        ("battery", "test")),
+    "low power warned of an hour before": Row(
+        at_end("Battery 4 %", before_s=3600), "power_exhausted", "witness", ("battery",)),
+    "low power, then stopped by a technologist": Row(
+        Case([SHORT], notes=[note(29.95, "Battery low"), note(30 - S, "Stopped by T-15")]),
+        "power_exhausted", "witness", ("take-down", "battery"), ("stopped_by_technologist",)),
+    "the supply was unplugged": Row(
+        at_end("External supply unplugged"), "supply_unplugged", "witness", ("cable",)),
+    "batteries changed and not started again": Row(
+        at_end("Batteries removed"), "power_change", "witness", ("again",)),
+    "the card was full": Row(at_end("Memory card full"), "card_full", "witness", ("larger card",)),
+    "a fault of the card": Row(
+        at_end("Card write error"), "recorder_interrupted", "witness", ("checked",)),
+    "head box unplugged": Row(
+        at_end("Head box unplugged"), "electrodes_lost", "witness", ("leads",)),
+    "the clock was set back": Row(at_end("Clock corrected"), "clock_change", "witness", ("clock",)),
+    "records that the header counts are missing": Row(
+        Case([piece("a.edf", (0, 30), claims=3600)]), "file_cut_short", "witness", ("copy",)),
+    "no further record fits under 4 GiB": Row(
+        Case([piece("a.edf", (0, 30), size=FAT_LIMIT - 900)]), "file_size_limit", "witness",
+        ("new file",)),
+    # Before it: the files show it.
+    "never closed": Row(
+        Case([piece("a.edf", (0, 30), closed=False)]), "recorder_interrupted", "pattern",
+        ("closing",)),
+    "never closed where power ends by plan": Row(
+        Case([piece("a.edf", (0, 71), closed=False)], 96, power=batteries()),
+        "recorder_interrupted", "pattern", ("closing",)),
+    "never closed, and low power noted": Row(
+        Case([piece("a.edf", (0, 30), closed=False)], notes=[note(30, "Battery empty")]),
+        "power_exhausted", "witness", ("battery",)),
+    "too few electrodes in the last half hour": Row(
+        Case([SHORT], signal=scanned(*GOOD, below_h=29.5)), "electrodes_lost", "pattern",
+        ("leads",)),
+    "all electrodes off in the last minutes": Row(
+        Case([SHORT], signal=scanned(*ALL_LOST, below_h=29.8)), "electrodes_lost", "pattern",
+        ("leads", "secure")),
+    "the last of regular files is a whole one": Row(
+        Case(regular(0)), "missing_file", "pattern", ("copy",)),  # type: ignore[arg-type]
+    "the file that follows by its number is unreadable": Row(
+        Case([piece("r1.edf", (0, 20))], unreadable=[unreadable("r2.edf")]), "unreadable_file",
+        "pattern", ("copy",)),
+    "the file that follows by its number was set aside": Row(
+        Case([piece("r1.edf", (0, 20))], aside=[aside("r2.edf", 900, 910)]), "file_set_aside",
+        "pattern"),
+    "begun before the noted hook-up, as long as ordered": Row(
+        Case([piece("a.edf", (-2, 70))]), "clock_change", "pattern", ("clock",)),
+    "the other interpretation of an overlap reaches the planned end": Row(
+        Case([piece("a.edf", (0, 40)), piece("b.edf", (38, 70))],
+             findings=[Finding("overlapping_recordings", "problem", "b.edf", "It went back.",
+                               other_recorded_ns=72 * HOUR)]),
+        "clock_change", "pattern", ("clock",)),
+    # Before it: something only fits. No advice, however much fits.
+    "power ends by plan": Row(
+        Case([piece("a.edf", (0, 71))], 96, power=batteries()), "power_exhausted", "coincidence"),
+    "one battery empty by plan": Row(
+        Case([piece("a.edf", (0, 35.5))], power=batteries()), "power_exhausted", "coincidence"),
+    "the supply fed nothing, by plan": Row(
+        Case([piece("a.edf", (0, 71))], 168, power=batteries(external_h=100)),
+        "power_exhausted", "coincidence"),
+    "recorded, not elapsed, time fits the plan": Row(
+        Case([piece("a.edf", (0, 36)), piece("b.edf", (48, 84))], 120, power=batteries()),
+        "power_exhausted", "coincidence"),
+    "the card may have been filled": Row(
+        Case([piece("a.edf", (0, 30), size=7_900_000_000)]), "card_full", "coincidence"),
+    "left-over files filled the card": Row(
+        Case([piece("a.edf", (0, 30), size=3_900_000_000)],
+             aside=[aside("old.edf", -90, -80, size=4_000_000_000)]), "card_full", "coincidence"),
+    "one hour early without a zone": Row(
+        Case([piece("a.edf", (0, 71))]), "clock_change", "coincidence"),
+    "power by plan, an hour early and a full card": Row(
+        Case([piece("a.edf", (0, 71), size=7_900_000_000)], power=batteries()),
+        "power_exhausted", "coincidence", (), ("clock_change", "card_full")),
+    # Nothing speaks.
+    "nothing tells": Row(Case([SHORT]), "not_known", None),
+    "an orderly end tells nothing": Row(at_end("Recording ends"), "not_known", None),
+    "power left over": Row(Case([SHORT], power=batteries()), "not_known", None),
+    "longer than the figures say": Row(
+        Case([piece("a.edf", (0, 100))], 120, power=batteries()), "not_known", None),
+    "a warning of low power a day before": Row(
+        at_end("Battery low", before_s=86400), "not_known", None),
+    "regular files, the last a part": Row(
+        Case([piece("r0.edf", (0, 4)), piece("r1.edf", (4, 8)), piece("r2.edf", (8, 12)),
+              piece("r3.edf", (12, 13))]), "not_known", None),
+    "no order": Row(Case([SHORT], None), "not_known", None),
+    "low power, and no order": Row(
+        at_end("Battery low", ordered_h=None), "power_exhausted", "witness", ("battery",)),
+    "the study goes on, low power noted": Row(
+        at_end("Battery low", still_recording=True), "not_known", None),
+}  # fmt: skip
+
+
+def pair(first: object, second: object, **keys: object) -> Case:
+    return Case([first, second], **keys)  # type: ignore[list-item, arg-type]
+
+
+def inside(text: str, *, zone: str | None = None) -> Case:
+    """A gap of twelve minutes inside one file, with an annotation at its start."""
+    return Case([piece("a.edf", (0, 20), (20.2, 72))], notes=[note(20, text)], zone=zone)
+
+
+GAPS = {
+    "batteries changed": Row(
+        pair(A, B, notes=[note(20.11, "Batteries changed")]), "power_change", "witness"),
+    "low power noted": Row(
+        pair(A, B, notes=[note(19.99, "Battery low")]), "power_exhausted", "witness",
+        ("battery",)),
+    "low power noted, then batteries changed": Row(
+        pair(A, B, notes=[note(19.99, "Battery low"), note(20.11, "Battery changed")]),
+        "power_exhausted", "witness", ("battery",), ("power_change",)),
+    "low power warned of an hour before": Row(
+        pair(A, B, notes=[note(19, "Low battery")]), "power_exhausted", "witness", ("battery",)),
+    "the supply was unplugged": Row(
+        inside("Mains adapter disconnected"), "supply_unplugged", "witness", ("cable",)),
+    "paused by a technologist": Row(
+        inside("Paused by technologist"), "stopped_by_technologist", "witness"),
+    "paused by the patient": Row(
+        inside("Paused by patient"), "stopped_by_patient", "witness"),
+    "electrodes came off": Row(
+        inside("Head box unplugged"), "electrodes_lost", "witness", ("leads",)),
+    "the card was full": Row(
+        inside("Card full"), "card_full", "witness", ("larger card",)),
+    "the clock was adjusted": Row(
+        inside("Clock adjusted", zone="America/Denver"), "clock_change", "witness", ("clock",)),
+    "a fault": Row(
+        pair(A, APART, notes=[note(20, "Unexpected restart")]), "recorder_interrupted", "witness",
+        ("checked",)),
+    "records that the header counts fill it": Row(
+        pair(piece("a.edf", (0, 20), claims=3600), piece("b.edf", (21.5, 72))), "file_cut_short",
+        "witness", ("copy",)),
+    "more records than it holds are counted": Row(
+        pair(piece("a.edf", (0, 20), claims=36000), piece("b.edf", (25.5, 72))), "file_cut_short",
+        "witness", ("copy",)),
+    "the file before reached the limit": Row(
+        pair(piece("a.edf", (0, 20), size=FAT_LIMIT), piece("b.edf", (20 + 5 * S, 72))),
+        "file_size_limit", "witness", ("new file",)),
+    "hours after a file never closed": Row(
+        pair(piece("a.edf", (0, 20), closed=False), APART), "recorder_interrupted", "pattern",
+        ("closing",)),
+    "a file between is unreadable": Row(
+        pair(piece("r1.edf", (0, 10)), piece("r3.edf", (20, 72)),
+             unreadable=[unreadable("r2.edf")]), "unreadable_file", "pattern", ("copy",)),
+    "a file between was set aside": Row(
+        pair(piece("r1.edf", (0, 10)), piece("r3.edf", (20, 72)), aside=[aside("r2.edf", 0, 5)]),
+        "file_set_aside", "pattern"),
+    "the names skip a number": Row(
+        pair(piece("r1.edf", (0, 10)), piece("r3.edf", (20, 72))), "missing_file", "pattern",
+        ("copy",)),
+    "a start of the schedule is passed over": Row(
+        Case([f for i, f in enumerate(regular(0, 6)) if i != 3], 24), "missing_file",  # type: ignore[misc]
+        "pattern", ("copy",)),
+    "a new file every four hours": Row(
+        Case(regular(3), 20 - 3 * S), "new_file_by_schedule", "pattern"),  # type: ignore[arg-type]
+    "a new file every four hours costs five minutes each": Row(
+        Case(regular(300), 20 - 300 * S), "new_file_by_schedule", "pattern",  # type: ignore[arg-type]
+        ("less often",)),
+    "a clock that did not follow the change": Row(
+        pair(A, piece("b.edf", (21, 72)), zone="America/Denver",
+             findings=[Finding("daylight_saving_not_followed", "problem", "b.edf", "It did not.",
+                               file="b.edf")]), "clock_change", "pattern", ("clock",)),
+    "the clock may have stepped": Row(
+        pair(A, APART,
+             findings=[Finding("clock_may_have_stepped", "caution", "b.edf", "It was put on.",
+                               span=Interval(BASE + 20 * HOUR, BASE + 26 * HOUR))]),
+        "clock_change", "pattern", ("clock",)),
+    "the clock may have stepped elsewhere": Row(
+        pair(A, APART,
+             findings=[Finding("clock_may_have_stepped", "caution", "c.edf", "It was put on.",
+                               span=Interval(BASE + 27 * HOUR, BASE + 28 * HOUR))]),
+        "not_known", None, ("clock",)),
+    "an uninterrupted file that jumps": Row(
+        Case([piece("a.edf", (0, 20), (20.2, 72), fmt="EDF+C")]), "recorder_interrupted",
+        "pattern", ("checked",)),
+    "six minutes and a new file": Row(pair(A, B), "power_change", "coincidence"),
+    "one battery ends by plan": Row(
+        pair(piece("a.edf", (0, 36)), piece("b.edf", (36.1, 72)), power=batteries()),
+        "power_exhausted", "coincidence", (), ("power_change",)),
+    "one hour between files without a zone": Row(
+        pair(A, piece("b.edf", (21, 72))), "clock_change", "coincidence"),
+    "one hour between files in a known zone": Row(
+        pair(A, piece("b.edf", (21, 72)), zone="America/Denver"), "not_known", None),
+    "a pause in one file": Row(
+        Case([piece("a.edf", (0, 20), (20.2, 72))]), "not_known", None),
+    "hours between files": Row(pair(A, APART), "not_known", None),
+    "one copy ends where the other goes on": Row(
+        Case([piece("a.edf", (0, 20), copy="A"), piece("b.edf", (5, 19), (20.2, 72), copy="B")]),
+        "not_known", None),
+}  # fmt: skip
+
+
+def advised(case: Case) -> list[str]:
+    """The keys of the advice that the study gets."""
+    keys = []
+    for advice in case.advice():
+        (key,) = [k for k, text in ADVICE.items() if advice.text.startswith(text)]
+        assert advice.evidence
+        keys.append(key)
+    return keys
+
+
+@pytest.mark.parametrize("name", ENDS)
+def test_an_end_has_the_cause_rank_and_advice_of_practice(name: str) -> None:
+    row = ENDS[name]
+    cause = row.case.stop().cause
+    assert (cause.likely_cause, cause.rank, cause.also) == (row.cause, row.rank, row.also), cause
+    assert sorted(advised(row.case)) == sorted(row.advice)
+
+
+@pytest.mark.parametrize("name", GAPS)
+def test_a_gap_has_the_cause_rank_and_advice_of_practice(name: str) -> None:
+    row = GAPS[name]
+    causes = row.case.gaps()
+    assert len(causes) == len(row.case.coverage().gaps) > 0
+    for cause in causes:
+        assert (cause.likely_cause, cause.rank, cause.also) == (row.cause, row.rank, row.also)
+    assert sorted(advised(row.case)) == sorted(row.advice)
+
+
+def test_the_table_is_as_large_as_it_says_and_shows_every_cause() -> None:
+    assert len(ENDS) + len(GAPS) >= 40
+    shown = {row.cause for row in (*ENDS.values(), *GAPS.values())}
+    assert shown == set(CAUSES)
+
+
+@pytest.mark.parametrize("row", [*ENDS.values(), *GAPS.values()])
+def test_what_is_told_is_told_once_in_whole_sentences(row: Row) -> None:
+    stop, gaps = row.case.explained()
+    for cause in (stop.cause, *gaps):
+        told = (*cause.evidence, *cause.supporting, *cause.against)
+        assert told
+        assert all(text.endswith(".") for text in told), told
+        assert len(set(told)) == len(told)
+        assert cause.rank is not None or not (cause.supporting or cause.against)
+
+
+@pytest.mark.parametrize("row", ENDS.values())
+def test_an_early_end_is_never_explained_by_the_ordered_time(row: Row) -> None:
+    stop = row.case.stop()
+    if stop.kind == "early":
+        assert "ordered_time_over" not in (stop.cause.likely_cause, *stop.cause.also)
+
+
+def test_two_different_witnesses_are_both_stated() -> None:
+    cause = ENDS["low power, then stopped by a technologist"].case.stop().cause
+    assert "power was low" in cause.evidence[0]
+    assert "a technologist stopped it" in cause.evidence[1]
+
+
+def test_what_fits_another_cause_does_not_fit_this_one() -> None:
+    cause = ENDS["stopped by a technologist while power would end by plan"].case.stop().cause
+    assert any(t.startswith("Would fit power exhausted: ") for t in cause.against)
+    both = ENDS["low power noted at the end, by plan too"].case.stop().cause
+    assert any("the power set-up lasts about 72 h" in t for t in both.supporting)
+    against = ENDS["low power noted, power for days by plan"].case.stop().cause.against
+    assert any("The power set-up lasts about 72 h" in t for t in against)
+
+
+def test_an_unknown_cause_tells_what_was_looked_at_as_evidence() -> None:
+    cause = Case([piece("a.edf", (0, 20))], power=batteries(), signal=scanned(*GOOD)).stop().cause
+    told = " ".join(cause.evidence)
+    for words in ("No annotation within", "lasts about 72 h", "closed in order", "signal up to"):
+        assert words in told
+    assert (cause.supporting, cause.against) == ((), ())
+
+
+def test_a_clean_end_is_no_evidence_of_a_planned_stop() -> None:
+    cause = Case([piece("a.edf", (0, 71))], 96, power=batteries()).stop().cause
+    assert cause.likely_cause == "power_exhausted"
+    assert any("closed in order" in t and "without power" in t for t in cause.evidence)
+
+
+def test_without_figures_nothing_is_said_of_power() -> None:
+    for row in (ENDS["nothing tells"], ENDS["never closed"], GAPS["hours between files"]):
+        stop, gaps = row.case.explained()
+        for cause in (stop.cause, *gaps):
+            told = " ".join((*cause.evidence, *cause.supporting, *cause.against))
+            assert "set-up" not in told
+            assert "battery" not in told
+
+
+def test_a_study_that_goes_on_has_no_cause_of_an_end_and_no_advice() -> None:
+    lost = scanned(channel("C3", lost_h=5, hours=30), channel("C4", hours=30))
+    case = Case([piece("a.edf", (2, 30))], signal=lost, still_recording=True)
+    assert (case.stop().kind, case.stop().cause.rank) == ("so_far", None)
+    assert case.advice() == ()
+    signal = SignalFacts(scanned=False, needed_channels=8)
+    assert advise(case.study(), case.coverage(), *case.explained(), None, signal, (), HOUR) == ()
+
+
+@pytest.mark.parametrize(
+    ("end", "kind"),
+    [
+        (72 * HOUR, "as_ordered"),
+        (72 * HOUR - 60 * NS, "as_ordered"),
+        (72 * HOUR - 61 * NS, "early"),
+        (72 * HOUR + 60 * NS, "as_ordered"),
+        (72 * HOUR + 61 * NS, "late"),
+    ],
+)
+def test_the_kind_turns_exactly_at_the_tolerance(end: int, kind: str) -> None:
+    assert POLICY.decision.stop_tolerance_ns == 60 * NS
+    assert Case([piece("a.edf", (0, end / HOUR))]).stop().kind == kind
+
+
+def test_without_an_order_the_kind_is_unknown() -> None:
+    assert Case([piece("a.edf", (0, 30))], None).stop().kind == "unknown"
+
+
+def test_the_last_file_is_the_one_that_reaches_the_end_in_any_copy() -> None:
+    case = Case([piece("a.edf", (0, 20), closed=False), piece("b.edf", (0, 30), copy="B")])
+    assert case.stop().cause.likely_cause == "not_known"
+
+
+def test_with_two_copies_only_the_copys_own_folder_fills_its_card() -> None:
+    files = [
+        piece("card/a.edf", (0, 30), size=3_950_000_000),
+        piece("pc/a.edf", (0, 29), size=3_950_000_000, copy="B"),
+    ]
+    copies = [
+        StudyCopy("A", "card", True, ("card/a.edf",)),
+        StudyCopy("B", "pc", False, ("pc/a.edf",)),
+    ]
+    cause = Case(files, copies=copies).stop().cause
+    assert cause.likely_cause == "card_full"
+    assert "3950000000 bytes, just under a card of 4000000000" in cause.evidence[0]
+
+
+@pytest.mark.parametrize(
+    ("size", "cause"),
+    [
+        (FAT_LIMIT, "file_size_limit"),
+        (FAT_LIMIT - 1000 - 1024**2 + 1, "file_size_limit"),
+        (FAT_LIMIT - 1000 - 1024**2, "not_known"),
+        (FAT_LIMIT + 1, "not_known"),
+        (2 * 1024**3 - 1, "file_size_limit"),
+    ],
+)
+def test_a_file_is_at_the_limit_where_no_further_record_fits(size: int, cause: str) -> None:
+    assert Case([piece("a.edf", (0, 30), size=size)]).stop().cause.likely_cause == cause
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "cause"), [(19, "not_known"), (20, "power_change"), (1800, "power_change"),
+                         (1801, "not_known")],
+)  # fmt: skip
+def test_a_change_of_batteries_takes_from_twenty_seconds_to_half_an_hour(
+    gap_s: int, cause: str
+) -> None:
+    case = Case([piece("a.edf", (0, 20)), piece("b.edf", (20 + gap_s * S, 30))])
+    assert [g.likely_cause for g in case.gaps()] == [cause]
+
+
+def test_a_gap_near_no_annotation_does_not_borrow_that_of_another() -> None:
+    case = Case(
+        [piece("a.edf", (0, 10), (10.2, 20), (20.2, 30))], notes=[note(10, "Paused by RT-4")]
+    )
+    assert [g.likely_cause for g in case.gaps()] == ["stopped_by_technologist", "not_known"]
+
+
+def test_files_that_start_at_odd_times_follow_no_schedule() -> None:
+    # Two starts in five lie one period apart; a whole last file then tells nothing.
+    starts = (0, 4, 8, 13, 15.5, 22)
+    files = [piece(f"{c}.edf", (at, at + 2)) for c, at in zip("abcdef", starts, strict=True)]
+    assert Case(files).stop().cause.likely_cause == "not_known"
+
+
+def test_two_files_alone_make_no_schedule() -> None:
+    files = [piece("a.edf", (0, 4)), piece("b.edf", (4, 8))]
+    assert Case(files).stop().cause.likely_cause == "not_known"
+    odd = [piece("a.edf", (0, 4)), piece("b.edf", (4, 8)), piece("c.edf", (12, 16))]
+    assert Case(odd).stop().cause.likely_cause == "not_known"
+
+
+def test_a_study_without_gaps_is_handed_back_as_it_is() -> None:
+    assert Case([piece("a.edf", (0, 10))]).gaps() == ()
