@@ -19,7 +19,7 @@ from auditor.causes.power import plan_power
 from auditor.core import __version__
 from auditor.core.clock import Axis
 from auditor.core.errors import BeyondLimit, NothingReadable
-from auditor.core.intervals import Pair, union
+from auditor.core.intervals import union
 from auditor.core.progress import Progress, Silent
 from auditor.coverage.annotations import place_annotations
 from auditor.coverage.shortfall import measure_shortfall
@@ -41,14 +41,12 @@ from auditor.model import (
     PlacedAnnotation,
     PolicyUsed,
     PowerPlan,
-    SignalFacts,
     Study,
     Track,
     Video,
 )
 from auditor.policy import Policy
-from auditor.signal import scan_study
-from auditor.signal.study_checks import study_checks
+from auditor.signal import fewest_channels, scan_study, study_findings
 from auditor.study import Place, as_place, build_study
 from auditor.study.second_readers import SecondReaders
 
@@ -113,16 +111,16 @@ def audit_study(
     if order is not None:
         found += missing_facts(order)
 
-    minimum = policy.signal.minimum_channels
-    if order is not None and order.minimum_channels is not None:
-        minimum = order.minimum_channels
-    signal = SignalFacts(scanned=False, needed_channels=minimum)
-    if options.scan_signal:
-        signal, findings = scan_study(
-            study, coverage, minimum, policy.signal, workers=options.workers, progress=progress
-        )
-        found += findings
-    usable = _usable_pair(signal)
+    signal, findings = scan_study(
+        study,
+        coverage,
+        order,
+        policy,
+        scan=options.scan_signal,
+        workers=options.workers,
+        progress=progress,
+    )
+    found += [*findings, *study_findings(study, signal)]
 
     hookup, window = _window(study, coverage, order)
     shortfall = None if window is None else measure_shortfall(coverage, window)
@@ -143,22 +141,20 @@ def audit_study(
     monitoring, findings = _monitoring(order, axis, annotations, coverage, policy)
     found += findings
     video = _video(order, axis, coverage, policy)
-    eeg = _eeg_channels(study)
     billing, findings = measure_billing(
         coverage,
         axis,
         order,
         policy.billing,
-        eeg_channels=eeg,
-        live_channels=_live_channels(signal),
-        usable=usable,
+        eeg_channels=fewest_channels(study),
+        live_channels=signal.channels_with_signal,
+        usable=signal.usable,
         monitoring=monitoring,
         video=video,
         restarts=_restarts(study, coverage),
         sleep_seen=sleep_seen(annotations, policy.billing),
     )
     found += findings
-    found += study_checks(study, signal, eeg)
 
     second, findings = asked.result()
     found += findings
@@ -167,7 +163,12 @@ def audit_study(
         sorted(found, key=lambda f: (-SEVERITIES.index(f.severity), f.file or "", f.code))
     )
     every_night = nights(
-        coverage, axis, usable, policy.signal.night_start_s, policy.signal.night_end_s
+        coverage,
+        axis,
+        signal.usable,
+        policy.signal.night_start_s,
+        policy.signal.night_end_s,
+        signal.clean,
     )
     decision = decide(
         study,
@@ -196,7 +197,7 @@ def audit_study(
         hookup=hookup,
         planned_end=planned_end,
         coverage=coverage,
-        hours=clock_hours(coverage, axis, usable),
+        hours=clock_hours(coverage, axis, signal.usable, signal.clean),
         nights=every_night,
         shortfall=shortfall,
         stop=stop,
@@ -329,33 +330,11 @@ def _stop_tolerance(policy: Policy, order: Order | None) -> int:
     return tolerance if order is None else min(tolerance, order.ordered_ns // 100)
 
 
-def _usable_pair(signal: SignalFacts) -> Pair | None:
-    if not signal.scanned or signal.usable_starts is None or signal.usable_ends is None:
-        return None
-    return signal.usable_starts, signal.usable_ends
-
-
 def _restarts(study: Study, coverage: Coverage) -> tuple[int, ...]:
     """Instants at which a file begins right after a gap."""
     after_gap = {gap.end for gap in coverage.gaps}
     starts = {f.interval.start for f in study.counted if f.interval is not None}
     return tuple(sorted(after_gap & starts))
-
-
-def _eeg_channels(study: Study) -> int:
-    """The fewest distinct EEG electrodes that a counted file with recorded time carries."""
-    counts = [
-        len({c.electrode for c in f.recording.eeg_channels})
-        for f in study.counted
-        if len(f.run_starts)
-    ]
-    return min(counts, default=0)
-
-
-def _live_channels(signal: SignalFacts) -> int | None:
-    if not signal.scanned:
-        return None
-    return sum(c.is_eeg and c.signal_ns > 0 for c in signal.channels)
 
 
 def _patient_code(study: Study, order: Order | None) -> str | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,13 +12,16 @@ from numpy.typing import NDArray
 
 from auditor.core.units import NS
 from auditor.coverage.timeline import measure_coverage
-from auditor.model import Coverage, Finding, Interval, SignalFacts, Study, Track
+from auditor.edf.source import open_bytes
+from auditor.model import Coverage, Finding, Interval, Order, SignalFacts, Study, Track
 from auditor.policy import load_policy
 from auditor.policy.signal import SignalSettings
 from auditor.signal import scan_study
+from auditor.signal.scan import Opener
 from auditor.study import build_study
 
-SETTINGS = load_policy().signal
+POLICY = load_policy()
+SETTINGS = POLICY.signal
 UV = 10
 """Digital steps in a microvolt with the default limits below."""
 LIMITS_16 = (-32768, 32767)
@@ -170,7 +173,7 @@ def coverage_of(study: Study) -> Coverage:
 
 def scan(
     folder: Path,
-    minimum: int = 1,
+    minimum: int | None = 1,
     chosen: SignalSettings = SETTINGS,
     workers: int = 2,
     timezone: str | None = None,
@@ -178,14 +181,28 @@ def scan(
     """Build, cover and scan the study in ``folder``."""
     study = build_study([folder], None, load_policy(), timezone=timezone, checksums=False)
     coverage = coverage_of(study)
-    facts, findings = scan_study(study, coverage, minimum, chosen, workers=workers)
+    return scanned(study, coverage, minimum, chosen, workers)
+
+
+def scanned(
+    study: Study,
+    coverage: Coverage,
+    minimum: int | None = 1,
+    chosen: SignalSettings = SETTINGS,
+    workers: int = 2,
+    opener: Opener = open_bytes,
+) -> Scanned:
+    """Scan a study with an order for all of its recorded time and ``minimum`` channels."""
+    order = Order(coverage.recorded_ns, "a test", minimum_channels=minimum)
+    policy = replace(POLICY, signal=chosen)
+    facts, findings = scan_study(study, coverage, order, policy, workers=workers, opener=opener)
     return Scanned(study, coverage, facts, findings)
 
 
 def scan_one(
     folder: Path,
     channels: Sequence[Chan],
-    minimum: int = 1,
+    minimum: int | None = 1,
     chosen: SignalSettings = SETTINGS,
     **options: object,
 ) -> Scanned:

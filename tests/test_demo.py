@@ -204,7 +204,7 @@ def test_the_audit_finds_each_story_to_the_nanosecond(
     assert ("copies_matched" in codes) == (study_id == "S-2043")
     assert ("electrode_lost" in codes) == (study_id == "S-2044")
     assert ("never_closed" in codes) == (study_id == "S-2046")
-    assert ("mains_hum" in codes) == (study_id == "S-2045")
+    assert ("artifact_mains" in codes) == (study_id == "S-2045")
 
 
 def test_a_place_that_cannot_be_written_is_an_error_that_says_what_to_do(tmp_path: Path) -> None:

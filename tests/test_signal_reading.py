@@ -11,12 +11,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from helpers_signal import Chan, coverage_of, noise, recording_bytes, settings
+from helpers_signal import POLICY, Chan, coverage_of, noise, recording_bytes
 
 from auditor.core.progress import Progress
 from auditor.core.units import NS
 from auditor.edf.source import LocalFile
-from auditor.model import Finding, Recording, SignalFacts, Study
+from auditor.model import Finding, Order, Recording, SignalFacts, Study
 from auditor.policy import load_policy
 from auditor.signal import reading, scan_study
 from auditor.signal.timekeeping import UNSTATED, stated_starts
@@ -41,9 +41,9 @@ def scanned(
     workers: int = 2,
 ) -> tuple[SignalFacts, tuple[Finding, ...]]:
     chosen = {} if opener is None else {"opener": opener}
-    return scan_study(
-        study, coverage_of(study), 1, settings(), progress=progress, workers=workers, **chosen
-    )
+    coverage = coverage_of(study)
+    order = Order(coverage.recorded_ns, "a test", minimum_channels=1)
+    return scan_study(study, coverage, order, POLICY, progress=progress, workers=workers, **chosen)
 
 
 class BadSpot(LocalFile):
@@ -66,7 +66,7 @@ def test_a_bad_spot_costs_only_the_records_that_hold_it(study: Study) -> None:
     (finding,) = [f for f in findings if f.code == "samples_not_read"]
     assert finding.severity == "problem"
     start = 256 * 3 + 20 * RECORD
-    assert f"bytes {start} to {start + 2 * RECORD}" in finding.where
+    assert f"between bytes {start} and {start + 2 * RECORD}" in finding.text
 
 
 @pytest.mark.parametrize("huge", [False, True])
@@ -93,7 +93,7 @@ def test_a_file_that_is_gone_is_a_problem_and_nothing_of_it_is_usable(study: Stu
     assert facts.channels[0].recorded_ns == SECONDS * NS
     (finding,) = [f for f in findings if f.severity == "problem"]
     assert finding.code == "samples_not_read"
-    assert "cannot be opened" in finding.observed
+    assert "cannot be opened" in finding.text
 
 
 def test_one_unreadable_file_leaves_the_others(tmp_path: Path) -> None:
@@ -115,7 +115,7 @@ def test_a_file_replaced_by_another_of_the_same_size_is_noticed(study: Study) ->
     path.write_bytes(raw)
     _, findings = scanned(study)
     (finding,) = [f for f in findings if f.code == "samples_changed"]
-    assert finding.observed == f"{SECONDS} records state another start"
+    assert finding.text.startswith(f"{SECONDS} records state another start")
 
 
 def test_a_single_damaged_start_that_the_record_scan_set_right_is_no_change(tmp_path: Path) -> None:

@@ -330,5 +330,5 @@ def test_a_rate_too_low_for_hum_is_said_and_costs_nothing_else(tmp_path: Path) -
     found = scan_one(tmp_path, [Chan("C3", 100, noise(30, 100) + sine(30, 100, 10, 50))])
     assert found.seconds("C3")["hum"] == 0
     assert found.seconds("C3")["live"] == 30
-    assert "hum_not_judged" in found.codes()
-    assert "hum_not_judged" not in scan_one(tmp_path, [Chan("C3", 256, noise(30, 256))]).codes()
+    assert "mains_not_judged" in found.codes()
+    assert "mains_not_judged" not in scan_one(tmp_path, [Chan("C3", 256, noise(30, 256))]).codes()

@@ -16,6 +16,7 @@ from helpers_signal import (
     recording_bytes,
     scan,
     scan_one,
+    scanned,
     settings,
 )
 
@@ -25,7 +26,6 @@ from auditor.coverage.timeline import clock_hours
 from auditor.edf import read_recording
 from auditor.model import BadStretch, Study, StudyCopy, TimeMap
 from auditor.policy.signal import SignalSettings
-from auditor.signal import scan_study
 from auditor.study.placing import place
 
 RATE = 32
@@ -62,8 +62,7 @@ def copies(
         tuple(StudyCopy(n, "", n == "A", (f"{n}.edf",)) for n in parts),
     )  # fmt: skip
     coverage = coverage_of(study)
-    facts, findings = scan_study(study, coverage, minimum, chosen or settings())
-    return Scanned(study, coverage, facts, findings)
+    return scanned(study, coverage, minimum, chosen or settings())
 
 
 def test_a_second_is_usable_where_enough_channels_are_live_in_one_file(tmp_path: Path) -> None:
@@ -194,13 +193,13 @@ def test_lost_electrodes_and_the_end_of_usable_time_are_dated(tmp_path: Path) ->
     lost = {c.label: c.lost_at and (c.lost_at - zero) / NS for c in found.facts.channels}
     # A single live second at 1300 s means that C4 was not yet lost for good; 599 s are too few.
     assert lost == {"C3": 1000, "C4": 1301, "O1": None, "O2": 0, "Fz": None, "ECG": 1400}
-    assert {"electrode_lost", "electrode_never_live"} <= found.codes()
+    assert {"electrode_lost", "electrode_without_signal"} <= found.codes()
     assert found.facts.below_minimum_from is None
     below = scan_one(tmp_path, chans, 2)
     assert below.facts.below_minimum_from is not None
     assert (below.facts.below_minimum_from - zero) / NS == 1301
-    finding = next(f for f in below.findings if f.code == "few_live_until_end")
-    assert "2027-03-02T09:51:41" in finding.text
+    finding = next(f for f in below.findings if f.code == "few_channels_until_end")
+    assert "off from Tue 2 Mar 2027 09:51:41 to the end (0:11:39)" in finding.text
 
 
 def test_an_electrode_missing_from_the_later_files_is_lost(tmp_path: Path) -> None:
@@ -278,8 +277,8 @@ def test_hum_for_much_of_the_time_names_the_electrode(tmp_path: Path) -> None:
     ]  # fmt: skip
     found = scan_one(tmp_path, chans)
     texts = {f.code: f.text for f in found.findings}
-    assert texts["mains_hum"].startswith("C3:")
-    assert texts["large_signal"].startswith("C4:")
+    assert texts["artifact_mains"].startswith("C3:")
+    assert texts["artifact_large"].startswith("C4:")
 
 
 def test_an_electrode_that_hums_until_the_end_is_dated_though_it_counts_as_live(
@@ -299,7 +298,9 @@ def test_an_electrode_that_hums_until_the_end_is_dated_though_it_counts_as_live(
     assert c3.doubtful_from == zero + 300 * NS
     assert c3.signal_ns == 1200 * NS
     (finding,) = [f for f in found.findings if f.code == "electrode_off"]
-    assert finding.text.startswith("C3: from 2027-03-02T09:35:00 until the end")
+    assert finding.text.startswith(
+        "1 of 2 EEG channels in doubt until the end: C3 from Tue 2 Mar 2027 09:35:00"
+    )
     assert found.facts.usable_ns == 1200 * NS
 
 
@@ -316,9 +317,10 @@ def test_the_same_to_be_said_of_many_files_is_said_once(tmp_path: Path) -> None:
         raw = recording_bytes(chans, start_time=f"{10 + hour}.00.00")
         (tmp_path / f"{hour}.edf").write_bytes(raw)
     found = scan(tmp_path)
-    for code in ("hum_not_judged", "channel_without_scale"):
+    for code, names in (("mains_not_judged", "2 EEG channels"), ("channel_without_scale", "C4:")):
         (one,) = [f for f in found.findings if f.code == code]
-        assert "4 more files" in one.where
+        assert one.text.startswith(names)
+        assert one.file is None
 
 
 def test_an_hour_that_daylight_saving_repeats_is_two_rows(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ int64 only, whole arrays at a time.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -64,6 +65,12 @@ def union(starts: Int64, ends: Int64) -> Pair:
     np.greater(starts[1:], reached[:-1], out=first[1:])
     last = np.append(np.flatnonzero(first)[1:] - 1, len(starts) - 1)
     return starts[first], reached[last]
+
+
+def union_of(pairs: Iterable[Pair]) -> Pair:
+    """The plain pair that covers the time of all ``pairs``."""
+    starts, ends = zip(empty(), *pairs, strict=True)
+    return union(np.concatenate(starts), np.concatenate(ends))
 
 
 def intersection(a: Pair, b: Pair) -> Pair:

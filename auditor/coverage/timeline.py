@@ -7,6 +7,8 @@ the holes between them tile the span, and every hole is either a gap or a dropou
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import starmap
+from typing import Any
 
 import numpy as np
 
@@ -137,29 +139,33 @@ def recorded_within(coverage: Coverage, interval: Interval) -> int:
     return int(before[1] - before[0])
 
 
-def clock_hours(coverage: Coverage, axis: Axis, usable: Pair | None) -> tuple[HourFacts, ...]:
+def clock_hours(
+    coverage: Coverage, axis: Axis, usable: Pair | None, clean: Pair | None = None
+) -> tuple[HourFacts, ...]:
     """The civil clock hours of the span, clipped to it, in time order.
 
     A row runs from one whole civil hour to the next; a change of the clock ends a row too. So the
     hour that daylight saving repeats gives two rows and the one that it skips none, and a change
-    by half an hour gives the shortened row that the clock showed. ``usable`` is a plain pair, or
-    ``None`` where the signal was not scanned.
+    by half an hour gives the shortened row that the clock showed. ``usable`` and ``clean`` are
+    plain pairs, or ``None`` where the signal was not scanned.
     """
     rows = list(_hour_rows(coverage, axis))
-    recorded, good = _held_in(coverage, usable, rows)
-    return tuple(
-        HourFacts(start, end, held, ok)
-        for (start, end), held, ok in zip(rows, recorded, good, strict=True)
-    )
+    return tuple(starmap(HourFacts, _held_in(coverage, rows, usable, clean)))
 
 
 def nights(
-    coverage: Coverage, axis: Axis, usable: Pair | None, night_start_s: int, night_end_s: int
+    coverage: Coverage,
+    axis: Axis,
+    usable: Pair | None,
+    night_start_s: int,
+    night_end_s: int,
+    clean: Pair | None = None,
 ) -> tuple[NightFacts, ...]:
     """The nights of the span, clipped to it, from ``night_start_s`` to ``night_end_s``.
 
     Both are seconds of the civil day, 0 to 86,399; a night that ends at or before its start ends
-    on the next day. ``usable`` is a plain pair, or ``None`` where the signal was not scanned.
+    on the next day. ``usable`` and ``clean`` are plain pairs, or ``None`` where the signal was not
+    scanned.
 
     Raises ``ValueError`` where a time of day lies outside the day.
     """
@@ -174,13 +180,9 @@ def nights(
         part = night.clip(coverage.span)
         if part is not None:
             rows.append((part.start, part.end))
-    recorded, good = _held_in(coverage, usable, rows)
     listed = coverage.span_ns <= _ALL_ROWS_UP_TO
-    return tuple(
-        NightFacts(start, end, held, ok)
-        for (start, end), held, ok in zip(rows, recorded, good, strict=True)
-        if held or listed
-    )
+    facts = starmap(NightFacts, _held_in(coverage, rows, usable, clean))
+    return tuple(night for night in facts if night.recorded_ns or listed)
 
 
 def _civil_days(coverage: Coverage, axis: Axis) -> Iterator[int]:
@@ -240,16 +242,19 @@ def _row_end(axis: Axis, at: int) -> int:
 
 
 def _held_in(
-    coverage: Coverage, usable: Pair | None, rows: Sequence[tuple[int, int]]
-) -> tuple[list[int], list[int] | list[None]]:
-    """Recorded and usable time in each row."""
+    coverage: Coverage, rows: Sequence[tuple[int, int]], *pairs: Pair | None
+) -> Iterator[tuple[int, ...]]:
+    """Each row's start, end, recorded time, and recorded time that each of ``pairs`` holds."""
     starts, ends = _bounds([r[0] for r in rows]), _bounds([r[1] for r in rows])
     union = coverage.union_starts, coverage.union_ends
-    recorded = (iv.held_before(union, ends) - iv.held_before(union, starts)).tolist()
-    if usable is None:
-        return recorded, [None] * len(rows)
-    good = iv.intersection(iv.union(*usable), union)
-    return recorded, (iv.held_before(good, ends) - iv.held_before(good, starts)).tolist()
+    columns: list[list[Any]] = [starts.tolist(), ends.tolist()]
+    for pair in (union, *pairs):
+        if pair is None:
+            columns.append([None] * len(rows))
+        else:
+            held = pair if pair is union else iv.intersection(iv.union(*pair), union)
+            columns.append((iv.held_before(held, ends) - iv.held_before(held, starts)).tolist())
+    return zip(*columns, strict=True)
 
 
 def _bounds(values: list[int]) -> Int64:

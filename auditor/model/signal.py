@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from auditor.core.intervals import Int64, Interval
+from auditor.core.intervals import Int64, Interval, Pair
+from auditor.model.recording import is_reference
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelFacts:
     """One channel over the whole study. Times in nanoseconds of recorded time.
 
-    The states are separate judgements and may hold together; ``live`` means neither flat nor
-    saturated. ``hourly`` has one tuple per entry of ``SignalFacts.hours``: (live, flat, saturated,
-    hum, large) in nanoseconds. ``lost_at`` is the instant from which it was not live for good.
-    ``electrode`` is the standard name, ``None`` for channels that are no EEG.
+    The states are separate judgements and may hold together; with signal is what is neither flat
+    nor saturated. ``hourly`` has one tuple per entry of ``Audit.hours``: (signal, flat, saturated,
+    mains, large) in nanoseconds. ``lost_at`` is the instant from which it carried no signal for
+    good. ``label`` is the file's own, ``electrode`` the standard name, ``None`` for channels that
+    are no EEG.
     """
 
     label: str
@@ -28,7 +30,7 @@ class ChannelFacts:
     lost_at: int | None
     hourly: tuple[tuple[int, int, int, int, int], ...] = field(repr=False)
     doubtful_from: int | None = None
-    """The instant from which the channel was flat, saturated, full of mains hum or too large for
+    """The instant from which the channel was flat, saturated, full of mains or too large for
     nearly all (policy share) of the time until the end, as an electrode that has come off is."""
 
     @property
@@ -73,23 +75,50 @@ class BadStretch:
 class SignalFacts:
     """Usable time. ``usable_starts`` / ``usable_ends`` (n,) are disjoint and sorted, on the axis.
 
-    A second is usable where at least ``needed_channels`` EEG channels are live. With
-    ``scanned`` false every other figure is zero, empty or ``None`` and means 'not known'.
+    A second is usable where at least ``needed_channels`` EEG channels carry signal, and clean where
+    as many also are free of mains and of implausible size. References (ears, mastoids) are no such
+    channels. With ``scanned`` false every figure but the two numbers of channels is zero, empty or
+    ``None`` and means 'not known'.
     """
 
     scanned: bool
     needed_channels: int
     usable_ns: int = 0
     clean_ns: int = 0
-    """Usable time in which as many channels are also free of mains and implausible size."""
     montage_channels: int = 0
-    """EEG channels recorded: the whole that ``needed_channels`` is a share of."""
+    """EEG channels recorded, references left out: the whole that ``needed_channels`` is of."""
     channels: tuple[ChannelFacts, ...] = field(default=(), repr=False)
     usable_starts: Int64 | None = field(default=None, repr=False)
     usable_ends: Int64 | None = field(default=None, repr=False)
+    clean_starts: Int64 | None = field(default=None, repr=False)
+    clean_ends: Int64 | None = field(default=None, repr=False)
     longest_usable_run: Interval | None = None
     below_minimum_from: int | None = None
     """The instant from which fewer than the minimum were live until the end, or ``None``."""
     bad_stretches: tuple[BadStretch, ...] = field(default=(), repr=False)
     usable_minutes: tuple[tuple[int, int], ...] = field(default=(), repr=False)
     """(minute's start, usable ns in it) for minutes with some but not all recorded time usable."""
+
+    @property
+    def usable(self) -> Pair | None:
+        """Usable time as a plain pair, ``None`` where the signal was not scanned."""
+        return _pair(self.usable_starts, self.usable_ends)
+
+    @property
+    def clean(self) -> Pair | None:
+        """Clean time as a plain pair, ``None`` where the signal was not scanned."""
+        return _pair(self.clean_starts, self.clean_ends)
+
+    @property
+    def montage(self) -> tuple[ChannelFacts, ...]:
+        """The EEG channels that count: no references."""
+        return tuple(c for c in self.channels if c.is_eeg and not is_reference(c.electrode))
+
+    @property
+    def channels_with_signal(self) -> int | None:
+        """How many of the montage carried signal at any time; ``None`` where not scanned."""
+        return sum(c.signal_ns > 0 for c in self.montage) if self.scanned else None
+
+
+def _pair(starts: Int64 | None, ends: Int64 | None) -> Pair | None:
+    return None if starts is None or ends is None else (starts, ends)

@@ -24,8 +24,8 @@ Positive = Annotated[Number, Field(gt=0)]
 class SignalSettings(Section):
     """``[signal]``: how channel states are judged. Amplitudes in microvolts, peak to peak."""
 
-    minimum_channels: Annotated[int, Field(ge=1, le=1000)]
-    """EEG channels with signal that make a second usable, where the order gives none."""
+    needed_ppm: Annotated[Share, Field(gt=0)] = Field(alias="needed_share")
+    """Share of the EEG channels recorded that must carry signal, where the order gives none."""
     flat_uv: Annotated[Number, Field(ge=0)]
     """Peak to peak in a second, below the noise of an amplifier on a patient."""
     flat_ns: Annotated[Seconds, Field(gt=0)] = Field(alias="flat_s")

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from auditor.core import intervals as iv
 from auditor.core.intervals import Pair
-from auditor.model import Int64, StudyFile
+from auditor.model import Int64, StudyFile, is_reference
 from auditor.policy.signal import SignalSettings
 from auditor.signal.reading import FileScan
 from auditor.signal.scales import Plan
-from auditor.signal.states import FLAT, NOT_LIVE, QUIET, Flags
+from auditor.signal.states import FLAT, QUIET, Flags
 
 Bools = NDArray[np.bool_]
 Int32 = NDArray[np.int32]
@@ -79,15 +79,19 @@ class Placed:
     seconds: Seconds
     channels: tuple[ChannelRuns, ...]
 
-    def enough_live(self, minimum_channels: int) -> Pair:
-        """The seconds with at least so many live EEG channels."""
+    def enough(self, needed: int, without: np.uint8) -> Pair:
+        """The seconds in which so many EEG channels are in no state of ``without``.
+
+        References (ears, mastoids) are not counted.
+        """
         change = np.zeros(len(self.seconds) + 1, np.int32)
         for channel in self.channels:
-            if channel.plan.channel.is_eeg:
-                live = (channel.values & NOT_LIVE) == 0
-                change[channel.first[live]] += 1
-                change[channel.end[live]] -= 1
-        enough = np.cumsum(change[:-1]) >= minimum_channels
+            electrode = channel.plan.channel.electrode
+            if electrode is not None and not is_reference(electrode):
+                good = (channel.values & without) == 0
+                change[channel.first[good]] += 1
+                change[channel.end[good]] -= 1
+        enough = np.cumsum(change[:-1]) >= needed
         first = self.seconds.stretches(enough)
         end = _end(first, len(enough))
         chosen = enough[first]

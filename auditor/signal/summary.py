@@ -7,7 +7,7 @@ it live without that state.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,8 +21,10 @@ from auditor.model import (
     Coverage,
     Int64,
     Interval,
+    Recording,
     SignalFacts,
     Study,
+    is_reference,
 )
 from auditor.policy.signal import SignalSettings
 from auditor.signal.runs import ChannelRuns, Placed, by_key
@@ -48,6 +50,11 @@ class ChannelTime:
     hum: Pair
     large: Pair
 
+    @property
+    def in_montage(self) -> bool:
+        """Whether this is an EEG channel and no reference."""
+        return self.electrode is not None and not is_reference(self.electrode)
+
 
 def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime, ...]:
     """Every judged channel's time; EEG first, each in the order in which the files name them.
@@ -59,7 +66,7 @@ def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime
 
         def where(wanted: np.uint8, unwanted: np.uint8, parts: list[ChannelRuns] = parts) -> Pair:
             pairs = [part.where(wanted, unwanted) for part in parts]
-            return iv.intersection(_together(pairs), recorded)
+            return iv.intersection(iv.union_of(pairs), recorded)
 
         def unless_better(state: np.uint8, where: Callable[..., Pair] = where) -> Pair:
             """Time in ``state`` less that for which some copy is live without it."""
@@ -83,44 +90,68 @@ def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime
     return tuple(found)
 
 
-def _together(pairs: Iterable[Pair]) -> Pair:
-    held = list(pairs)
-    if len(held) == 1:
-        return held[0]
-    return iv.union(np.concatenate([p[0] for p in held]), np.concatenate([p[1] for p in held]))
+def enough_time(placed: Sequence[Placed], recorded: Pair, needed: int, without: np.uint8) -> Pair:
+    """Time in which ``needed`` channels of any one file are in no state of ``without``."""
+    pairs = [one.enough(needed, without) for one in placed]
+    return iv.intersection(iv.union_of(pairs), recorded)
 
 
-def usable_time(placed: Sequence[Placed], recorded: Pair, minimum_channels: int) -> Pair:
-    """The plain pair of usable time: enough live EEG channels in one second of any one file."""
-    pairs = [one.enough_live(minimum_channels) for one in placed]
-    return iv.intersection(_together([iv.empty(), *pairs]), recorded)
+def montage_of(recording: Recording) -> int:
+    """How many distinct EEG electrodes a file carries, references left out."""
+    names = {c.electrode for c in recording.eeg_channels}
+    return sum(not is_reference(name) for name in names)
+
+
+def count_channels(study: Study, asked: int | None, settings: SignalSettings) -> tuple[int, int]:
+    """(channels needed in a usable second, EEG channels recorded).
+
+    Needed is what the order asks for, else the policy's share of the montage, rounded up. Of files
+    with different montages the largest counts, so that no channel lost between them is forgotten.
+    """
+    held = [montage_of(f.recording) for f in study.counted if len(f.run_starts)]
+    montage = max(held, default=0)
+    return asked or max(1, -(-montage * settings.needed_ppm // 1_000_000)), montage
+
+
+def fewest_channels(study: Study) -> int:
+    """The fewest EEG electrodes, references left out, of a counted file with recorded time."""
+    held = [montage_of(f.recording) for f in study.counted if len(f.run_starts)]
+    return min(held, default=0)
 
 
 def summarise(
     placed: Sequence[Placed],
+    times: Sequence[ChannelTime],
+    channels: tuple[int, int],
     study: Study,
     coverage: Coverage,
-    minimum_channels: int,
     settings: SignalSettings,
 ) -> SignalFacts:
-    """The study's signal facts from scanned files whose flat seconds are marked."""
+    """The study's signal facts from scanned files whose flat seconds are marked.
+
+    ``channels`` is (needed, recorded), as ``count_channels`` gives it.
+    """
+    needed, montage = channels
     recorded = (coverage.union_starts, coverage.union_ends)
-    usable = usable_time(placed, recorded, minimum_channels)
+    usable = enough_time(placed, recorded, needed, NOT_LIVE)
+    clean = enough_time(placed, recorded, needed, NOT_LIVE | HUM | LARGE)
     hours = clock_hours(coverage, study.axis, usable)
     edges = np.array([(h.start, h.end) for h in hours], np.int64).reshape(-1, 2)
-    times = channel_times(placed, recorded)
     gaps = _gaps(coverage)
     dropouts = iv.subtract(iv.holes(recorded), gaps)
     if len(times) * len(edges) > MOST_CHANNEL_HOURS:
         edges = edges[:0]
-    channels = tuple(_facts(time, edges, coverage, recorded, settings) for time in times)
     return SignalFacts(
         scanned=True,
-        needed_channels=minimum_channels,
+        needed_channels=needed,
         usable_ns=iv.total(usable),
-        channels=channels,
+        clean_ns=iv.total(clean),
+        montage_channels=montage,
+        channels=tuple(_facts(time, edges, coverage, recorded, settings) for time in times),
         usable_starts=usable[0],
         usable_ends=usable[1],
+        clean_starts=clean[0],
+        clean_ends=clean[1],
         longest_usable_run=_longest(usable, dropouts),
         below_minimum_from=_last_of(usable, recorded, coverage, settings),
         bad_stretches=bad_stretches(times, iv.subtract(recorded, usable), gaps, settings),
@@ -194,7 +225,7 @@ def _longest(usable: Pair, dropouts: Pair) -> Interval | None:
     """The stretch with the most usable time in a row; a dropout does not end one."""
     if not len(usable[0]):
         return None
-    starts, ends = _together((usable, dropouts))
+    starts, ends = iv.union_of((usable, dropouts))
     held = _within(usable, starts, ends)
     at = int(np.argmax(held))
     inside = iv.clip(usable, Interval(int(starts[at]), int(ends[at])))

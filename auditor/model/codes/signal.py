@@ -7,16 +7,16 @@ from typing import Literal
 from auditor.model.codes.entry import Entry
 
 SignalCode = Literal[
+    "artifact_large",
+    "artifact_mains",
     "channel_not_judged",
     "channel_sampled_slowly",
     "channel_without_scale",
     "electrode_lost",
-    "electrode_never_live",
     "electrode_off",
-    "few_live_until_end",
-    "hum_not_judged",
-    "large_signal",
-    "mains_hum",
+    "electrode_without_signal",
+    "few_channels_until_end",
+    "mains_not_judged",
     "no_time_zone",
     "samples_changed",
     "samples_not_read",
@@ -25,71 +25,205 @@ SignalCode = Literal[
     "usable_below_recorded",
 ]
 
+_LOOK = "Look at these channels before the study is sent for reading."
+_COPY = "Copy the file again from the recorder's card, and audit the study again."
+_FEWER = "fewer than {needed} of {of} EEG channels"
+
 CODES: dict[SignalCode, Entry] = {
+    "artifact_large": Entry(
+        "caution",
+        title="Artifact of implausible size",
+        meaning="EEG channels were larger than a scalp EEG can be for much of their time.",
+        text="{named}: more than {limit} peak to peak for up to {longest}, as on an electrode that "
+        "has come off. The time counts as usable and not as clean.",
+        forms={
+            "most": "Artifact over {limit} on {count} of {of} EEG channels for {time}: {named}. In "
+            "that time " + _FEWER + " were free of artifact. It counts as usable and not as clean.",
+        },
+        headline="artifact over {limit} on {count} of {of} channels for {time}",
+        expected="at most {limit} peak to peak in a second",
+        observed="up to {longest} above it",
+        action=_LOOK,
+    ),
+    "artifact_mains": Entry(
+        "caution",
+        title="Mains artifact",
+        meaning="Mains made up most of the power of EEG channels for much of their time.",
+        text="{named}: {mains} artifact for up to {longest}, most of a second's power, as on an "
+        "electrode that has come off. The time counts as usable and not as clean.",
+        forms={
+            "most": "{mains} artifact on {count} of {of} EEG channels for {time}: {named}. In that "
+            "time " + _FEWER + " were free of artifact. It counts as usable and not as clean.",
+        },
+        headline="{mains} artifact on {count} of {of} channels for {time}",
+        expected="below {share} of a second's power at the mains frequency",
+        observed="up to {longest} above it",
+        action=_LOOK,
+    ),
     "channel_not_judged": Entry(
         "caution",
+        title="Channels not judged",
         meaning="A channel's sampling rate is too low or too high to judge its seconds.",
+        text="{named}: too few or too many samples in a second to judge it. These EEG channels "
+        "never count as with signal, so usable time may be too short.",
+        forms={
+            "other": "{named}: too few or too many samples in a second to judge it. These channels "
+            "carry no EEG and do not count towards usable time.",
+        },
+        headline="{channels} sampled at a rate that cannot be judged",
+        expected="{least} to {most} samples per second",
+        observed="{lowest} to {highest} samples per second",
+        action="Check whether the right files were exported, and at which rate.",
     ),
     "channel_sampled_slowly": Entry(
         "caution",
+        title="Too few samples for an EEG",
         meaning="An EEG channel has so few samples that no EEG can be read from it.",
+        text="{named}: fewer than {least} samples per second. Flat and saturated were judged by "
+        "three samples in a row; no EEG can be read at such a rate, whatever the usable time says.",
+        headline="{channels} sampled {lowest} times a second: no EEG can be read",
+        expected="the sampling rate of an EEG",
+        observed="{lowest} samples per second",
+        action="Check whether the right files were exported, and at which rate.",
+        question="readable",
     ),
     "channel_without_scale": Entry(
         "caution",
+        title="Channels without a usable scale",
         meaning="A channel's header gives no usable scale or limits; it was judged in digital "
         "steps alone.",
+        text="{named}: the header gives no unit of voltage, or no sound physical or digital "
+        "limits. Without a scale only a channel that does not change at all is flat and size is "
+        "not judged; without digital limits saturation is not judged. Usable time may be too long.",
+        headline="{channels} without a usable scale in the header",
+        expected="a unit such as uV, physical limits that differ, digital minimum below maximum",
+        observed="{limits}",
+        action=_LOOK,
+        question="readable",
     ),
     "electrode_lost": Entry(
         "caution",
-        meaning="An electrode was not live from some time on until the end.",
-    ),
-    "electrode_never_live": Entry(
-        "caution",
-        meaning="An electrode was not live at any time.",
+        title="Electrodes lost",
+        meaning="An electrode carried no signal from some time on until the end.",
+        text="{count} of {of} EEG channels off until the end: {named}. Their time is recorded; it "
+        "is usable where enough other channels carried signal.",
+        expected="signal until the end of the recording",
+        observed="{count} of {of} off at the end",
+        action="Check these electrodes and their leads before the next hook-up.",
     ),
     "electrode_off": Entry(
         "caution",
-        meaning="From some time on until the end an electrode was nearly always flat, "
-        "saturated, full of mains hum or too large, as one that has come off is.",
+        title="Electrodes that may have come off",
+        meaning="From some time on until the end an electrode was nearly always flat, saturated, "
+        "full of mains or too large, as one that has come off is.",
+        text="{count} of {of} EEG channels in doubt until the end: {named}, from then on nearly "
+        "always flat, saturated, full of mains or too large for an EEG, so the electrodes may have "
+        "come off. Artifact does not keep a second from counting as usable, only as clean.",
+        expected="EEG until the end of the recording",
+        observed="{count} of {of} in doubt at the end",
+        action="Look at these channels from that time on; check the electrodes' fastening before "
+        "the next hook-up.",
     ),
-    "few_live_until_end": Entry(
+    "electrode_without_signal": Entry(
         "caution",
-        meaning="From some time on until the end fewer than the minimum of EEG channels were live.",
+        title="Electrodes without signal",
+        meaning="An electrode carried no signal at any time.",
+        text="{count} of {of} EEG channels flat or saturated throughout: {named}. Their time is "
+        "recorded; it is usable where enough other channels carried signal.",
+        expected="signal",
+        observed="{count} of {of} never with signal",
+        action="Check these electrodes and their leads before the next hook-up.",
     ),
-    "hum_not_judged": Entry(
+    "few_channels_until_end": Entry(
+        "caution",
+        title="Too few channels until the end",
+        meaning="From some time on until the end fewer EEG channels than needed carried signal.",
+        text="{count} of {of} EEG channels off from {time} to the end ({lost}): {named}. "
+        "At least {needed} are needed, so that time is recorded and not usable.",
+        headline="{count} of {of} channels off from {time} to the end ({lost})",
+        expected="at least {needed} of {of} EEG channels with signal",
+        observed="{count} of {of} off from {time}",
+        action="Check the electrodes' fastening before the next hook-up.",
+    ),
+    "mains_not_judged": Entry(
         "info",
-        meaning="A channel's sampling rate is too low to tell mains hum.",
-    ),
-    "large_signal": Entry(
-        "caution",
-        meaning="An EEG channel was larger than an EEG can be for much of its time.",
-    ),
-    "mains_hum": Entry(
-        "caution",
-        meaning="Mains hum made up most of an EEG channel's power for much of its time.",
+        title="Mains not judged",
+        meaning="EEG channels are sampled too slowly to tell mains artifact.",
+        text="{channels} sampled too slowly to tell mains artifact at {mains} ({lowest} samples "
+        "per second): clean time leaves that artifact out.",
+        observed="{lowest} samples per second",
     ),
     "no_time_zone": Entry(
         "info",
+        title="No time zone",
         meaning="No time zone is known: stamps were taken as they stand.",
+        text="No time zone is known, so start stamps were taken as they stand. A change to or from "
+        "daylight saving time inside the study cannot be seen.",
+        expected="a time zone in the order or on the command line",
+        observed="none",
+        action="Name the patient's zone where the study crosses a change of the clocks.",
     ),
     "samples_changed": Entry(
         "problem",
+        title="File changed while it was read",
         meaning="A file changed between the count of its records and the reading of its samples.",
+        text="The file changed after its records were counted, so the recorded time and the usable "
+        "time given here may belong to two different states of the file.",
+        forms={
+            "starts": "{records} state another start than when they were counted: the file changed "
+            "meanwhile, so recorded and usable time may belong to two different states of it.",
+        },
+        headline="a file changed while it was read",
+        expected="the file as it was when its records were counted",
+        observed="the file is another",
+        action="Make sure that nothing writes to the study's folder, and audit it again.",
+        question="files",
     ),
     "samples_not_read": Entry(
         "problem",
+        title="Samples that could not be read",
         meaning="Samples of counted records could not be read; that time is not usable.",
+        text="The file's samples could not be read at all ({why}): its recorded time is counted, "
+        "but none of it is usable.",
+        forms={
+            "bytes": "{size} bytes of counted records, between bytes {first} and {last}, could not "
+            "be read. The seconds that they hold are recorded but not usable.",
+        },
+        headline="samples of a counted file could not be read",
+        expected="every counted record can be read",
+        action=_COPY,
+        question="files",
     ),
     "signal_not_scanned": Entry(
         "info",
+        title="Samples not looked at",
         meaning="The samples were not looked at: how much could be read is not known.",
+        text="The samples were not looked at. Recorded time is exact; how much of it could be read "
+        "is not known.",
+        expected="signal scan",
+        observed="switched off",
+        action="Audit again with the signal scan before the study is accepted for reading.",
     ),
     "too_few_eeg_channels": Entry(
         "caution",
-        meaning="The files hold fewer EEG channels than the minimum, so no time is usable.",
+        title="Fewer EEG channels than needed",
+        meaning="The files hold fewer EEG channels than needed, so no time is usable.",
+        text="The files hold {held} by their labels; {needed} are needed, so no time can be "
+        "usable. Ear and mastoid channels are references and are not counted.",
+        headline="{held} by their labels, {needed} needed",
+        expected="at least {needed}",
+        observed="{held}",
+        action="Check the channel labels, and the number of channels that the order asks for.",
     ),
     "usable_below_recorded": Entry(
         "caution",
+        title="Less usable than recorded",
         meaning="Less time was usable than recorded.",
+        text="Of {recorded} recorded, {usable} was usable: for {lost} " + _FEWER + " carried "
+        "signal. Recorded time is not changed by this.",
+        headline=_FEWER + " with signal for {lost}",
+        expected="{recorded}",
+        observed="{usable}",
+        action="Look at the channels by the hour; check the electrodes' fastening.",
     ),
 }
