@@ -14,6 +14,8 @@ from helpers_batch import EPOCH, batch, make_study, one_by_one, order_text, touc
 from helpers_cli import codes, read, run
 from helpers_edf import edf
 
+from auditor.outputs import files
+
 
 @pytest.fixture(autouse=True)
 def in_process(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -392,16 +394,32 @@ def test_a_second_batch_into_the_same_folder_is_refused(
 
 
 def test_what_a_killed_run_left_is_swept_away(root: Path, out: Path) -> None:
-    for left in (
-        out / "audits" / ".S-2041.x.part",
-        out / "audits" / ".S-2041.y.old",
-        out.parent / f".{out.name}.z.part",
-    ):
-        left.mkdir(parents=True)
-        (left / "audit.html").write_text("half")
     batch(root, out)
-    assert sorted(p.name for p in (out / "audits").iterdir()) == ["S-2041", "S-2042"]
-    assert not list(out.parent.glob(".*.part"))
+    for left in ("part", "old", "done"):
+        made = out / "audits" / f".S-2041.{files._machine()}-1-1-0.{left}"
+        made.mkdir()
+        (made / "audit.html").write_text("half")
+    others = out / "audits" / ".S-2041.x.part"  # not of a run of ours
+    others.mkdir()
+    batch(root, out)
+    found = sorted(p.name for p in (out / "audits").iterdir())
+    assert found == [others.name, "S-2041", "S-2042"]
+
+
+@pytest.mark.parametrize("name", ["audit.json", "index.html", "worklist.csv", "audits"])
+def test_a_folder_with_other_things_under_the_names_of_a_batch_is_refused_and_left_alone(
+    root: Path, tmp_path: Path, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "taken"
+    out.mkdir()
+    (out / name).write_text("somebody's own")
+    (out / "letter.txt").write_text("keep me")
+    assert batch(root, out) == 2
+    assert f"holds {name}" in capsys.readouterr().err
+    assert {p.name: p.read_text() for p in out.iterdir()} == {
+        name: "somebody's own",
+        "letter.txt": "keep me",
+    }
 
 
 def test_inputs_are_never_changed(root: Path, out: Path) -> None:

@@ -14,7 +14,7 @@ from helpers_cli import read, run
 from selectolax.lexbor import LexborHTMLParser
 
 from auditor.outputs.data.schema import schema
-from auditor.outputs.files import write_whole
+from auditor.outputs.files import write_folder
 from auditor.outputs.html import with_decisions
 
 
@@ -174,7 +174,7 @@ def test_a_decision_during_a_batch_is_shown_when_it_ends(
 
 
 def test_a_full_disk_leaves_the_old_audit_and_keeps_the_decision(
-    root: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+    root: Path, out: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     before = tree(out / "audits" / "folder-a")
 
@@ -184,7 +184,11 @@ def test_a_full_disk_leaves_the_old_audit_and_keeps_the_decision(
     with monkeypatch.context() as patch:
         patch.setattr("os.fsync", full)
         assert decide(out, "folder-a") == 2
+    said = capsys.readouterr().err
+    assert "the decision is recorded" in said
+    assert "could not be brought up to date" in said
     assert tree(out / "audits" / "folder-a") == before
+    assert decide(out, "folder-a") == 0  # the same again: shown now, and not recorded twice
     batch(root, out, "--resume")
     assert len(read(out / "audits" / "folder-a")["person_decisions"]) == 1
 
@@ -234,7 +238,7 @@ def test_nobody_and_a_novel_are_wrong_use(out: Path, capsys: pytest.CaptureFixtu
 def test_a_folder_that_holds_no_whole_audit_is_an_error_and_the_decision_is_kept(
     root: Path, out: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    write_whole(out / "audits" / "folder-a", {"audit.json": "{}", "audit.html": "<p>"})
+    write_folder(out / "audits" / "folder-a", {"audit.json": "{}", "audit.html": "<p>"})
     assert decide(out, "folder-a") == 2
     assert "it is kept in the history" in capsys.readouterr().err
     with pytest.raises(ValueError, match="no place for decided"):

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from auditor.batch.decide import show_decisions
 from auditor.batch.find import find_studies
-from auditor.batch.folder import Names, held, slug_of, sweep
+from auditor.batch.folder import Names, check_own, held, slug_of, sweep
 from auditor.batch.history import History
 from auditor.batch.jobs import Job, Result, audit_job, fingerprint, store, unchanged, write_job
 from auditor.batch.pool import run_pool
@@ -58,6 +58,7 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
         raise NothingReadable(
             str(root), "holds no study folder with recordings", "Name the folder above them."
         )
+    check_own(out)
     with held(out) as free, contextlib.ExitStack() as stack:
         if not free:
             raise UsageError(str(out), "is in use by another batch", "Wait for it to end.")

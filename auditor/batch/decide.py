@@ -18,7 +18,7 @@ from auditor.batch.worklist import listed, write_worklist
 from auditor.core.errors import OutputError, UsageError
 from auditor.core.text import printable, storable
 from auditor.model import PersonDecision
-from auditor.outputs.files import write_whole
+from auditor.outputs.files import write_folder
 from auditor.outputs.html import with_decisions
 from auditor.pipeline import now_utc
 
@@ -34,19 +34,29 @@ def decide(arguments: argparse.Namespace) -> int:
         raise UsageError("--by", "names nobody", "Say who decided.")
     with History(out, create=False) as history:
         study = _named(history, arguments.study)
-        history.add_decision(study, arguments.outcome, by, note, now_utc())
-        with held(out, wait_s=_WAIT_S) as free:
-            if free:
-                show_decisions(history, [study], out)
-                studies, awaited = listed(out) or (
-                    tuple(study for study, _ in history.latest_texts()),
-                    (),
-                )
-                write_worklist(history, studies, out, awaited)
+        new = history.add_decision(study, arguments.outcome, by, note, now_utc())
+        said = f"{arguments.outcome}, by {by}, for {study}"
+        try:
+            with held(out, wait_s=_WAIT_S) as free:
+                if free:
+                    show_decisions(history, [study], out)
+                    studies, awaited = listed(out) or (
+                        tuple(study for study, _ in history.latest_texts()),
+                        (),
+                    )
+                    write_worklist(history, studies, out, awaited)
+        except OutputError as error:
+            raise OutputError(
+                error.where,
+                f"the decision is recorded in the history ({said}), but the audit and the worklist "
+                f"could not be brought up to date: it {error.problem}",
+                "Make room or mend the folder and give the same decision again: it is not recorded "
+                "twice.",
+            ) from error
     if not arguments.quiet:
         later = "" if free else " A batch is at work there: it shows the decision when it ends."
-        said = f"Recorded for {study}: {arguments.outcome}, by {by}.{later}"
-        sys.stdout.write(printable(said) + "\n")
+        told = "Recorded" if new else "Already recorded"
+        sys.stdout.write(printable(f"{told}: {said}.{later}") + "\n")
     return 0
 
 
@@ -85,7 +95,7 @@ def _show(folder: Path, decisions: tuple[PersonDecision, ...]) -> None:
             "holds no audit that can take the decision; it is kept in the history",
             "Run 'auditor batch --resume' after removing that folder.",
         ) from error
-    write_whole(folder, texts)
+    write_folder(folder, texts)
 
 
 def _read(path: Path) -> str:

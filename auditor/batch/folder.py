@@ -7,7 +7,6 @@ import hashlib
 import hmac
 import os
 import secrets
-import shutil
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,11 +15,15 @@ from auditor.batch.files import make_private, touch_private
 from auditor.batch.history import FILE_NAME, Inputs
 from auditor.core.errors import OutputError, UsageError
 from auditor.core.text import path_part
+from auditor.outputs.files import sweep_together, sweep_within
 
 AUDITS = "audits"
 LOCK = "batch.lock"
 KEY = "redact.key"
 _KEY_BYTES = 32
+_NAMES = (AUDITS, "audit.json", "audit.html", "index.html", "worklist.csv", "worklist.json",
+          "trends.html", "trends.csv", KEY)  # fmt: skip
+"""What a batch writes beside its history, and what says that a folder is a single audit."""
 
 
 @contextlib.contextmanager
@@ -51,18 +54,23 @@ def held(out: Path, *, wait_s: float = 0, name: str = LOCK) -> Iterator[bool]:
         lock.close()
 
 
+def check_own(out: Path) -> None:
+    """Raise ``OutputError`` where ``out`` holds what a batch would overwrite and did not write."""
+    if (out / FILE_NAME).exists():
+        return
+    taken = [name for name in _NAMES if (out / name).exists() or (out / name).is_symlink()]
+    if taken:
+        raise OutputError(
+            str(out),
+            f"holds {taken[0]}, not written by a batch",
+            "Give another --out, or move it away: nothing of others is touched.",
+        )
+
+
 def sweep(out: Path) -> None:
-    """Remove what a killed run left unfinished beside its outputs. Only while ``held``."""
-    unfinished = [*(out / AUDITS).glob(".*.part"), *(out / AUDITS).glob(".*.old")]
-    beside = Path(os.path.abspath(out))  # noqa: PTH100  as the writing of outputs names it
-    for path in (*unfinished, *beside.parent.glob(f".{_literal(beside.name[:40])}.*.part")):
-        if path.is_dir() and not path.is_symlink():
-            shutil.rmtree(path, ignore_errors=True)
-
-
-def _literal(name: str) -> str:
-    """``name`` for a glob in which no character is special."""
-    return "".join(f"[{c}]" if c in "*?[" else c for c in name)
+    """Put right what a dead run left unfinished among its outputs. Only while ``held``."""
+    sweep_together(out)
+    sweep_within(out / AUDITS)
 
 
 class Names:

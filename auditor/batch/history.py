@@ -185,11 +185,11 @@ class History:
         """Each study with the summary of its latest audit, one at a time, sorted by study."""
         return ((study, json.loads(text)) for study, text in self.latest_texts())
 
-    def add_decision(self, study: str, outcome: str, by: str, note: str, recorded_utc: str) -> None:
+    def add_decision(self, study: str, outcome: str, by: str, note: str, recorded_utc: str) -> bool:
         """Append a person's decision about the latest audit of ``study``.
 
-        One that repeats the latest decision word for word is not recorded again: what failed after
-        it was recorded may be tried anew. Raises ``UsageError`` for a study that is not known.
+        One that repeats the latest decision word for word is not recorded again (``False``): what
+        failed after it was recorded may be tried anew. Raises ``UsageError`` for a study that is not known.
         """
         with self._transaction():
             audit = self._latest_audit(study)
@@ -199,12 +199,13 @@ class History:
                 (study,),
             ).fetchone()
             if latest == (audit, outcome, by, note):
-                return
+                return False
             self._db.execute(
                 "INSERT INTO decisions (study, audit, outcome, decided_by, note, recorded_utc)"
                 " VALUES (?, ?, ?, ?, ?, ?)",
                 (study, audit, outcome, by, note, recorded_utc),
             )
+        return True
 
     def add_review(self, study: str, role: str, by: str, note: str, recorded_utc: str) -> None:
         """Append that a person read the latest audit of ``study``. Raises as ``add_decision``."""

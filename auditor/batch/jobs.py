@@ -6,9 +6,7 @@ import contextlib
 import hashlib
 import json
 import os
-import shutil
 import stat
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,11 +16,11 @@ from auditor.batch.folder import AUDITS
 from auditor.batch.history import Inputs, Known, Summary
 from auditor.batch.summary import failed, summarise
 from auditor.core import __version__
-from auditor.core.errors import AuditorError, OutputError
+from auditor.core.errors import AuditorError
 from auditor.core.progress import Progress
 from auditor.core.text import storable
 from auditor.model import Audit, Order, PersonDecision
-from auditor.outputs.files import MARKER, write_whole
+from auditor.outputs.files import MARKER, remove_folder, write_folder
 from auditor.outputs.publish import audit_texts
 from auditor.outputs.redact import redact
 from auditor.pipeline import Options, audit_study
@@ -108,16 +106,9 @@ def store(result: Result, slug: str, out: Path) -> None:
     """Write a result's audit under ``out``. A failed study keeps no older audit in its place."""
     folder = out / AUDITS / slug
     if result.texts:
-        write_whole(folder, result.texts)
+        write_folder(folder, result.texts)
     elif (folder / MARKER).exists():
-        try:
-            aside = Path(tempfile.mkdtemp(prefix=f".{slug[:40]}.", suffix=".old", dir=out / AUDITS))
-            folder.rename(aside / "audit")
-        except OSError as error:
-            raise OutputError(
-                str(folder), f"cannot be replaced ({error.strerror})", "Check the folder."
-            ) from error
-        shutil.rmtree(aside, ignore_errors=True)
+        remove_folder(folder)
 
 
 def snapshot(paths: Iterable[str]) -> Inputs:

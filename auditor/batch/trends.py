@@ -18,7 +18,7 @@ from auditor.core.durations import exact_seconds
 from auditor.core.errors import NothingReadable
 from auditor.core.text import cell, printable
 from auditor.model import Share, Trend, TrendGroup
-from auditor.outputs.files import write_whole
+from auditor.outputs.files import write_together
 from auditor.outputs.html import render_trends
 from auditor.pipeline import now_utc
 
@@ -44,12 +44,13 @@ def trends(arguments: argparse.Namespace) -> int:
                 continue
             facts = {key: summary[key] for key in _FACTS}
             if study in decisions:
-                facts["outcome"] = decisions[study][-1].outcome
+                decided = decisions[study][-1].outcome
+                facts["outcome"] = "repeat" if decided == "repeat" else "complete"
             audited.append(facts)
     if not audited:
         raise NothingReadable(str(out), "the history holds no audit yet", "Run 'auditor batch'.")
     everything, found = group_all(audited)
-    write_whole(
+    write_together(
         out,
         {
             "trends.html": render_trends(found, everything, now_utc(), unreadable),

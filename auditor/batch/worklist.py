@@ -15,7 +15,7 @@ from auditor.core.durations import exact_seconds, seconds
 from auditor.core.errors import OutputError
 from auditor.core.text import cell, storable
 from auditor.model import PersonDecision, WorkRow
-from auditor.outputs.files import write_whole
+from auditor.outputs.files import write_together
 from auditor.outputs.html import render_worklist
 from auditor.pipeline import now_utc
 
@@ -117,7 +117,7 @@ def write_worklist(
     """
     generated = now_utc()
     worklist, absent = rows(history, studies), tuple(storable(name) for name in awaited)
-    write_whole(
+    write_together(
         out,
         {
             "index.html": render_worklist(worklist, generated, absent),

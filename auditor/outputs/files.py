@@ -1,25 +1,52 @@
-"""Outputs appear whole or not at all, readable by their owner alone."""
+"""Outputs appear whole or not at all, readable by their owner alone.
+
+An audit's folder is made under a hidden name beside its place and swapped in, so that old and new
+never stand mixed; it is only ever written where nothing is, or where an audit of ours and nothing
+else is. Files beside others (a worklist) are replaced together, with the old ones kept until all
+stand. Hidden names carry the process that made them: what a dead process left is put right by the
+next run that writes to the same place, and nobody else's files are ever touched.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import itertools
 import os
+import re
 import shutil
-import tempfile
-from collections.abc import Mapping
+import socket
+import time
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 
 from auditor.core.errors import OutputError
 
 MARKER = "audit.json"
+AUDIT_FILES = frozenset(
+    {"audit.html", MARKER, "files.csv", "segments.csv", "gaps.csv", "hours.csv", "periods.csv",
+     "note.txt", "marks.txt"}
+)  # fmt: skip
+"""What an audit's folder may hold to count as an audit of ours."""
+_HEAD = 4096
+_ABSENT = ".absent"
+"""Marks, beside the kept files, one that was not there before."""
+_ABANDONED_S = 24 * 3600
+"""Where it cannot be told whether a process still runs, what is older than this is left over."""
+_COUNT = itertools.count()
 
 
 def check_free(out: Path, *, force: bool) -> None:
     """Raise ``OutputError`` where ``out`` cannot take an audit, before any work is done."""
     try:
-        if out.exists() and not out.is_dir():
+        out = _place(out)
+        sweep(out)
+        if not out.exists():
+            return
+        if not out.is_dir():
             raise OutputError(str(out), "is a file", "Name a folder with --out.")
-        if not force and any((out / name).exists() for name in (MARKER, "audit.html")):
+        _refuse_foreign(out)
+        if not force and (out / MARKER).exists():
             raise OutputError(
                 str(out), "already holds an audit", "Give another --out, or --force to replace it."
             )
@@ -29,36 +56,241 @@ def check_free(out: Path, *, force: bool) -> None:
         ) from error
 
 
-def write_whole(out: Path, texts: Mapping[str, str]) -> None:
-    """Write ``texts`` (file name -> content) into ``out``.
+def write_folder(out: Path, texts: Mapping[str, str]) -> None:
+    """Make ``out`` the folder that holds ``texts`` (file name -> content) and nothing else.
 
-    They are written and flushed to a hidden folder beside ``out`` and moved into place at once. A
-    folder that holds nothing but an older audit is replaced as a whole; in one that holds other
-    files each file is replaced by itself, ``audit.json`` last. A full disk or a kill leaves the
-    old audit, or none.
-
-    Raises ``OutputError``.
+    Raises ``OutputError``: for a folder that holds anything but an older audit, and where the disk
+    refuses; then the older audit stands as it was, or there is none.
     """
-    out = Path(os.path.abspath(out))  # noqa: PTH100  a link given as DIR stays that link
     beside: Path | None = None
+    state = "nothing was changed"
     try:
+        out = _place(out)
+        sweep(out)
         out.parent.mkdir(parents=True, exist_ok=True)
-        beside = Path(tempfile.mkdtemp(prefix=f".{out.name[:40]}.", suffix=".part", dir=out.parent))
+        beside = _hidden(out, "part")
+        beside.mkdir(mode=0o700)
         beside.chmod(0o700)  # whatever the umask leaves of that
         for name, text in texts.items():
             _write_file(beside / name, text)
         _sync_folder(beside)
-        _move_into_place(beside, out, set(texts))
+        if not out.exists():
+            beside.rename(out)
+        else:
+            _refuse_foreign(out)
+            old = _hidden(out, "old")
+            out.rename(old)
+            try:
+                beside.rename(out)
+            except OSError:
+                state = f"the older audit is in {old.name} and comes back with the next run"
+                old.rename(out)
+                state = "nothing was changed"
+                raise
+            shutil.rmtree(old, ignore_errors=True)
         _sync_folder(out.parent)
     except OSError as error:
         raise OutputError(
             str(out),
-            f"cannot be written ({error.strerror or error})",
-            "Free space on the disk or give another --out. Nothing half written was left there.",
+            f"cannot be written ({error.strerror or error}); {state}",
+            "Free space on the disk, check its permissions, or give another --out.",
         ) from error
     finally:
         if beside is not None:
             shutil.rmtree(beside, ignore_errors=True)
+
+
+def remove_folder(out: Path) -> None:
+    """Take an audit of ours away, at once. Raises ``OutputError``; then it is still there."""
+    try:
+        out = _place(out)
+        _refuse_foreign(out)
+        old = _hidden(out, "done")
+        out.rename(old)
+    except OSError as error:
+        raise OutputError(
+            str(out), f"cannot be replaced ({error.strerror or error})", "Check the folder."
+        ) from error
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def write_together(folder: Path, texts: Mapping[str, str]) -> None:
+    """Write ``texts`` into ``folder`` beside what else is there: all of them, or none.
+
+    Raises ``OutputError``; then each of the files is as it was.
+    """
+    new: Path | None = None
+    try:
+        folder = _place(folder)
+        folder.mkdir(parents=True, exist_ok=True)
+        sweep_together(folder)
+        new = _hidden(folder / "files", "part", within=folder)
+        new.mkdir(mode=0o700)
+        for name, text in texts.items():
+            _write_file(new / name, text)
+        kept = _hidden(folder / "files", "old", within=folder)
+        kept.mkdir(mode=0o700)
+        try:
+            for name in texts:
+                if (folder / name).exists():
+                    _keep(folder / name, kept / name)
+                else:
+                    (kept / f"{name}{_ABSENT}").touch()
+            for name in texts:
+                (new / name).replace(folder / name)
+            done = kept.with_suffix(".done")
+            kept.rename(done)  # from here on the new files stand
+        except OSError:
+            _put_back(folder, kept)
+            raise
+        shutil.rmtree(done, ignore_errors=True)
+        _sync_folder(folder)
+    except OSError as error:
+        raise OutputError(
+            str(folder),
+            f"cannot be written ({error.strerror or error}); {', '.join(texts)} stayed as before",
+            "Free space on the disk, check its permissions, or give another --out.",
+        ) from error
+    finally:
+        if new is not None:
+            shutil.rmtree(new, ignore_errors=True)
+
+
+def sweep(out: Path) -> None:
+    """Put right what a dead process left beside the folder ``out``; an older audit comes back."""
+    for path, _, kind in _left_over(out.parent, _short(out.name)):
+        _settle(path, out, kind)
+
+
+def sweep_within(parent: Path) -> None:
+    """``sweep`` for every folder that was being written in ``parent``."""
+    for path, name, kind in _left_over(parent):
+        _settle(path, parent / name, kind)
+
+
+def _settle(path: Path, out: Path, kind: str) -> None:
+    if kind == "old" and not out.exists():
+        with suppress(OSError):
+            path.rename(out)
+            return
+    shutil.rmtree(path, ignore_errors=True)
+
+
+def sweep_together(folder: Path) -> None:
+    """Put right what a dead ``write_together`` left in ``folder``; older files come back."""
+    for path, _, kind in _left_over(folder, "files"):
+        if kind == "old":
+            with suppress(OSError):
+                _put_back(folder, path)
+        shutil.rmtree(path, ignore_errors=True)
+
+
+def _place(out: Path) -> Path:
+    """The folder itself, where a link given as DIR leads; nothing need be there yet."""
+    return Path(os.path.realpath(out))
+
+
+def _refuse_foreign(out: Path) -> None:
+    """Raise ``OutputError`` where ``out`` holds anything but an audit that this program made."""
+    names = sorted(entry.name for entry in out.iterdir())
+    if not names:
+        return
+    foreign = [n for n in names if n not in AUDIT_FILES or not _is_plain(out / n)]
+    if not foreign and not _is_audit(out / MARKER):
+        foreign = names
+    if foreign:
+        more = f" and {len(foreign) - 1} more" if len(foreign) > 1 else ""
+        raise OutputError(
+            str(out),
+            f"holds {foreign[0]}{more}, not written by this program as part of an audit",
+            "Give another --out, or move it away: nothing of others is touched.",
+        )
+
+
+def _is_plain(path: Path) -> bool:
+    return path.is_file() and not path.is_symlink()
+
+
+def _is_audit(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD)
+    except OSError:
+        return False
+    return re.match(rb'\s*\{\s*"schema":\s*"coverage-audit/\d+"', head) is not None
+
+
+def _hidden(out: Path, kind: str, *, within: Path | None = None) -> Path:
+    """A new hidden name for ``out``, which tells the machine and the process that made it."""
+    pid = os.getpid()
+    token = f"{_machine()}-{pid}-{_started(pid)}-{next(_COUNT)}"
+    return (within or out.parent) / f".{_short(out.name)}.{token}.{kind}"
+
+
+def _short(name: str) -> str:
+    """At most 120 bytes that tell one folder's hidden names from another's."""
+    if len(os.fsencode(name)) <= 120:
+        return name
+    return hashlib.sha256(os.fsencode(name)).hexdigest()[:32]
+
+
+_FORM = re.compile(r"\.(.+)\.([0-9a-f]{8})-(\d+)-(\d+)-\d+\.(part|old|done)", re.DOTALL)
+
+
+def _left_over(parent: Path, name: str | None = None) -> Iterator[tuple[Path, str, str]]:
+    """Hidden folders (of ``name``, or all) whose process is gone: path, for what, and kind."""
+    try:
+        entries = list(os.scandir(parent))
+    except OSError:
+        return
+    for entry in entries:
+        match = _FORM.fullmatch(entry.name)
+        if match is None or not entry.is_dir(follow_symlinks=False):
+            continue
+        held, machine, pid, started, kind = match.groups()
+        if name in (None, held) and _gone(machine, int(pid), int(started), entry):
+            yield Path(entry.path), held, kind
+
+
+def _gone(machine: str, pid: int, started: int, entry: os.DirEntry[str]) -> bool:
+    """Whether the process that made ``entry`` has ended, or must have after so long."""
+    if machine == _machine() and started:
+        return _started(pid) != started
+    try:
+        return time.time() - entry.stat(follow_symlinks=False).st_mtime > _ABANDONED_S
+    except OSError:
+        return False
+
+
+def _machine() -> str:
+    return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
+
+
+def _started(pid: int) -> int:
+    """When a process started, in the system's ticks; 0 where that is not told or none runs."""
+    try:
+        stat = Path(f"/proc/{pid}/stat").read_text(encoding="latin-1")
+    except OSError:
+        return 0
+    return int(stat.rpartition(")")[2].split()[19])  # field 22 of proc_pid_stat(5)
+
+
+def _keep(path: Path, kept: Path) -> None:
+    """A second name for a file, or a copy where the file system gives none."""
+    try:
+        os.link(path, kept)
+    except OSError:
+        shutil.copy2(path, kept)
+
+
+def _put_back(folder: Path, kept: Path) -> None:
+    """Undo a replacement: what was kept returns, what was not there before goes."""
+    for entry in list(kept.iterdir()):
+        if entry.name.endswith(_ABSENT):
+            (folder / entry.name.removesuffix(_ABSENT)).unlink(missing_ok=True)
+        else:
+            entry.replace(folder / entry.name)
+    shutil.rmtree(kept, ignore_errors=True)
 
 
 def _write_file(path: Path, text: str) -> None:
@@ -80,18 +312,3 @@ def _sync_folder(folder: Path) -> None:
     with suppress(OSError):
         os.fsync(descriptor)
     os.close(descriptor)
-
-
-def _move_into_place(beside: Path, out: Path, ours: set[str]) -> None:
-    if not out.exists():
-        beside.rename(out)
-        return
-    if out.is_symlink() or any(entry.name not in ours for entry in out.iterdir()):
-        (out / MARKER).unlink(missing_ok=True)
-        for name in sorted(ours, key=lambda n: n == MARKER):
-            (beside / name).replace(out / name)
-        return
-    old = Path(tempfile.mkdtemp(prefix=f".{out.name[:40]}.", suffix=".old", dir=out.parent))
-    out.rename(old / "audit")
-    beside.rename(out)
-    shutil.rmtree(old, ignore_errors=True)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from auditor.model import Audit
 from auditor.outputs.data import csv_texts, json_text
-from auditor.outputs.files import write_whole
+from auditor.outputs.files import write_folder
 from auditor.outputs.html import render_html
 from auditor.outputs.marks import marks_text
 
@@ -23,4 +23,4 @@ def audit_texts(audit: Audit) -> dict[str, str]:
 
 def publish(audit: Audit, out: Path) -> None:
     """Write the audit into ``out``, whole or not at all. Raises ``OutputError``."""
-    write_whole(out, audit_texts(audit))
+    write_folder(out, audit_texts(audit))
