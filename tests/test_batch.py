@@ -82,7 +82,7 @@ def test_an_error_nobody_foresaw_is_one_row(
     rows = {r["study"]: r["headline"] for r in worklist(out)}
     assert "ZeroDivisionError" in rows["S-2041"]
     assert "P-2041" not in rows["S-2041"]
-    assert "repeat" in rows["S-2042"]
+    assert "under 75 %" in rows["S-2042"]
     assert batch(root, out, "--debug") == 2
     assert "Traceback" in capsys.readouterr().err
 

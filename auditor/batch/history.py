@@ -189,7 +189,8 @@ class History:
         """Append a person's decision about the latest audit of ``study``.
 
         One that repeats the latest decision word for word is not recorded again (``False``): what
-        failed after it was recorded may be tried anew. Raises ``UsageError`` for a study that is not known.
+        failed after it was recorded may be tried anew. Raises ``UsageError`` for a study that is
+        not known.
         """
         with self._transaction():
             audit = self._latest_audit(study)
