@@ -279,10 +279,10 @@ def _window(
 def _power_plan(
     order: Order | None, hookup: int | None, coverage: Coverage, policy: Policy
 ) -> PowerPlan | None:
-    if order is None or order.power is None:
+    if order is None:
         return None
     begun = coverage.first_start if hookup is None else hookup
-    ran = max(0, coverage.last_end - begun)
+    ran = None if order.still_recording else max(0, coverage.last_end - begun)
     return plan_power(order.power, order.ordered_ns, policy.power, ran)
 
 

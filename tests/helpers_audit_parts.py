@@ -35,7 +35,6 @@ from auditor.model import (
     PatientField,
     Period,
     PowerPlan,
-    PowerStep,
     Professional,
     Recording,
     RecordingField,
@@ -368,17 +367,16 @@ def monitoring_of(coverage: Coverage) -> Monitoring:
 
 
 def power_of(ordered: int) -> PowerPlan:
-    """Two packs of 36 hours each, with no reserve on a 72-hour order."""
+    """Two batteries of 36 hours each, with no reserve on a 72-hour order."""
     return PowerPlan(
         lasts_ns=72 * HOUR,
         ordered_ns=ordered,
-        reserve_ns=0,
+        reserve_ns=None,
         enough=ordered <= 72 * HOUR,
-        steps=(PowerStep("pack 1", 0, 36 * HOUR), PowerStep("pack 2", 36 * HOUR, 72 * HOUR)),
-        advice=("Charge both packs fully before hook-up.",),
+        advice=("Have every battery full at hook-up.",),
         comparison="The recording ended 7 h 48 min before this set-up should have run out.",
-        would_last=("Two packs and an external supply: 172 h.",),
-        cautions=("Hours per pack are a default, not measured on these packs.",),
+        would_last=("Two batteries and an external supply: 172 h.",),
+        cautions=("A plan is no measurement of these batteries.",),
     )
 
 
@@ -390,7 +388,7 @@ FINDINGS = (
         "The recording ended before the ordered time was over. The hours after the end are missing.",
         expected="the planned end on 5 March at 09:30:00",
         observed="the last record ends on 5 March at 01:42:10",
-        action="Ask the patient what happened at that time, and look at the packs.",
+        action="Ask the patient what happened at that time, and look at the batteries.",
     ),
     Finding(
         "never_closed",

@@ -231,7 +231,7 @@ def test_orders_may_come_in_a_table(root: Path, out: Path, tmp_path: Path) -> No
     batch(root, out, "--orders", table)
     rows = {r["study"]: r for r in worklist(out)}
     assert rows["S-2041"]["study_id"] == "ST-1"
-    assert rows["S-2041"]["power"] == "2 packs"
+    assert rows["S-2041"]["power"] == "2 batteries"
     assert rows["S-2042"]["short_s"] == 24
     assert read(out / "audits" / "S-2041")["order"]["hookup"] == "2027-03-02T09:29:00"
     document = json.loads((out / "worklist.json").read_text())

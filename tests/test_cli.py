@@ -238,11 +238,18 @@ def test_a_time_zone_gives_utc_beside_civil_time(
     assert audit["coverage"]["first_start_utc"] == "2027-03-02T16:30:00.250Z"
 
 
-def test_the_plan_says_whether_power_lasts(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run("plan", "--ordered-hours", "24") == 0
+def test_the_plan_says_whether_power_lasts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    order = tmp_path / "order.toml"
+    order.write_text(
+        "[order]\nordered_hours = 24\n[power]\nbatteries = 2\nhours_per_battery = 30\n", "utf-8"
+    )
+    assert run("plan", "--order", order, "--ordered-hours", "24") == 0
     assert "lasts the ordered 24:00:00" in capsys.readouterr().out
-    assert run("plan", "--ordered-hours", "96") == 1
+    assert run("plan", "--order", order, "--ordered-hours", "96") == 1
     assert "does NOT last" in capsys.readouterr().out
+    assert run("plan", "--ordered-hours", "24") == 2
 
 
 def test_rules_and_schema_are_printed(capsys: pytest.CaptureFixture[str]) -> None:

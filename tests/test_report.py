@@ -122,9 +122,8 @@ SAID = {
         "Would fit power exhausted: the batteries were planned to last 72 h.",
     ),
     "power": ("normal", "#repeat", "72:00:00 for 72:00:00 ordered: enough"),
-    "power step": ("normal", "#repeat", "pack 2 36:00:00 72:00:00"),
     "power comparison": ("normal", "#repeat", "7 h 48 min before this set-up"),
-    "what would last": ("normal", "#repeat", "Two packs and an external supply: 172 h."),
+    "what would last": ("normal", "#repeat", "Two batteries and an external supply: 172 h."),
     "next hook-up": ("normal", "#repeat", "Clear the card before hook-up."),
     "copies": ("two_copies", "#repeat", "0.75 s ahead; drift 11.5 ppm fast"),
     "what fills what": ("two_copies", "#repeat", "B Wed 3 Mar 05:30:00 Wed 3 Mar 08:30:00 3:00:00"),
@@ -222,11 +221,14 @@ def test_power_that_does_not_last_is_said_with_the_reserve_and_the_other_ends() 
     audit = h.normal()
     assert audit.power is not None
     power = replace(
-        audit.power, reserve_ns=3 * HOUR, enough=False, other_ends=(("one pack only", 36 * HOUR),)
+        audit.power,
+        reserve_ns=3 * HOUR,
+        enough=False,
+        other_ends=(("one battery only", 36 * HOUR),),
     )
     said = seen(render(replace(audit, power=power)))
-    assert "ordered: not enough Reserve that the policy wants 3:00:00" in said
-    assert "one pack only 36:00:00" in said
+    assert "ordered: not enough Reserve that the policy asks for 3:00:00" in said
+    assert "one battery only 36:00:00" in said
 
 
 def test_a_limit_that_must_be_passed_is_told_from_one_that_is_reached() -> None:

@@ -106,7 +106,7 @@ def test_the_totals_to_ask_the_coder_about_are_named() -> None:
 def test_values_are_given_in_words() -> None:
     assert _one("decision.tolerance_share").value == "5 %"
     assert _one("coverage.gap_floor_s").value == "1 s"
-    assert _one("power.pack_hours").value == "36 h"
+    assert _one("power.hours_per_battery").value == "not entered"
     assert _one("Video: share of recorded time").value == "at least 80 %"
     assert _one("Intermittent monitoring: between checks").value == "at most 2 h"
 

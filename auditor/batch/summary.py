@@ -107,8 +107,9 @@ def _power(order: Order | None) -> str | None:
 
 
 def power_words(setup: PowerSetup) -> str:
-    """'2 packs, card', '1 pack and external supply, card+computer'."""
+    """'2 batteries, card', '1 battery and external supply, card+computer'."""
     count = None if setup.batteries is None else setup.batteries + (setup.spare_batteries or 0)
-    packs = {None: "packs not entered", 0: "no pack", 1: "1 pack"}.get(count, f"{count} packs")
+    few = {None: "batteries not entered", 0: "no battery", 1: "1 battery"}
+    known = few.get(count, f"{count} batteries")
     supply = " and external supply" if setup.external_ns else ""
-    return f"{packs}{supply}{f', {setup.mode}' if setup.mode else ''}"
+    return f"{known}{supply}{f', {setup.mode}' if setup.mode else ''}"

@@ -180,8 +180,8 @@ def _power(shown: _Shown, plan: PowerPlan | None) -> list[Advice]:
             )
         ]
     evidence = (
-        f"The set-up lasts about {in_words(plan.lasts_ns)}; {in_words(plan.ordered_ns)} was "
-        f"ordered and {in_words(plan.reserve_ns)} is wanted in reserve."
+        f"By the lab's figures the set-up lasts about {in_words(plan.lasts_ns)}; "
+        f"{in_words(plan.ordered_ns)} was ordered."
     )
     return [Advice(f"Plan more power. {' Or: '.join(plan.would_last)}".strip(), evidence)]
 

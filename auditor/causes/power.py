@@ -1,209 +1,120 @@
-"""Whether the power set-up lasts the ordered time, and what would.
+"""Whether the power set-up lasts the ordered time, and what would, by the lab's own figures.
 
-An external supply is drawn on first, then the packs. Packs of unequal charge: the fullest drains
-alone until it is as empty as the next, then both alike. The capacity shown is the average of the
-fitted packs; with one pack, that pack's. All of this is common practice, no source; the figures
-come from the order file or the policy, and a lab enters its maker's own.
+The time of an external supply and the sum over the batteries of charge times hours, together times
+the share that the recording mode leaves; spare batteries, full, to change to (common practice, no
+source). No figure has a default, since figures of batteries and supplies describe one recorder: a
+lab enters its manufacturer's in the order's ``[power]`` or in its policy's.
 
-Integer nanoseconds throughout. A charge is held as the time that the pack alone would run.
+Integer nanoseconds throughout.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from auditor.core.durations import in_words
+from auditor.core.text import quantity
 from auditor.core.units import MINUTE
-from auditor.model import PowerMode, PowerPlan, PowerSetup, PowerStep
+from auditor.model import PowerMode, PowerPlan, PowerSetup
 from auditor.policy.power import PowerSettings
 
 _PPM = 1_000_000
+_MATCH_PERCENT = 5
+"""A measured end so close to the planned end of power fits it (common practice, no source)."""
+_MOST_BATTERIES = 24
 
 CAUTIONS = (
-    "Use only packs, chargers and supplies that the recorder's maker approves: others are a hazard "
-    "to the patient.",
-    "Follow the maker's instructions. Hours that the order does not give are common-practice "
-    "defaults without a source; enter the figures of your maker's manual.",
-    "Packs lose capacity with age and cold: a plan is no measurement of these packs.",
+    "Use only batteries, chargers and supplies that the recorder's manufacturer approves: others "
+    "are a hazard to the patient.",
+    "Follow the manufacturer's instructions. The figures are those that were entered.",
+    "Batteries lose capacity with age and cold: a plan is no measurement of these batteries.",
+    "Clear the card only after its copy is safe.",
 )
 
 
-def default_setup(settings: PowerSettings) -> PowerSetup:
-    """The set-up where nothing is said: the packs that the recorder holds, full, card only."""
-    return PowerSetup(
-        batteries=settings.packs_fitted,
-        battery_ns=settings.pack_ns,
-        external_ns=0,
-        mode="card",
-        mode_share_ppm=settings.mode_factor_ppm["card"],
-    )
-
-
 @dataclass(frozen=True, slots=True)
-class _Setup:
-    """A set-up in which every figure is known."""
+class _Figures:
+    """A set-up in which every figure that counts is known."""
 
-    packs: int
-    pack_ns: int
+    batteries: int
+    battery_ns: int
     external_ns: int
-    mode: PowerMode
-    mode_factor_ppm: int
-    charges_ppm: tuple[int, ...] = ()
+    mode_share_ppm: int
+    mode: PowerMode | None
+    charges_ppm: tuple[int, ...]
+    spare: int
+
+    @property
+    def fitted_ns(self) -> int:
+        """What runs without a change of batteries."""
+        charges = self.charges_ppm or (_PPM,) * self.batteries
+        hours = sum(self.battery_ns * share // _PPM for share in charges)
+        return (self.external_ns + hours) * self.mode_share_ppm // _PPM
+
+    @property
+    def lasts_ns(self) -> int:
+        """What runs with every spare battery, full, changed to."""
+        return self.fitted_ns + self.spare * self.battery_ns * self.mode_share_ppm // _PPM
 
 
-def _filled(of: PowerSetup | _Setup, settings: PowerSettings) -> _Setup:
-    """``of`` with the policy's figures where none was entered."""
-    if isinstance(of, _Setup):
-        return of
-    mode = of.mode or "card"
-    return _Setup(
-        packs=(settings.packs_fitted if of.batteries is None else of.batteries)
-        + (of.spare_batteries or 0),
-        pack_ns=settings.pack_ns if of.battery_ns is None else of.battery_ns,
-        external_ns=of.external_ns or 0,
-        mode=mode,
-        mode_factor_ppm=settings.mode_factor_ppm[mode]
-        if of.mode_share_ppm is None
-        else of.mode_share_ppm,
-        charges_ppm=of.charges_ppm,
-    )
+def needed(setup: PowerSetup | None, settings: PowerSettings) -> tuple[str, ...]:
+    """What must be entered before anything can be said of power, one phrase each; empty if all."""
+    if setup is None or (setup.batteries is None and setup.external_ns is None):
+        return ("how many batteries the recorder holds (batteries) or the hours of its external "
+                "supply (external_hours)",)  # fmt: skip
+    wanted = []
+    some = (setup.batteries or 0) + (setup.spare_batteries or 0)
+    if some and setup.battery_ns is None and settings.battery_ns is None:
+        wanted.append("the hours that one full battery runs the recorder (hours_per_battery)")
+    # Hours of a battery are understood as those of recording to the card.
+    if setup.mode not in (None, "card") and _share(setup, settings) is None:
+        wanted.append(f"the share of those hours that {setup.mode} leaves (mode_share)")
+    return tuple(wanted)
 
 
 def plan_power(
-    of: PowerSetup,
+    setup: PowerSetup | None,
     ordered_ns: int,
     settings: PowerSettings,
     measured_end_ns: int | None = None,
-) -> PowerPlan:
-    """The plan of ``of`` for ``ordered_ns``, compared with ``measured_end_ns`` after hook-up.
+) -> PowerPlan | None:
+    """The plan of ``setup`` for ``ordered_ns``, compared with ``measured_end_ns`` after hook-up.
 
-    ``setup.mode_factor_ppm`` is the share of ``pack_ns`` that the mode leaves. ``external_ns`` is
-    what the supply adds in that mode, and is not shared again. More packs than the recorder holds
-    are changed to, one fitting after the other, when the shown capacity reaches the low limit; the
-    last fitting runs until it is empty.
+    ``None`` where a figure is missing: ``needed`` says which.
     """
-    setup = _filled(of, settings)
-    steps = _steps(setup, settings)
-    lasts = steps[-1].end_ns if steps else 0
-    reserve = ordered_ns * settings.reserve_ppm // _PPM
+    if setup is None or needed(setup, settings):
+        return None
+    share = _share(setup, settings)
+    of = _Figures(
+        setup.batteries or 0,
+        setup.battery_ns or settings.battery_ns or 0,
+        setup.external_ns or 0,
+        _PPM if share is None else share,
+        setup.mode,
+        setup.charges_ppm,
+        setup.spare_batteries or 0,
+    )
+    reserve = None if settings.reserve_ppm is None else ordered_ns * settings.reserve_ppm // _PPM
+    wanted = ordered_ns + (reserve or 0)
     plan = PowerPlan(
-        lasts_ns=lasts,
+        lasts_ns=of.lasts_ns,
         ordered_ns=ordered_ns,
         reserve_ns=reserve,
-        enough=lasts >= ordered_ns + reserve,
-        steps=steps,
-        advice=_advice(setup, ordered_ns, settings, lasts),
-        would_last=()
-        if lasts >= ordered_ns + reserve
-        else _would_last(setup, ordered_ns + reserve, settings),
+        enough=of.lasts_ns >= wanted,
+        advice=_advice(of, ordered_ns),
+        would_last=() if of.lasts_ns >= wanted else _would_last(of, wanted, settings),
         cautions=CAUTIONS,
-        match_ns=lasts * settings.match_ppm // _PPM,
-        other_ends=_other_ends(setup, settings),
+        other_ends=_other_ends(of),
     )
     if measured_end_ns is None:
         return plan
     return replace(plan, comparison=_comparison(plan, measured_end_ns))
 
 
-def shown_capacity_ppm(of: PowerSetup | _Setup, at_ns: int, settings: PowerSettings) -> int:
-    """The capacity shown ``at_ns`` after hook-up: the average of the fitted packs' charges.
-
-    In parts per million, rounded down; 0 once they are empty or where there is no pack.
-    """
-    setup = _filled(of, settings)
-    start, fittings = setup.external_ns, _fittings(setup, settings)
-    for number, charges in enumerate(fittings):
-        length = _fitting_ns(charges, setup, settings, last=number == len(fittings) - 1)
-        if at_ns < start + length or number == len(fittings) - 1:
-            # Whichever pack is drained, the sum of the charges falls with the time on the packs.
-            left = sum(charges) - min(max(at_ns - start, 0), sum(charges))
-            whole = _full_ns(setup) * len(charges)
-            return left * _PPM // whole if whole else 0
-        start += length
-    return 0
-
-
-def low_at_ns(of: PowerSetup | _Setup, settings: PowerSettings) -> int:
-    """When the last fitting's shown capacity reaches the low limit, after hook-up."""
-    setup = _filled(of, settings)
-    steps = _steps(setup, settings)
-    fittings = _fittings(setup, settings)
-    lasts = steps[-1].end_ns if steps else 0
-    if not fittings:
-        return lasts
-    last = fittings[-1]
-    reserve = min(_low_ns(last, setup, settings), sum(last))
-    return lasts - reserve
-
-
-def _full_ns(setup: _Setup) -> int:
-    return setup.pack_ns * setup.mode_factor_ppm // _PPM
-
-
-def _charges(setup: _Setup) -> tuple[int, ...]:
-    full = _full_ns(setup)
-    shares = setup.charges_ppm or (_PPM,) * setup.packs
-    return tuple(full * share // _PPM for share in shares)
-
-
-def _fittings(setup: _Setup, settings: PowerSettings) -> list[tuple[int, ...]]:
-    """The packs that are in the recorder together, one fitting after the other."""
-    charges, at_once = _charges(setup), settings.packs_fitted
-    return [charges[i : i + at_once] for i in range(0, len(charges), at_once)]
-
-
-def _low_ns(charges: Sequence[int], setup: _Setup, settings: PowerSettings) -> int:
-    return _full_ns(setup) * len(charges) * settings.low_ppm // _PPM
-
-
-def _fitting_ns(
-    charges: Sequence[int], setup: _Setup, settings: PowerSettings, *, last: bool
-) -> int:
-    """How long one fitting runs: to the low limit, or until it is empty where none follows."""
-    whole = sum(charges)
-    return whole if last else max(whole - _low_ns(charges, setup, settings), 0)
-
-
-def _steps(setup: _Setup, settings: PowerSettings) -> tuple[PowerStep, ...]:
-    steps = []
-    at = setup.external_ns
-    if at:
-        steps.append(PowerStep("external supply", 0, at))
-    fittings = _fittings(setup, settings)
-    for number, charges in enumerate(fittings):
-        first = number * settings.packs_fitted
-        end = at + _fitting_ns(charges, setup, settings, last=number == len(fittings) - 1)
-        for names, length in _drained(charges, first):
-            stop = min(at + length, end)
-            if stop > at:
-                steps.append(PowerStep(names, at, stop))
-            at = stop
-    return tuple(steps)
-
-
-def _drained(charges: Sequence[int], first: int) -> list[tuple[str, int]]:
-    """Which packs of one fitting feed the recorder for how long, fullest first."""
-    order = sorted(range(len(charges)), key=lambda i: -charges[i])
-    parts = []
-    for count in range(1, len(order) + 1):
-        level = charges[order[count - 1]]
-        next_level = charges[order[count]] if count < len(order) else 0
-        if level > next_level:
-            numbers = sorted(first + i + 1 for i in order[:count])
-            parts.append((_named(numbers, alone=len(charges) > 1), (level - next_level) * count))
-    return parts
-
-
-def _named(numbers: Sequence[int], *, alone: bool) -> str:
-    if len(numbers) == 1:
-        return f"pack {numbers[0]} alone" if alone else f"pack {numbers[0]}"
-    listed = ", ".join(map(str, numbers[:-1]))
-    return f"packs {listed} and {numbers[-1]} together"
-
-
-def _percent(ppm: int) -> str:
-    return f"{ppm / 10_000:g} %"
+def _share(setup: PowerSetup, settings: PowerSettings) -> int | None:
+    if setup.mode_share_ppm is not None:
+        return setup.mode_share_ppm
+    return None if setup.mode is None else settings.mode_shares.of(setup.mode)
 
 
 def _about(ns: int) -> str:
@@ -211,140 +122,81 @@ def _about(ns: int) -> str:
     return in_words(ns - ns % MINUTE)
 
 
-def _lasts_ns(setup: _Setup, settings: PowerSettings) -> int:
-    steps = _steps(setup, settings)
-    return steps[-1].end_ns if steps else 0
-
-
-def _advice(setup: _Setup, ordered_ns: int, settings: PowerSettings, lasts: int) -> tuple[str, ...]:
-    low = _percent(settings.low_ppm)
+def _advice(of: _Figures, ordered_ns: int) -> tuple[str, ...]:
+    if not of.lasts_ns:
+        return ("The set-up holds no charged battery and no external supply: nothing feeds it.",)
     said = []
-    if not lasts:
-        return ("The set-up holds no charged pack and no external supply: nothing feeds it.",)
-    if setup.packs:
+    if of.batteries:
+        said.append("Have every battery full at hook-up.")
+    if of.spare and of.fitted_ns < ordered_ns:
+        spare = quantity(of.spare, "spare battery", plural_noun="spare batteries")
         said.append(
-            "Have every pack full at hook-up: charging takes about "
-            f"{_about(settings.charge_single_ns)} for one pack in a single charger and about "
-            f"{_about(settings.charge_four_ns)} for four in a four-bay charger."
+            f"Change to the {spare} before about {_about(of.fitted_ns)} after hook-up, and look "
+            "whether the recorder records again."
         )
-    at, fittings = setup.external_ns, _fittings(setup, settings)
-    for charges in fittings[:-1]:
-        at += _fitting_ns(charges, setup, settings, last=False)
-        said.append(
-            f"Change the packs before {_about(at)} after hook-up, when {low} is left. The "
-            "recorder's small internal cell bridges a change of packs and nothing more."
-        )
-    if setup.packs and lasts < ordered_ns + _low_ns(fittings[-1], setup, settings):
-        said.append(
-            f"The shown capacity reaches {low} about {_about(low_at_ns(setup, settings))} after "
-            "hook-up: change the packs or supply power before then."
-        )
-    elif setup.packs:
-        shown = shown_capacity_ppm(setup, ordered_ns, settings)
-        said.append(f"At the planned end about {shown // 10_000} % would be shown.")
-    if (
-        setup.mode == "card+computer"
-        and not setup.external_ns
-        and ordered_ns >= settings.external_advised_from_ns
-    ):
-        said.append(
-            f"For {_about(settings.external_advised_from_ns)} or more to card and computer at "
-            "once, an external supply is advised."
-        )
-    if setup.external_ns and not setup.packs:
-        said.append("Without a pack the recorder stops at once when the supply is unplugged.")
+    if of.external_ns and not of.batteries:
+        said.append("Without a battery the recorder stops at once when the supply is unplugged.")
+    said.append(
+        "A recorder may close its files in order when power runs out: an orderly end does not rule "
+        "power out."
+    )
     return tuple(said)
 
 
-def _would_last(setup: _Setup, needed: int, settings: PowerSettings) -> tuple[str, ...]:
-    """Changes, each by itself, that would reach ``needed`` (the ordered time and the reserve)."""
+def _would_last(of: _Figures, wanted: int, settings: PowerSettings) -> tuple[str, ...]:
+    """Changes, each by itself, that would reach ``wanted`` (the ordered time and the reserve)."""
     found = []
 
-    def offer(changed: _Setup, text: str) -> None:
-        lasts = _lasts_ns(changed, settings)
-        if lasts >= needed:
-            found.append(f"{text}: about {_about(lasts)}.")
+    def offer(changed: _Figures, text: str) -> None:
+        if changed.lasts_ns >= wanted:
+            found.append(f"{text}: about {_about(changed.lasts_ns)}.")
 
-    if any(share < _PPM for share in setup.charges_ppm):
-        offer(replace(setup, charges_ppm=()), "The same packs, all charged fully")
-    if setup.mode == "card+computer":
-        factor = settings.mode_factor_ppm["card"]
-        card = replace(setup, mode="card", mode_factor_ppm=max(factor, setup.mode_factor_ppm))
-        offer(card, "Recording to the card only")
-    if not setup.external_ns:
-        supply = settings.external_ns.of(setup.mode)
-        offer(replace(setup, external_ns=supply), "The same packs and an external supply")
-    packs = _packs_needed(setup, needed, settings)
-    if packs is not None:
-        more = replace(setup, packs=packs, charges_ppm=())
-        changes = _change_times(more, settings)
-        text = f"{packs} full packs" if packs > 1 else "1 full pack"
-        if changes:
-            times = " and ".join(_about(at) for at in changes)
-            text += f", changed before {times} after hook-up"
-        offer(more, text)
-    if not found:
-        found.append(
-            "No single change of this set-up reaches the ordered time with its reserve: combine "
-            "an external supply with planned changes of packs."
-        )
-    return tuple(found)
+    if any(share < _PPM for share in of.charges_ppm):
+        offer(replace(of, charges_ppm=()), "The same batteries, all charged fully")
+    if of.mode == "card+computer":
+        card = settings.mode_shares.card_ppm or _PPM
+        offer(replace(of, mode_share_ppm=card), "Recording to the card only")
+    if not of.external_ns and settings.external_ns:
+        external = replace(of, external_ns=settings.external_ns)
+        offer(external, "The same batteries and the lab's external supply")
+    for spare in range(of.spare + 1, _MOST_BATTERIES):
+        more = replace(of, spare=spare)
+        if more.lasts_ns >= wanted:
+            count = quantity(spare, "full spare battery", plural_noun="full spare batteries")
+            offer(more, f"{count} to change to")
+            break
+    return tuple(found) or (
+        "No single change of this set-up reaches the ordered time with its reserve: combine an "
+        "external supply with planned changes of batteries.",
+    )
 
 
-def _change_times(setup: _Setup, settings: PowerSettings) -> list[int]:
-    at, times = setup.external_ns, []
-    for charges in _fittings(setup, settings)[:-1]:
-        at += _fitting_ns(charges, setup, settings, last=False)
-        times.append(at)
-    return times
-
-
-_MOST_PACKS = 12
-
-
-def _packs_needed(setup: _Setup, needed: int, settings: PowerSettings) -> int | None:
-    for packs in range(setup.packs + 1, _MOST_PACKS + 1):
-        if _lasts_ns(replace(setup, packs=packs, charges_ppm=()), settings) >= needed:
-            return packs
-    return None
-
-
-def _other_ends(setup: _Setup, settings: PowerSettings) -> tuple[tuple[str, int], ...]:
+def _other_ends(of: _Figures) -> tuple[tuple[str, int], ...]:
     """When power would run out if one thing were other than entered."""
-    ends = []
-    if setup.external_ns:
-        ends.append(("the external supply fed nothing", replace(setup, external_ns=0)))
-    if setup.packs > 1:
-        charges = setup.charges_ppm[:-1]
-        ends.append(
-            (
-                "one pack was empty or not fitted",
-                replace(setup, packs=setup.packs - 1, charges_ppm=charges),
-            )
-        )
-    if setup.external_ns and setup.packs:
-        ends.append(("no pack held a charge", replace(setup, packs=0, charges_ppm=())))
-    return tuple((words, _lasts_ns(changed, settings)) for words, changed in ends)
+    ends: list[tuple[str, _Figures]] = []
+    if of.spare:
+        ends.append(("the batteries were not changed", replace(of, spare=0)))
+    if of.external_ns:
+        ends.append(("the external supply fed nothing", replace(of, external_ns=0)))
+    if of.batteries > 1:
+        fewer = replace(of, batteries=of.batteries - 1, charges_ppm=of.charges_ppm[:-1])
+        ends.append(("one battery was empty or not fitted", fewer))
+    return tuple((words, changed.lasts_ns) for words, changed in ends)
 
 
 def fits(plan: PowerPlan, measured_ns: int) -> bool:
     """Whether a recording of ``measured_ns`` after hook-up ended when power should have."""
-    return plan.lasts_ns > 0 and abs(measured_ns - plan.lasts_ns) <= plan.match_ns
+    return _match(plan.lasts_ns, measured_ns)
 
 
 def other_fit(plan: PowerPlan, measured_ns: int) -> tuple[str, int] | None:
-    """The first other assumption whose end fits ``measured_ns``, with that end.
+    """The first other assumption whose end fits ``measured_ns``, with that end."""
+    return next((end for end in plan.other_ends if _match(end[1], measured_ns)), None)
 
-    ``match_ns`` is a share of the plan's own end; the same share of the other end is used.
-    """
-    for words, lasts in plan.other_ends:
-        if (
-            plan.lasts_ns
-            and lasts
-            and (abs(measured_ns - lasts) * plan.lasts_ns <= plan.match_ns * lasts)
-        ):
-            return words, lasts
-    return None
+
+def _match(planned_ns: int, measured_ns: int) -> bool:
+    apart = abs(measured_ns - planned_ns)
+    return planned_ns > 0 and 100 * apart <= _MATCH_PERCENT * planned_ns
 
 
 def _comparison(plan: PowerPlan, measured_ns: int) -> str:
@@ -353,22 +205,19 @@ def _comparison(plan: PowerPlan, measured_ns: int) -> str:
         return ended + "by what was entered, nothing fed the recorder. Correct the set-up."
     ended += f"by the plan the power would have run out after about {_about(plan.lasts_ns)}. "
     apart = abs(measured_ns - plan.lasts_ns)
-    if fits(plan, measured_ns):
-        return ended + f"The two are {_about(apart)} apart: that fits an end for want of power."
     other = other_fit(plan, measured_ns)
-    if other is not None:
-        words, lasts = other
-        return (
-            ended
-            + f"Had it been so that {words}, it would have run about {_about(lasts)}, which fits."
+    if fits(plan, measured_ns):
+        said = f"The two are {_about(apart)} apart: that would fit an end for want of power."
+    elif other is not None:
+        said = (
+            f"Had it been so that {other[0]}, it would have run about {_about(other[1])}, which "
+            "would fit."
         )
-    if measured_ns < plan.lasts_ns:
-        return (
-            ended
-            + f"Power for about {_about(apart)} should have been left, if every pack was full."
+    elif measured_ns < plan.lasts_ns:
+        said = f"Power for about {_about(apart)} should have been left, if every battery was full."
+    else:
+        said = (
+            f"It ran about {_about(apart)} longer than planned: the figures are too low for this "
+            "recorder, or batteries were changed."
         )
-    return (
-        ended
-        + f"It ran about {_about(apart)} longer than planned: the figures are too low for this "
-        "recorder, or packs were changed."
-    )
+    return ended + said

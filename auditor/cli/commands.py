@@ -124,15 +124,21 @@ def run_trends(arguments: argparse.Namespace) -> int:
 
 def run_plan(arguments: argparse.Namespace) -> int:
     """``auditor plan``."""
-    from auditor.causes.power import default_setup, plan_power
+    from auditor.causes.power import needed, plan_power
     from auditor.outputs.terminal import plan_text
 
     policy = load_policy(_path(arguments.policy))
     order = _order(arguments, policy)
     if order is None:
         raise UsageError("plan", "no ordered time was given", "Give --ordered-hours or --order.")
-    setup = order.power or default_setup(policy.power)
-    plan = plan_power(setup, order.ordered_ns, policy.power)
+    plan = plan_power(order.power, order.ordered_ns, policy.power)
+    if plan is None:
+        raise UsageError(
+            "plan",
+            f"needs {' and '.join(needed(order.power, policy.power))}",
+            "Enter your manufacturer's figures in the order's [power], or in the [power] of your "
+            "policy. None of them has a default, since they describe one recorder.",
+        )
     if not arguments.quiet:
         sys.stdout.write(plan_text(plan))
     return COMPLETE if plan.enough else ACT

@@ -116,9 +116,10 @@ def parser() -> argparse.ArgumentParser:
     plan = commands.add_parser(
         "plan",
         parents=[common, policy],
-        help="whether the power set-up lasts the ordered time",
-        description="Says whether the power set-up lasts the ordered time, and what would. Exit "
-        "status: 0 it lasts with the reserve, 1 it does not.",
+        help="whether the batteries and the supply last the ordered time",
+        description="Says whether the power set-up lasts the ordered time by the lab's own "
+        "figures, and what would. Exit status: 0 it lasts with the reserve that the policy asks "
+        "for, 1 it does not, 2 figures are missing.",
     )
     plan.add_argument("--ordered-hours", metavar="N", help="ordered hours")
     plan.add_argument("--order", metavar="FILE", help="order file with a [power] table")

@@ -16,7 +16,6 @@ from auditor.billing.rule_lines import billing_lines, monitoring_lines, video_li
 from auditor.core.durations import in_words
 from auditor.model import RuleLine
 from auditor.policy import Policy
-from auditor.policy.power import ByMode
 from auditor.policy.sourced import About, Section, Sourced
 
 _GENERAL = ("coverage", "decision", "signal", "study", "stop", "power")
@@ -62,14 +61,16 @@ def _values(path: str, settings: BaseModel, kind: str = "") -> Iterator[tuple[st
         if isinstance(value, Sourced):
             continue
         if isinstance(value, BaseModel):
-            yield from _values(f"{key}.", value, "ppm" if isinstance(value, ByMode) else unit)
+            yield from _values(f"{key}.", value, unit)
         else:
             yield key, _shown(value, unit), " ".join((field.description or "").split()).rstrip(".")
 
 
 def _shown(value: object, kind: str) -> str:
     text = str(value)
-    if isinstance(value, tuple):
+    if value is None:
+        text = "not entered"
+    elif isinstance(value, tuple):
         text = ", ".join(_shown(v, kind) for v in value) or "none"
         if len(text) > _LONGEST_LIST:
             text = f"{text[:_LONGEST_LIST]}… ({len(value)} in all)"

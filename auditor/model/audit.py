@@ -83,34 +83,23 @@ class PlacedAnnotation:
 
 
 @dataclass(frozen=True, slots=True)
-class PowerStep:
-    """One stretch of the power plan: what feeds the recorder, from when to when after hook-up."""
-
-    source: str
-    start_ns: int
-    end_ns: int
-
-
-@dataclass(frozen=True, slots=True)
 class PowerPlan:
-    """Whether the set-up lasts. Durations after hook-up, in nanoseconds.
+    """Whether the set-up lasts, by the lab's own figures. Durations in nanoseconds after hook-up.
 
-    ``reserve_ns`` is what the policy wants left over; ``enough`` says that ``lasts_ns`` reaches
-    ``ordered_ns + reserve_ns``.
+    ``lasts_ns`` counts spare batteries that are changed to. ``reserve_ns`` is what the policy wants
+    left over, ``None`` where it asks for none; ``enough`` says that ``lasts_ns`` reaches
+    ``ordered_ns`` and the reserve.
     """
 
     lasts_ns: int
     ordered_ns: int
-    reserve_ns: int
+    reserve_ns: int | None
     enough: bool
-    steps: tuple[PowerStep, ...]
     advice: tuple[str, ...]
     comparison: str = ""
     """How the plan fits the measured end of the recording, in words; empty without a study."""
     would_last: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
-    match_ns: int = 0
-    """How far a measured end may lie from ``lasts_ns`` and still fit it."""
     other_ends: tuple[tuple[str, int], ...] = ()
     """When power would run out if one thing were other than entered: (what, ns)."""
 

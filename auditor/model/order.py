@@ -15,7 +15,7 @@ class PowerSetup:
 
     Times in nanoseconds. ``batteries`` are in the recorder at once, ``spare_batteries`` beside it
     to change to. ``external_ns`` is what an external supply feeds. ``mode_share_ppm`` is the share
-    of the batteries' hours that the mode leaves, in parts per million.
+    of all these hours that the mode leaves, in parts per million.
     """
 
     batteries: int | None = None

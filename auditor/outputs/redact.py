@@ -25,7 +25,6 @@ from auditor.model import (
     Order,
     PatientField,
     PolicyUsed,
-    PowerStep,
     RecordingField,
     RuleLine,
     StudyCopy,
@@ -55,7 +54,6 @@ _OWN_NAMES: tuple[tuple[type, str], ...] = (
     (CopyCoverage, "name"),
     (StudyCopy, "name"),
     (Order, "source"),
-    (PowerStep, "source"),
 )
 
 

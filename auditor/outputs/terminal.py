@@ -119,11 +119,18 @@ def _findings(audit: Audit) -> list[str]:
 def plan_text(plan: PowerPlan) -> str:
     """The power plan as plain text."""
     verdict = "lasts" if plan.enough else "does NOT last"
+    reserve = "without any reserve"
+    if plan.reserve_ns:
+        reserve = f"with a reserve of {hms(plan.reserve_ns, up=True)}"
     lines = [
-        f"The set-up {verdict} the ordered {hms(plan.ordered_ns)} with a reserve of "
-        f"{hms(plan.reserve_ns)}: it runs about {hms(plan.lasts_ns)}.",
-        *(f"  {hms(s.start_ns)} to {hms(s.end_ns)}  {s.source}" for s in plan.steps),
+        f"By the lab's figures the set-up {verdict} the ordered {hms(plan.ordered_ns)} {reserve}: "
+        f"it runs about {hms(plan.lasts_ns)}.",
     ]
+    if not plan.reserve_ns:
+        lines.append(
+            "No reserve is asked for: enter reserve_share in the policy's [power], since batteries "
+            "age and a study that is cut short has to be repeated."
+        )
     for title, texts in (
         ("What would last", plan.would_last),
         ("Advice", plan.advice),

@@ -148,12 +148,8 @@ def power_row(plan: PowerPlan) -> Row:
     return {
         "lasts_s": seconds(plan.lasts_ns),
         "ordered_s": seconds(plan.ordered_ns),
-        "reserve_s": seconds(plan.reserve_ns),
+        "reserve_s": optional_seconds(plan.reserve_ns),
         "enough": plan.enough,
-        "steps": [
-            {"source": s.source, "start_s": seconds(s.start_ns), "end_s": seconds(s.end_ns)}
-            for s in plan.steps
-        ],
         "comparison": plan.comparison,
         "would_last": list(plan.would_last),
         "advice": list(plan.advice),
