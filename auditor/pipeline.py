@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from auditor.billing import billing_periods, measure_billing, sleep_seen
+from auditor.billing import billing_periods, measure_billing, setup_channels, sleep_seen
 from auditor.billing.monitoring import measure_monitoring
 from auditor.billing.video import measure_video
 from auditor.causes.explain import explain
@@ -46,7 +46,7 @@ from auditor.model import (
     Video,
 )
 from auditor.policy import Policy
-from auditor.signal import fewest_channels, scan_study, study_findings
+from auditor.signal import scan_study, study_findings
 from auditor.study import Place, as_place, build_study
 from auditor.study.second_readers import SecondReaders
 
@@ -141,20 +141,22 @@ def audit_study(
     monitoring, findings = _monitoring(order, axis, annotations, coverage, policy)
     found += findings
     video = _video(order, axis, coverage, policy)
-    billing, findings = measure_billing(
-        coverage,
-        axis,
-        order,
-        policy.billing,
-        eeg_channels=fewest_channels(study),
-        live_channels=signal.channels_with_signal,
-        usable=signal.usable,
-        monitoring=monitoring,
-        video=video,
-        restarts=_restarts(study, coverage),
-        sleep_seen=sleep_seen(annotations, policy.billing),
-    )
-    found += findings
+    billing = None
+    if policy.about.codes:
+        billing, findings = measure_billing(
+            coverage,
+            axis,
+            order,
+            policy.billing,
+            channels=setup_channels(study),
+            with_signal=signal.channels_with_signal,
+            usable=signal.usable,
+            monitoring=monitoring,
+            video=video,
+            restarts=_restarts(study, coverage),
+            sleep_seen=sleep_seen(annotations, policy.billing),
+        )
+        found += findings
 
     second, findings = asked.result()
     found += findings
@@ -321,7 +323,8 @@ def _video(order: Order | None, axis: Axis, coverage: Coverage, policy: Policy) 
         dates=settings.log_dates,
         patterns=settings.patterns,
     )
-    return measure_video(stretches, coverage, settings)
+    periods = billing_periods(coverage, axis, policy.billing)
+    return measure_video(stretches, coverage, settings, periods, policy.billing)
 
 
 def _stop_tolerance(policy: Policy, order: Order | None) -> int:

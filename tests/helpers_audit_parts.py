@@ -13,7 +13,6 @@ import numpy as np
 from auditor.core.clock import Axis, civil_ns
 from auditor.core.units import DAY, HOUR, MINUTE
 from auditor.model import (
-    Alternative,
     BadStretch,
     Billing,
     Cause,
@@ -27,6 +26,7 @@ from auditor.model import (
     Gap,
     HeaderClaim,
     HourFacts,
+    Interpretation,
     Interval,
     Lapse,
     Monitoring,
@@ -332,11 +332,12 @@ def billing_of(coverage: Coverage) -> Billing:
         technical_totals=totals,
         total=Technical(totals, 2 * HOUR + 11 * MINUTE, 9 * HOUR + 49 * MINUTE),
         professional=professional,
-        alternatives=(
-            Alternative(
+        interpretations=(
+            Interpretation(
                 "each 24-hour window is banded by itself",
                 (Unit("95708", 3, "12-26 h"),),
                 replace(professional, whole_study=DayCode("95723", ">60-84 h")),
+                0,
                 "inferred, no source",
             ),
         ),

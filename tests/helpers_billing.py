@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from auditor.billing import billing_periods, measure_billing
+from auditor.billing import SetupChannels, billing_periods, measure_billing
 from auditor.billing.monitoring import measure_monitoring
+from auditor.billing.video import measure_video
 from auditor.core.clock import Axis, civil_ns
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.coverage.timeline import measure_coverage
@@ -22,6 +24,7 @@ from auditor.model import (
     Order,
     Track,
     Unit,
+    Video,
 )
 from auditor.policy import Policy, load_policy
 
@@ -66,10 +69,18 @@ def bill(
 
 def bill_and_findings(
     coverage: Coverage, *, policy: Policy = POLICY, axis: Axis = AXIS, given: Order | None = None,
-    **known: object,
+    eeg_channels: int | None = None, **known: object,
 ) -> tuple[Billing, dict[str, Finding]]:  # fmt: skip
     wanted = order(coverage.recorded_ns) if given is None else given
-    billing, findings = measure_billing(coverage, axis, wanted, policy.billing, **known)  # type: ignore[arg-type]
+    channels = None if eeg_channels is None else SetupChannels(eeg_channels)
+    billing, findings = measure_billing(
+        coverage,
+        axis,
+        wanted,
+        policy.billing,
+        channels=channels,
+        **known,  # type: ignore[arg-type]
+    )
     return billing, {f.code: f for f in findings}
 
 
@@ -78,11 +89,17 @@ def units(found: tuple[Unit, ...]) -> dict[str, int]:
     return {unit.code: unit.count for unit in found}
 
 
-def by_reading(billing: Billing, words: str) -> dict[str, int] | None:
-    """Units of the alternative whose reading holds ``words``, ``None`` where it is not shown."""
-    found = [a for a in billing.alternatives if words in a.reading]
+def by_interpretation(billing: Billing, words: str) -> dict[str, int] | None:
+    """Units of the interpretation whose words hold ``words``, ``None`` where it is not shown."""
+    found = [one for one in billing.interpretations if words in one.words]
     assert len(found) <= 1, found
     return units(found[0].technical_totals) if found else None
+
+
+def filmed(*pieces: Interval, coverage: Coverage, policy: Policy = POLICY) -> Video:
+    """Video at ``pieces`` of the recording."""
+    periods = billing_periods(coverage, AXIS, policy.billing)
+    return measure_video(pieces, coverage, policy.video, periods, policy.billing)
 
 
 def checks_at(*at: float, start: int = 0) -> list[MonitoringCheck]:
@@ -117,6 +134,16 @@ def civil(*parts: int) -> int:
     from datetime import datetime
 
     return civil_ns(datetime(*parts))  # type: ignore[arg-type]
+
+
+def policy_with(**sections: dict[str, object] | object) -> Policy:
+    """The default policy with keys of single tables of [billing], or whole values, replaced."""
+    billing = POLICY.billing
+    update = {
+        name: getattr(billing, name).model_copy(update=keys) if isinstance(keys, dict) else keys
+        for name, keys in sections.items()
+    }
+    return replace(POLICY, billing=billing.model_copy(update=update))
 
 
 def stretch(a: float, b: float) -> Interval:

@@ -15,7 +15,7 @@ from helpers_billing import POLICY, bill, coverage_of, hms, order, units
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.billing.split import split_total
+from auditor.billing.limits import split_total
 from auditor.core.units import HOUR, NS
 from auditor.model import Billing, Technical
 
@@ -103,8 +103,7 @@ def test_units_of_an_uninterrupted_recording(
 
 
 def test_nothing_recorded_is_no_unit() -> None:
-    split = split_total(0, SETTINGS)
-    assert (split.whole, split.last) == (0, None)
+    assert split_total(0, SETTINGS) == ()
 
 
 # Where the policy's limits lie, from the published rules: the band below and above each limit, and

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import io
 import json
-import re
 from html import unescape
 from pathlib import Path
 
@@ -64,11 +63,10 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 SENTENCES = [
-    "No documented check for 3 h of recording (2027-03-04T01:30:00 to 2027-03-04T04:30:00): this "
-    "period counts as unmonitored: 95708 in place of 95709.",
+    "No documented check for 3 h of recording (Thu 4 Mar 2027 01:30:00 to Thu 4 Mar 2027 04:30:00): "
+    "this period counts as unmonitored: 95708 in place of 95709.",
     "5 h of this period was not recorded and does not count.",
-    "3 h of recording passed without a documented check, in period 2; intermittent monitoring "
-    "allows at most 2 h.",
+    "1 of 32 intervals is 3:00, 1:00 over",
 ]
 
 
@@ -78,7 +76,7 @@ def test_the_period_and_what_falls_are_named_in_words_in_every_output(
 ) -> None:
     assert sentence in json.dumps(json.loads((outputs / "audit.json").read_text(encoding="utf-8")))
     page = unescape((outputs / "audit.html").read_text(encoding="utf-8"))
-    assert re.sub(r"(\d)T(\d)", r"\1 \2", sentence) in page, "times as people write them"
+    assert sentence in page
     assert sentence in (outputs / "terminal.txt").read_text(encoding="utf-8")
 
 
@@ -93,6 +91,8 @@ def test_the_json_gives_the_units_by_period_and_in_total(outputs: Path) -> None:
     assert codes == [["95709"], ["95708"], ["95709"]]
     whole = billing["professional"]["whole_study"]
     assert (whole["code"], whole["above_s"]) == ("95723", 7 * 3600)  # 67 h recorded, above 60 h
-    study = [a for a in billing["alternatives"] if "lowers the level of the whole study" in a["if"]]
+    study = [
+        a for a in billing["interpretations"] if "lowers the level of the whole study" in a["if"]
+    ]
     assert study[0]["technical_totals"] == [{"code": "95708", "count": 3}]
     assert billing["setup"]["code"] == "95700"

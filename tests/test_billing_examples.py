@@ -7,7 +7,7 @@ from helpers_billing import (
     POLICY,
     bill,
     bill_and_findings,
-    by_reading,
+    by_interpretation,
     checks_at,
     civil,
     coverage_of,
@@ -41,7 +41,7 @@ def test_the_same_with_fewer_than_eight_channels_has_the_other_set_up_code() -> 
     # The same source: 95999 instead of 95700.
     billing, found = bill_and_findings(coverage_of((0, hms("3:07:00"))), eeg_channels=7)
     assert (billing.setup.code, billing.setup.supported) == ("95999", False)
-    assert "7 channels carry EEG, fewer than the 8" in billing.setup.note
+    assert billing.setup.note.startswith("7 of 8 needed EEG channels: 95999 in place of 95700.")
     assert "setup_channels_below_minimum" in found
 
 
@@ -53,15 +53,15 @@ def test_an_unknown_number_of_channels_leaves_the_set_up_open() -> None:
 def test_a_recording_below_two_hours_supports_no_set_up_code() -> None:
     setup = bill(coverage_of((0, hms("1:59:59"))), eeg_channels=21).setup
     assert setup.supported is False
-    assert "Less than 2 h was recorded" in setup.note
+    assert "Less than 2 h recorded" in setup.note
     assert bill(hours((0, 2)), eeg_channels=21).setup.supported is True
 
 
-def test_channels_that_were_not_live_are_told() -> None:
-    billing, found = bill_and_findings(hours((0, 24)), eeg_channels=21, live_channels=6)
+def test_channels_that_never_had_a_signal_are_told() -> None:
+    billing, found = bill_and_findings(hours((0, 24)), eeg_channels=21, with_signal=6)
     assert billing.setup.code == "95700"
-    assert "6 of them carried a live signal" in billing.setup.note
-    assert found["live_channels_below_minimum"].observed == "6"
+    assert "6 channels carried a signal" in billing.setup.note
+    assert found["signal_channels_below_setup_minimum"].observed == "6"
 
 
 SHORTER = [
@@ -138,9 +138,11 @@ def test_59_50_of_72_ordered_hours_falls_below_a_band_by_ten_minutes() -> None:
     billing, found = bill_and_findings(coverage, given=order(72 * HOUR))
     assert billing.professional.whole_study.code == "95721"
     text = found["band_below_order"].text
-    assert "59:50:00 recorded of 72:00:00 ordered" in text
-    assert "short of it by more than 10 min" in text
-    assert "2 x 12-26 h, 1 x 2-12 h where the ordered time would give 3 x 12-26 h" in text
+    assert text == (
+        "59:50:00 recorded reaches 2 x 12-26 h + 2-12 h, whole study 36-60 h; the ordered 72:00:00 "
+        "would give 3 x 12-26 h, whole study 60-84 h: 10:00 under the 60:00:00 limit (two days and "
+        "12 h)."
+    )
 
 
 def test_no_band_is_missed_where_the_order_is_covered() -> None:
@@ -168,14 +170,15 @@ def test_a_gap_and_a_lapse_on_day_two_name_the_period_and_what_falls() -> None:
     assert billing.periods[0].notes == billing.periods[2].notes == ()
     assert billing.periods[1].notes == (
         "5 h of this period was not recorded and does not count.",
-        "No documented check for 3 h of recording (2027-03-04T01:30:00 to 2027-03-04T04:30:00): "
-        "this period counts as unmonitored: 95708 in place of 95709.",
+        "No documented check for 3 h of recording (Thu 4 Mar 2027 01:30:00 to "
+        "Thu 4 Mar 2027 04:30:00): this period counts as unmonitored: 95708 in place of 95709.",
     )
     told = found["monitoring_level_lowered"].text
-    assert "in 1 of 3 periods" in told
-    assert "Period 2 (2027-03-03T09:30:00 to 2027-03-04T09:30:00) counts as unmonitored" in told
-    assert "The other periods (2) keep the ordered level." in told
-    assert by_reading(billing, "lowers the level of the whole study") == {"95708": 3}
+    assert told == (
+        "Intermittent monitoring was ordered and the log does not support it in 1 of 3 periods. "
+        "1 period counts as unmonitored (2). 2 others keep the ordered level."
+    )
+    assert by_interpretation(billing, "lowers the level of the whole study") == {"95708": 3}
 
 
 def test_the_gap_itself_is_no_lapse() -> None:
@@ -224,12 +227,16 @@ def test_dropouts_do_not_count() -> None:
 
 
 CLOSE = [
-    ("59:56:00", "4 min below the limit at 60:00:00", "units and the whole-study band alike"),
+    (
+        "59:56:00",
+        "4 min below the 60:00:00 limit (two days and 12 h)",
+        "units and the whole-study band alike",
+    ),
     ("59:54:59", None, "five minutes and a second below"),
-    ("59:55:00", "5 min below the limit at 60:00:00", "five minutes below"),
-    ("12:00:00", "exactly on the limit at 12:00:00", "on it"),
-    ("26:00:03", "3 s above the limit at 26:00:00", "just above"),
-    ("1:58:00", "2 min below the limit at 2:00:00", "below the first of all"),
+    ("59:55:00", "5 min below the 60:00:00 limit (two days and 12 h)", "five minutes below"),
+    ("12:00:00", "exactly on the 12:00:00 limit", "on it"),
+    ("26:00:03", "3 s above the 26:00:00 limit (one day and 2 h)", "just above"),
+    ("1:58:00", "2 min below the 2-hour minimum", "below the first of all"),
     ("0:03:00", None, "no limit is met, so none lies just below"),
     ("72:00:00", None, "far from any"),
 ]

@@ -11,7 +11,7 @@ from helpers_billing import POLICY, bill, coverage_of, hms, order
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.billing.minimum import measure_minimum
+from auditor.billing.limits import measure_minimum
 from auditor.core.units import HOUR
 from auditor.model import Minimum
 

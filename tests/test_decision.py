@@ -52,7 +52,7 @@ def billing(minimum: Minimum | None) -> Billing:
     """Billing values of which only the minimum is looked at."""
     return Billing(
         basis="recorded", periods=(), technical_totals=(), total=Technical((), None, 0),
-        professional=Professional((), DayCode(None, "")), alternatives=(),
+        professional=Professional((), DayCode(None, "")), interpretations=(),
         setup=Setup("95700", True, ""), shorter=None, cautions=(), minimum=minimum,
     )  # fmt: skip
 

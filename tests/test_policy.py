@@ -9,9 +9,10 @@ from helpers_billing import (
     POLICY,
     bill,
     bill_and_findings,
-    by_reading,
+    by_interpretation,
     checks_at,
     coverage_of,
+    filmed,
     hms,
     hours,
     monitored,
@@ -21,7 +22,6 @@ from helpers_billing import (
     units,
 )
 
-from auditor.billing.video import measure_video
 from auditor.core.errors import SettingsError
 from auditor.core.units import HOUR, NS
 from auditor.policy import Policy
@@ -38,14 +38,15 @@ checked = "2027-01"
 professional_once = []
 shorter = [{ name = "under 3 h", from_minutes = 30, to_minutes = 179, code = "S1", source = "invented" }]
 leftover_joins = { hours = 1, included = false, source = "invented", mark = "read" }
+other_period_start = "06:30"
 cautions = ["Invented rules."]
 [billing.period]
 hours = 8
 source = "invented"
-[billing.readings]
+[billing.split]
 default = "total"
-others = ["windows"]
-fixed_hour = "06:30"
+windows = { other = "show" }
+longest_first = { other = "hide" }
 [billing.setup]
 code = "SETUP"
 minimum_channels = 16
@@ -108,7 +109,7 @@ def test_another_payers_other_rules_need_no_code(other: Policy) -> None:
     log, _ = monitored(coverage, checks_at(*range(1, 24)), policy=other)
     assert log.supported == "intermittent"
     assert monitored(coverage, checks_at(*range(2, 24, 2)), policy=other)[0].lapses
-    video = measure_video([stretch(0, 12)], coverage, other.video)
+    video = filmed(stretch(0, 12), coverage=coverage, policy=other)
     billing = bill(
         coverage, policy=other, eeg_channels=15, video=video, monitoring=log,
         given=order(24 * HOUR, monitoring="intermittent", video=True),
@@ -118,7 +119,7 @@ def test_another_payers_other_rules_need_no_code(other: Policy) -> None:
     assert billing.setup.code == "SETUP-LESS"
     assert [p.end - p.start for p in billing.periods] == [8 * HOUR] * 3
     assert billing.cautions[1:] == ("Invented rules.",)
-    assert all("memory" not in a.source for a in billing.alternatives)
+    assert all("memory" not in a.source for a in billing.interpretations)
 
 
 def test_another_payers_shorter_recordings_need_no_code(other: Policy) -> None:
@@ -128,8 +129,10 @@ def test_another_payers_shorter_recordings_need_no_code(other: Policy) -> None:
     assert bill(coverage_of((0, 29 * 60 * NS)), policy=other).shorter.code is None  # type: ignore[union-attr]
 
 
-def test_the_fixed_hour_is_read_in_hours_and_minutes(other: Policy) -> None:
-    assert other.billing.readings.fixed_hour_ns == 6 * HOUR + 30 * 60 * NS
+def test_a_fixed_start_of_periods_is_read_in_hours_and_minutes(other: Policy) -> None:
+    assert other.billing.period_start_ns is None
+    words = [i.words for i in bill(hours((0, 20)), policy=other).interpretations]
+    assert any(text.startswith("periods start at 06:30 each day") for text in words)
 
 
 def test_margins_follow_another_payers_open_and_closed_ends(other: Policy) -> None:
@@ -148,7 +151,7 @@ def test_a_band_without_an_end_never_splits(tmp_path: Path) -> None:
     billing = bill(hours((0, 100)), policy=policy)
     assert units(billing.technical_totals) == {"L1": 1}
     assert billing.total.to_next_ns is None
-    assert by_reading(billing, "filled up") is None
+    assert by_interpretation(billing, "filled up") is None
 
 
 def test_only_the_keys_that_differ_need_be_written(tmp_path: Path) -> None:
@@ -158,32 +161,42 @@ def test_only_the_keys_that_differ_need_be_written(tmp_path: Path) -> None:
     assert policy.about == POLICY.about
 
 
-@pytest.mark.parametrize("reading", ["total", "windows", "longest_first", "fixed_hour"])
-def test_each_reading_may_be_the_default(tmp_path: Path, reading: str) -> None:
+# 10 h on day one, 24 h on day two, 16:00:01 on day three, from midnight on.
+THREE_DAYS = ((0, 10 * HOUR), (24 * HOUR, 64 * HOUR + NS))
+ANSWERS = {
+    "total": {"95708": 2, "95705": 1},  # 50:00:01: two days and 2:00:01
+    "windows": {"95708": 2, "95705": 1},  # 10, 24 and 16:00:01
+    "longest_first": {"95708": 2},  # 26 h and 24:00:01
+    # From noon: 10 h, then 12 h up to noon on day two, 24 h, and 4:00:01; a 2-12 h unit once.
+    "from noon": {"95708": 1, "95705": 1},
+}
+WORDS = {
+    "total": "total recorded time", "windows": "banded by itself",
+    "longest_first": "filled up to", "from noon": "start at 12:00",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("answer", ANSWERS)
+def test_each_answer_may_be_the_policys_and_asks_for_the_others(
+    tmp_path: Path, answer: str
+) -> None:
+    noon = answer == "from noon"
+    start, other_start = ("12:00", "recording") if noon else ("recording", "12:00")
     policy = policy_from(
         tmp_path,
-        f"[billing.readings]\ndefault = '{reading}'\nfixed_hour = '12:00'\n"
-        "others = ['total', 'windows', 'longest_first', 'fixed_hour']\n",
+        f"[billing]\nperiod_start = '{start}'\nother_period_start = '{other_start}'\n"
+        f"[billing.split]\ndefault = '{'total' if noon else answer}'\n",
     )
-    # 10 h on day one, 24 h on day two, 16:00:01 on day three, from midnight on.
-    coverage = coverage_of((0, 10 * HOUR), (24 * HOUR, 64 * HOUR + NS))
-    expected = {
-        "total": {"95708": 2, "95705": 1},  # 50:00:01: two days and 2:00:01
-        "windows": {"95708": 2, "95705": 1},  # 10, 24 and 16:00:01
-        "longest_first": {"95708": 2},  # 26 h and 24:00:01
-        # From noon: 10 h, then 12 h up to noon on day two, 24 h, and 4:00:01.
-        "fixed_hour": {"95708": 1, "95705": 3},
-    }
-    billing = bill(coverage, policy=policy)
-    assert units(billing.technical_totals) == expected[reading]
-    for other in set(expected) - {reading}:
-        words = {
-            "total": "total recorded time", "windows": "banded by itself",
-            "longest_first": "filled up to", "fixed_hour": "start at 12:00",
-        }[other]  # fmt: skip
-        shown = by_reading(billing, words)
-        assert shown in (None, expected[other])
-        assert (shown is None) <= (expected[other] == expected[reading])
+    billing = bill(coverage_of(*THREE_DAYS), policy=policy)
+    assert units(billing.technical_totals) == ANSWERS[answer]
+    assert billing.not_billable_ns == (14 * HOUR + NS if noon else 0)
+    if noon:
+        assert by_interpretation(billing, "start with the first record") == ANSWERS["total"]
+        return
+    for other in set(ANSWERS) - {answer}:
+        shown = by_interpretation(billing, WORDS[other])
+        assert shown in (None, ANSWERS[other])
+        assert (shown is None) <= (ANSWERS[other] == ANSWERS[answer])
 
 
 WRONG = [
@@ -193,8 +206,10 @@ WRONG = [
     ("[billing.period]\nlength = 24\n", "billing.period.hours", "is missing"),
     ("[billing]\nleftover_joins = { hours = 24, included = true }\n", "billing", "shorter than the period"),
     ("[billing]\ntechnical = []\n", "billing.technical", "at least 1 item"),
-    ("[billing.readings]\ndefault = 'mine'\nfixed_hour = '00:00'\n", "billing.readings.default", "'total'"),
-    ("[billing.readings]\ndefault = 'total'\nfixed_hour = '7am'\n", "billing.readings.fixed_hour", "time of day"),
+    ("[billing.split]\ndefault = 'mine'\n", "billing.split.default", "'total'"),
+    ("[billing]\nperiod_start = '7am'\n", "billing.period_start", "time of day"),
+    ("[billing]\nother_period_start = 'noon'\n", "billing.other_period_start", "time of day"),
+    ("[billing.ends]\nneeded = true\nother = 'maybe'\n", "billing.ends.other", "'show'"),
     ("[billing.setup]\ncode = '95700'\nminimum_channels = 0\nelse_code = 'x'\n", "billing.setup.minimum_channels", "greater than or equal to 1"),
     ("[billing.gaps]\ntolerance_s = -1\nother_tolerance_s = 0\n", "billing.gaps.tolerance_s", "greater than or equal to 0"),
     ("[billing.lapse]\nlowers = 'nothing'\n", "billing.lapse.lowers", "'period' or 'study'"),
@@ -284,6 +299,7 @@ def test_the_default_policy_gives_every_limit_a_source_and_a_mark() -> None:
     rules = [
         *limits, *settings.shorter, *settings.professional_once, settings.period, settings.setup,
         settings.leftover_joins, settings.gaps, settings.restart, settings.lapse,
+        settings.ends, settings.fixed_start, settings.split.total, settings.split.windows,
         settings.video_share, settings.undocumented, POLICY.video.minimum,
     ]  # fmt: skip
     assert len(rules) > 20
@@ -293,5 +309,5 @@ def test_the_default_policy_gives_every_limit_a_source_and_a_mark() -> None:
 
 
 def test_the_default_policys_findings_are_few_for_a_plain_complete_study() -> None:
-    _, found = bill_and_findings(hours((0, 72)), eeg_channels=21, live_channels=21)
-    assert set(found) <= {"readings_differ"}
+    _, found = bill_and_findings(hours((0, 72)), eeg_channels=21, with_signal=21)
+    assert set(found) <= {"interpretations_differ"}

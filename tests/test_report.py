@@ -140,7 +140,7 @@ SAID = {
     "alternative's source": ("normal", "#billing", "inferred, no source"),
     "never a claim": ("normal", "#billing", "never a claim. Ask the coder"),
     "lapse": ("normal", "#billing", "Period 2 is supported as unmonitored."),
-    "supported level": ("normal", "#billing", "The log supports unmonitored"),
+    "supported level": ("normal", "#billing", "Supported throughout unmonitored"),
     "video": ("normal", "#billing", "90.0 % of the recorded time"),
     "video threshold": ("normal", "#billing", "80.0 %: reached"),
     "lost channel": ("normal", "#reading", "from Wed 3 Mar 15:44:00"),

@@ -5,17 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from helpers_billing import POLICY, coverage_of, hours, policy_from, stretch
+from helpers_billing import coverage_of, filmed, hms, hours, policy_from, stretch
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.billing.video import measure_video
 from auditor.core.units import HOUR, NS
 from auditor.model import Interval, Video
 
 
 def _video(*stretches: Interval, recorded: tuple[tuple[float, float], ...] = ((0, 10),)) -> Video:
-    return measure_video(stretches, hours(*recorded), POLICY.video)
+    return filmed(*stretches, coverage=hours(*recorded))
 
 
 @pytest.mark.parametrize("step", [NS, 1], ids=["a second", "a nanosecond"])
@@ -56,11 +55,38 @@ def test_the_note_gives_both_times_and_the_limit() -> None:
 
 def test_the_share_is_the_policys(tmp_path: Path) -> None:
     policy = policy_from(tmp_path, "[video]\nminimum = { share = 0.5, source = 'made up' }\n")
-    assert measure_video([stretch(0, 5)], hours((0, 10)), policy.video).meets
+    assert filmed(stretch(0, 5), coverage=hours((0, 10)), policy=policy).meets
 
 
 @given(st.integers(1, 10**16), st.integers(0, 10**16))
 def test_the_share_is_compared_in_whole_nanoseconds(recorded: int, held: int) -> None:
-    video = measure_video([Interval(0, held)], coverage_of((0, recorded)), POLICY.video)
+    video = filmed(Interval(0, held), coverage=coverage_of((0, recorded)))
     assert video.recorded_ns == min(held, recorded)
     assert video.meets == (5 * video.recorded_ns >= 4 * recorded)
+    needed = video.recorded_ns + video.short_ns
+    assert 5 * needed >= 4 * recorded
+    assert video.meets or 5 * (needed - 1) < 4 * recorded, "no more than is missing"
+
+
+@pytest.mark.parametrize(
+    ("held", "short"), [("18:57:36", "0:14:24"), ("19:12:00", "0:00:00"), ("19:11:59", "0:00:01")]
+)
+def test_what_is_missing_to_the_share_is_given(held: str, short: str) -> None:
+    # 80 % of 24 h is 19:12:00; 79 % is 18:57:36.
+    video = _video(Interval(0, hms(held)), recorded=((0, 24),))
+    assert video.short_ns == hms(short)
+
+
+def test_each_period_has_its_share_and_what_is_left_over_counts_with_the_one_before() -> None:
+    # 49:30 recorded: the last 1:30 has no video and joins day two, which has 20 of 25:30.
+    coverage = coverage_of((0, hms("49:30:00")))
+    video = filmed(stretch(0, 24), stretch(24, 44), coverage=coverage)
+    assert [(p.index, p.meets) for p in video.periods] == [(1, True), (2, False)]
+    assert video.periods[1].short_ns == hms("0:24:00")
+    assert video.meets, "44 of 49:30 is 88 %"
+
+
+def test_a_period_without_recorded_time_has_no_share() -> None:
+    video = _video(stretch(0, 24), stretch(48, 60), recorded=((0, 24), (48, 60)))
+    assert [p.index for p in video.periods] == [1, 3]
+    assert [p.fraction_ppm for p in video.periods] == [1_000_000, 1_000_000]

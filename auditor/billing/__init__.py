@@ -5,15 +5,26 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import replace
 
-from auditor.billing.findings import VOCABULARY, billing_findings
-from auditor.billing.minimum import measure_minimum
-from auditor.billing.periods import billing_periods
-from auditor.billing.readings import alternatives, split_words
-from auditor.billing.setup import setup_code, shorter_code, sleep_seen
-from auditor.billing.split import band_limits, band_margins, band_of, margins, total_margins
+from auditor.billing.findings import billing_findings, day_notes
+from auditor.billing.interpretations import interpretations, period_start_words, split_words
+from auditor.billing.limits import (
+    band_limits,
+    band_margins,
+    band_of,
+    margins,
+    measure_minimum,
+    total_margins,
+    unit_length,
+)
+from auditor.billing.setup import (
+    SetupChannels,
+    setup_channels,
+    setup_code,
+    shorter_code,
+    sleep_seen,
+)
 from auditor.billing.support import Choices, Facts
-from auditor.billing.units import Day, Outcome, read
-from auditor.billing.words import day_notes
+from auditor.billing.units import Day, Outcome, billing_periods, dates_of, read
 from auditor.core import intervals as iv
 from auditor.core.clock import Axis
 from auditor.core.durations import in_words
@@ -26,13 +37,16 @@ from auditor.model import (
     Order,
     Period,
     Professional,
+    Source,
     Technical,
     Unit,
     Video,
 )
 from auditor.policy.billing import BillingSettings
 
-__all__ = ["VOCABULARY", "billing_periods", "measure_billing", "sleep_seen"]
+__all__ = [
+    "SetupChannels", "billing_periods", "measure_billing", "setup_channels", "sleep_seen",
+]  # fmt: skip
 
 
 def measure_billing(
@@ -41,26 +55,24 @@ def measure_billing(
     order: Order | None,
     settings: BillingSettings,
     *,
-    eeg_channels: int | None = None,
-    live_channels: int | None = None,
+    channels: SetupChannels | None = None,
+    with_signal: int | None = None,
     usable: Pair | None = None,
     monitoring: Monitoring | None = None,
     video: Video | None = None,
     restarts: tuple[int, ...] = (),
     sleep_seen: bool | None = None,
 ) -> tuple[Billing, tuple[Finding, ...]]:
-    """The thresholds that the recorded time meets, with every other reading that changes a code.
+    """The thresholds that the recorded time meets, with every interpretation that changes a code.
 
-    ``usable`` is a plain pair of usable time, or ``None`` where the signal was not scanned.
-    ``restarts`` are instants at which the recording was started anew; those that do not follow a
-    gap are left out. ``monitoring`` and ``video`` are ``None`` where no log was given: then, as
-    with an empty log, what the order names is not documented, and the policy says which codes that
-    leaves (by default those without, since each check is to be documented).
-
-    Periods and their units follow the periods of the policy; ``technical_totals`` follows the
-    policy's default reading, and ``alternatives`` names every other that changes a code.
+    ``channels`` are those of the set-up and ``with_signal`` how many of them ever had a signal,
+    ``None`` where that is not known. ``usable`` is a plain pair of usable time, or ``None`` where
+    the signal was not scanned. ``restarts`` are instants at which the recording was started anew;
+    those that do not follow a gap are left out. ``monitoring`` and ``video`` are ``None`` where no
+    log was given: then, as with an empty log, what the order names is not documented, and the
+    policy says which codes that leaves (by default those without, since each check is to be
+    documented).
     """
-    after_gaps = {gap.end for gap in coverage.gaps}
     facts = Facts(
         coverage=coverage,
         axis=axis,
@@ -69,7 +81,7 @@ def measure_billing(
         ordered_level=order.monitoring if order else None,
         monitoring=monitoring,
         video=video if video is not None and video.stretches else None,
-        restarts=tuple(sorted(set(restarts) & after_gaps)),
+        restarts=tuple(sorted(set(restarts) & {gap.end for gap in coverage.gaps})),
     )
     choices = Choices.of(settings)
     outcome = read(facts, choices, settings)
@@ -79,12 +91,12 @@ def measure_billing(
         readable = read(good, choices, settings)
     billing = Billing(
         basis=_basis(settings),
-        periods=_periods(outcome, readable, facts, choices, settings),
+        periods=_periods(outcome, readable, facts, settings),
         technical_totals=outcome.totals,
         total=_total(outcome, settings),
         professional=_with_margins(outcome, settings),
-        alternatives=alternatives(facts, choices, outcome, settings),
-        setup=setup_code(outcome.recorded_ns, eeg_channels, live_channels, settings),
+        interpretations=interpretations(facts, choices, outcome, settings),
+        setup=setup_code(outcome.recorded_ns, channels, with_signal, settings),
         shorter=shorter_code(outcome.recorded_ns, sleep_seen, settings),
         cautions=_cautions(settings),
         usable_totals=readable.totals if readable else None,
@@ -94,9 +106,14 @@ def measure_billing(
         else measure_minimum(
             order.ordered_ns, outcome.recorded_ns, settings, so_far=order.still_recording
         ),
+        not_billable_ns=outcome.not_billable_ns,
+        dates=dates_of(facts.recorded, coverage.span, axis),
+        sources=tuple(
+            Source(key, source.name, source.secondary) for key, source in settings.sources.items()
+        ),
     )
     found = billing_findings(
-        billing, outcome, readable, facts, order, settings, eeg_channels, live_channels
+        billing, outcome, readable, facts, order, settings, channels, with_signal
     )
     return billing, found
 
@@ -108,37 +125,44 @@ def _basis(settings: BillingSettings) -> str:
 
 
 def _cautions(settings: BillingSettings) -> tuple[str, ...]:
-    how = split_words(settings.readings.default, settings)
-    length = in_words(settings.period.ns)
+    how = split_words(settings.split.default, settings)
+    start = settings.period_start_ns
+    if start is not None:
+        how = period_start_words(start)
     return (
         f"Total units: {how}. Units of a period are those of that period by itself. Periods last "
-        f"{length}; where the two differ, the other reading is listed.",
+        f"{in_words(settings.period.ns)}; where the two differ, the other interpretation is "
+        "listed.",
         *settings.cautions,
     )
 
 
 def _periods(
-    outcome: Outcome,
-    readable: Outcome | None,
-    facts: Facts,
-    choices: Choices,
-    settings: BillingSettings,
+    outcome: Outcome, readable: Outcome | None, facts: Facts, settings: BillingSettings
 ) -> tuple[Period, ...]:
-    periods = []
+    by_index = {p.index: p.meets for p in facts.video.periods} if facts.video else {}
+    periods: list[Period] = []
     for i, day in enumerate(outcome.days):
-        good: Day | None = readable.days[i] if readable else None
+        good = readable.days[i] if readable else None
+        index = day.window.index
+        video = None
+        if facts.ordered_video and by_index:
+            video = by_index.get(index - 1 if day.joins else index)
         periods.append(
             Period(
-                index=day.window.index,
+                index=index,
                 start=day.window.start,
                 end=day.window.end,
                 recorded_ns=day.recorded_ns,
                 technical=_day_technical(day, outcome.days, settings),
-                notes=day_notes(day, facts, choices, settings),
+                notes=day_notes(day, outcome.days, facts, settings),
                 usable_ns=good.recorded_ns if good else None,
                 usable_technical=_day_technical(good, readable.days, settings)
                 if good and readable
                 else None,
+                dates=day.dates,
+                monitoring=day.level if facts.ordered_level and day.recorded_ns else None,
+                video=video,
             )
         )
     return tuple(periods)
@@ -166,9 +190,7 @@ def _day_technical(day: Day, days: Sequence[Day], settings: BillingSettings) -> 
 
 def _total(outcome: Outcome, settings: BillingSettings) -> Technical:
     """All units, with the margins of the total recorded time under the split of the total."""
-    upper = settings.technical[-1].upper
-    longest_first = settings.readings.default == "longest_first" and upper is not None
-    length = upper.ns if longest_first and upper else None
+    length = unit_length(settings, longest_first=settings.split.default == "longest_first")
     found = total_margins(outcome.recorded_ns, settings, length)
     return Technical(outcome.totals, found.to_next_ns, found.above_ns, found.exceed)
 

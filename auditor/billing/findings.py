@@ -1,37 +1,20 @@
-"""What a person should know about the codes: what the order or a log does not say."""
+"""What a person should know about the codes, in the catalogue's words, and the periods' notes."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from auditor.billing.split import band_of, split_total
+from auditor.billing.limits import bands_words, limit_words, split_total
+from auditor.billing.setup import SetupChannels
 from auditor.billing.support import Facts
-from auditor.billing.units import Outcome
-from auditor.core.durations import hms, in_words
-from auditor.model import Billing, Finding, Order, Unit
+from auditor.billing.units import Day, Outcome
+from auditor.core.durations import clock, hms, in_words
+from auditor.core.text import Own, quantity
+from auditor.core.units import NS
+from auditor.model import Billing, Finding, Order, Unit, finding
 from auditor.policy.billing import BillingSettings
 
-VOCABULARY = {
-    "video_not_stated": "The order does not say whether video was ordered; codes are those "
-    "without video.",
-    "monitoring_not_stated": "The order does not say how the study was to be monitored; codes are "
-    "the unmonitored ones.",
-    "video_not_documented": "Video was ordered and no video log was given.",
-    "video_below_share": "Video covers less of the recorded time than the codes with video need.",
-    "video_not_ordered": "A video log was given although no video was ordered.",
-    "monitoring_not_documented": "Monitoring was ordered and no check is documented.",
-    "monitoring_level_lowered": "The log does not support the ordered level of monitoring "
-    "throughout; the periods and codes are named.",
-    "setup_channels_below_minimum": "Fewer channels carry EEG than the set-up code needs.",
-    "live_channels_below_minimum": "Enough channels carry EEG, but fewer had a live signal than "
-    "the set-up code needs.",
-    "band_below_order": "The recorded time reaches a lower band or fewer units than the ordered "
-    "time would have.",
-    "close_to_limit": "The recorded time lies just below or just above a limit at which codes "
-    "change.",
-    "usable_band_below_recorded": "Codes rest partly on time that nobody could read.",
-    "readings_differ": "Another reading of the billing rules gives other codes: ask the coder.",
-}
+_WHERE = "billing"
 
 
 def billing_findings(
@@ -41,230 +24,176 @@ def billing_findings(
     facts: Facts,
     order: Order | None,
     settings: BillingSettings,
-    eeg_channels: int | None,
-    live_channels: int | None,
+    channels: SetupChannels | None,
+    with_signal: int | None,
 ) -> tuple[Finding, ...]:
     """Every finding of the billing section. None is a problem: no number is in doubt here."""
     found = [
-        *_video(facts),
-        *_monitoring(billing, outcome, facts),
-        *_channels(billing, settings, eeg_channels, live_channels),
-        *_against_order(outcome, order, settings),
+        *_not_stated(facts, order),
+        *_video(facts, settings),
+        *_monitoring(outcome, facts),
+        *_channels(billing, settings, channels, with_signal),
+        *_against_order(billing, outcome, order, settings),
         *_close(billing, outcome, settings),
+        *_interpretations(billing),
     ]
     if readable is not None and readable.codes != outcome.codes:
         found.append(
-            Finding(
+            finding(
                 "usable_band_below_recorded",
-                "caution",
-                "billing",
-                f"By recorded time ({hms(outcome.recorded_ns)}) the codes are "
-                f"{_codes_words(outcome)}; by usable time ({hms(readable.recorded_ns)}) they would "
-                f"be {_codes_words(readable)}. The codes rest partly on hours in which too few "
-                "channels carried a readable signal.",
-                expected=_codes_words(outcome),
-                observed=_codes_words(readable),
-                action="Let the reader confirm which hours could be read before coding.",
-            )
-        )
-    if billing.alternatives:
-        named = "; ".join(a.reading for a in billing.alternatives)
-        found.append(
-            Finding(
-                "readings_differ",
-                "info",
-                "billing",
-                f"Other codes would follow if: {named}. Each reading is listed with its codes.",
-                observed="1 other reading changes a code"
-                if len(billing.alternatives) == 1
-                else f"{len(billing.alternatives)} other readings change a code",
-                action="Ask the coder which reading the payer uses.",
+                _WHERE,
+                recorded=hms(outcome.recorded_ns),
+                usable=hms(readable.recorded_ns),
+                codes=_codes_words(outcome),
+                usable_codes=_codes_words(readable),
             )
         )
     return tuple(found)
 
 
-def units_words(units: tuple[Unit, ...]) -> str:
+def units_words(units: tuple[Unit, ...]) -> Own:
     """Units in words: '2 x 95708, 1 x 95705', or 'none'."""
-    return ", ".join(f"{u.count} x {u.code}" for u in units) or "none"
+    return Own(", ".join(f"{u.count} x {u.code}" for u in units) or "none")
 
 
-def _codes_words(outcome: Outcome) -> str:
+def _codes_words(outcome: Outcome) -> Own:
     whole = outcome.professional.whole_study.code or "none"
     days = ", ".join(d.code for d in outcome.professional.each_day if d.code) or "none"
-    return f"{units_words(outcome.totals)} (report on the whole study {whole}, on days {days})"
+    totals = units_words(outcome.totals)
+    return Own(f"{totals} (report on the whole study {whole}, on days {days})")
 
 
-def _video(facts: Facts) -> Iterator[Finding]:
+def _not_stated(facts: Facts, order: Order | None) -> Iterator[Finding]:
+    silent = facts.ordered_video is None, facts.ordered_level is None
+    form = {(True, True): "", (True, False): "video", (False, True): "monitoring"}
+    if order is None:
+        yield finding("video_or_monitoring_not_stated", _WHERE, form="no_order")
+    elif silent in form:
+        yield finding("video_or_monitoring_not_stated", _WHERE, form=form[silent])
+
+
+def _video(facts: Facts, settings: BillingSettings) -> Iterator[Finding]:
     video = facts.video
-    where = "billing"
-    if facts.ordered_video is None:
-        shown = "" if video is None else f" A log shows video: {video.note}"
-        yield Finding(
-            "video_not_stated",
-            "caution",
-            where,
-            "The order does not say whether video was part of the study. The codes given are those "
-            f"without video.{shown}",
-            expected="video = true or false in the order",
-            observed="nothing",
-            action="Add the key video to the order file and audit again.",
-        )
-    elif facts.ordered_video and video is None:
-        yield Finding(
-            "video_not_documented",
-            "caution",
-            where,
-            "Video was ordered, and no video log was given: how much of the recording had video is "
-            "not documented. Both sets of codes are given where they differ; the policy says which "
-            "comes first.",
-            expected="a video log",
-            observed="none",
-            action="Name the video log under [logs] in the order file.",
-        )
-    elif facts.ordered_video and video is not None and not video.meets:
-        yield Finding(
-            "video_below_share",
-            "caution",
-            where,
-            f"Video was ordered but covers too little of the recorded time: {video.note} The codes "
-            "are those without video.",
-            expected=f"{video.threshold_ppm / 10_000:g} %",
-            observed=f"{video.fraction_ppm // 100 / 100:.2f} %",
-            action="Look whether the video log is complete.",
-        )
-    elif facts.ordered_video is False and video is not None and video.recorded_ns:
-        yield Finding(
-            "video_not_ordered",
-            "info",
-            where,
-            f"No video was ordered, but a video log was given: {video.note} The codes are those "
-            "without video.",
-            action="If video was ordered after all, correct the order file.",
-        )
+    if facts.ordered_video and video is None:
+        yield finding("video_not_documented", _WHERE)
+    if video is None:
+        return
+    if not facts.ordered_video:
+        if video.recorded_ns and facts.ordered_video is False:
+            yield finding("video_not_ordered", _WHERE, note=Own(video.note))
+        return
+    below = [p for p in video.periods if not p.meets]
+    share = Own(f"{video.threshold_ppm / 10_000:g}")
+    if not below and video.meets:
+        return
+    told = [
+        f"period {p.index}: {clock(p.short_ns, up=True)} of video short of {share} %" for p in below
+    ]
+    by_period = "" if len(video.periods) < 2 else f" ({'; '.join(told)})" if told else ""
+    study = f"{clock(video.short_ns, up=True)} of video short of {share} %"
+    periods_decide = settings.video_share.by == "period" and bool(below)
+    yield finding(
+        "video_below_share",
+        _WHERE,
+        form="by_period" if periods_decide else "period" if video.meets else "",
+        told=Own("; ".join(told) if video.meets else study + by_period),
+        note=Own(video.note),
+        share=share,
+        observed=Own(
+            f"{video.fraction_ppm // 100 / 100:.2f} %"
+            if not video.meets
+            else ", ".join(f"{p.fraction_ppm // 100 / 100:.2f} %" for p in below)
+        ),
+    )
 
 
-def _monitoring(billing: Billing, outcome: Outcome, facts: Facts) -> Iterator[Finding]:
+def _monitoring(outcome: Outcome, facts: Facts) -> Iterator[Finding]:
     ordered, log = facts.ordered_level, facts.monitoring
-    documented = log is not None and log.supported is not None
-    where = "billing"
-    if ordered is None:
-        shown = f" The log supports {log.supported} monitoring." if log and log.supported else ""
-        yield Finding(
-            "monitoring_not_stated",
-            "caution",
-            where,
-            "The order does not say how the study was to be monitored. The codes given are the "
-            f"unmonitored ones.{shown}",
-            expected="monitoring = unmonitored, intermittent or continuous in the order",
-            observed="nothing",
-            action="Add the key monitoring to the order file and audit again.",
-        )
+    if ordered is None or ordered == "unmonitored":
         return
-    if ordered == "unmonitored":
+    named = Own(ordered.capitalize())
+    if log is None or log.supported is None:
+        if log is None or log.log_taken:
+            outside = log.outside if log else 0
+            yield finding(
+                "monitoring_not_documented",
+                _WHERE,
+                form="outside" if outside else "",
+                ordered=named,
+                outside=quantity(outside, "check", "lies", "lie") if outside else Own("none"),
+            )
         return
-    if not documented:
-        yield Finding(
-            "monitoring_not_documented",
-            "caution",
-            where,
-            f"The order asks for {ordered} monitoring, and no check is documented. Nothing is "
-            "assumed from an empty log. Both sets of codes are given where they differ; the policy "
-            "says which comes first.",
-            expected="a documented check at least as often as the policy asks",
-            observed="none",
-            action="Name the log of checks under [logs] in the order file.",
+    recorded = [day for day in outcome.days if day.recorded_ns]
+    lowered = [day for day in recorded if day.level != ordered]
+    if lowered and not log.lapses:
+        supported = Own(log.supported)
+        yield finding("monitoring_not_shown", _WHERE, ordered=named, supported=supported)
+    elif lowered:
+        levels: dict[str, list[str]] = {}
+        for day in lowered:
+            levels.setdefault(day.level, []).append(str(day.window.index))
+        told = "; ".join(
+            f"{quantity(len(which), 'period', 'counts', 'count')} as {level} ({', '.join(which)})"
+            for level, which in levels.items()
         )
-        return
-    lowered = [d for d in outcome.days if d.recorded_ns and d.level != ordered]
-    if lowered:
-        notes = {p.index: p.notes for p in billing.periods}
-        told = " ".join(
-            f"Period {d.window.index} ({facts.axis.iso(d.window.start)} to "
-            f"{facts.axis.iso(d.window.end)}) counts as {d.level}."
-            for d in lowered
-        )
-        why = " ".join(
-            note
-            for d in lowered
-            for note in notes[d.window.index]
-            if "documented check" in note or "log does not show" in note or "lapse" in note
-        )
-        kept = len([d for d in outcome.days if d.recorded_ns]) - len(lowered)
-        rest = f" The other periods ({kept}) keep the ordered level." if kept else ""
-        yield Finding(
+        kept = len(recorded) - len(lowered)
+        yield finding(
             "monitoring_level_lowered",
-            "caution",
-            where,
-            f"The order asks for {ordered} monitoring, and the log does not support it in "
-            f"{len(lowered)} of {len(outcome.days)} periods. {told}{rest} {why}".rstrip(),
-            expected=ordered,
-            observed=", ".join(sorted({d.level for d in lowered})),
-            action="Look for checks that were made and not entered; ask the coder whether the "
-            "period or the whole study is lowered.",
-        )
+            _WHERE,
+            ordered=named,
+            count=len(lowered),
+            every=quantity(len(recorded), "period"),
+            told=Own(f"{told}."),
+            rest=Own(f" {quantity(kept, 'other keeps', plural_noun='others keep')} the ordered "
+                     "level." if kept else ""),
+            observed=Own(", ".join(sorted(levels))),
+        )  # fmt: skip
 
 
 def _channels(
-    billing: Billing, settings: BillingSettings, eeg: int | None, live: int | None
+    billing: Billing,
+    settings: BillingSettings,
+    channels: SetupChannels | None,
+    with_signal: int | None,
 ) -> Iterator[Finding]:
-    minimum = settings.setup.minimum_channels
-    if eeg is not None and eeg < minimum:
-        yield Finding(
+    needed = settings.setup.minimum_channels
+    if channels is None:
+        return
+    if channels.count < needed:
+        yield finding(
             "setup_channels_below_minimum",
-            "caution",
-            "billing",
-            f"{billing.setup.note} {billing.setup.code} stands in its place.",
-            expected=f"at least {minimum}",
-            observed=str(eeg),
-            action="Look at the channel list: a label that is no standard electrode name is not "
-            "counted as EEG.",
+            _WHERE,
+            note=Own(billing.setup.note),
+            count=channels.count,
+            needed=needed,
         )
-    elif eeg is not None and live is not None and live < minimum:
-        yield Finding(
-            "live_channels_below_minimum",
-            "caution",
-            "billing",
-            f"{eeg} channels carry EEG, but only {live} had a live signal; {settings.setup.code} "
-            f"needs {minimum}. The set-up code given follows the channels that were recorded.",
-            expected=f"at least {minimum}",
-            observed=str(live),
-            action="Ask the coder whether the set-up code stands.",
+    elif with_signal is not None and with_signal < needed:
+        yield finding(
+            "signal_channels_below_setup_minimum",
+            _WHERE,
+            recorded=quantity(channels.count, "EEG channel"),
+            count=with_signal,
+            needed=needed,
+            setup=Own(settings.setup.code),
         )
 
 
 def _against_order(
-    outcome: Outcome, order: Order | None, settings: BillingSettings
+    billing: Billing, outcome: Outcome, order: Order | None, settings: BillingSettings
 ) -> Iterator[Finding]:
-    if order is None or order.ordered_ns <= outcome.recorded_ns:
+    minimum = billing.minimum
+    if order is None or minimum is None or minimum.met or order.still_recording:
         return
-    recorded, ordered = outcome.recorded_ns, order.ordered_ns
-    longest = settings.technical[-1]
-    parts = []
-    got, wanted = (split_total(t, settings).counts(longest) for t in (recorded, ordered))
-    if got != wanted:
-        parts.append(f"technical units {_counts(got)} where the ordered time would give "
-                     f"{_counts(wanted)}")  # fmt: skip
-    bands = settings.professional_whole
-    here, there = band_of(bands, recorded), band_of(bands, ordered)
-    if there is not None and here is not there:
-        limit = there.lower
-        missing = in_words(limit.ns - recorded, up=True)
-        more = "" if limit.included else "more than "
-        parts.append(
-            f"whole-study band {here.name if here else 'none'} where the ordered time would give "
-            f"{there.name} (short of it by {more}{missing})"
-        )
-    if parts:
-        yield Finding(
-            "band_below_order",
-            "caution",
-            "billing",
-            f"{hms(recorded)} recorded of {hms(ordered)} ordered reaches: {'; '.join(parts)}.",
-            expected=hms(ordered),
-            observed=hms(recorded),
-            action="Use the codes that the recorded time reaches, not those of the ordered time.",
-        )
+    reached = minimum.reached_band or bands_words(split_total(outcome.recorded_ns, settings))
+    yield finding(
+        "band_below_order",
+        _WHERE,
+        recorded=hms(outcome.recorded_ns),
+        ordered=hms(order.ordered_ns),
+        reached=Own(reached),
+        wanted=Own(minimum.ordered_band or ""),
+        margin=Own(minimum.text),
+    )
 
 
 def _close(billing: Billing, outcome: Outcome, settings: BillingSettings) -> Iterator[Finding]:
@@ -282,23 +211,104 @@ def _close(billing: Billing, outcome: Outcome, settings: BillingSettings) -> Ite
     for side, distance in sides:
         if distance is not None and distance <= settings.near_ns:
             limit = recorded + distance if side == "below" else recorded - distance
-            near.setdefault(limit, f"{_distance(distance, side)} the limit at {hms(limit)}")
+            shown = f"{in_words(distance, up=side == 'below')} {side}" if distance else "exactly on"
+            near.setdefault(limit, f"{shown} {limit_words(limit, settings)}")
     if near:
-        told = " and ".join(near.values())
-        yield Finding(
+        yield finding(
             "close_to_limit",
-            "info",
-            "billing",
-            f"The recorded {hms(recorded)} lies {told}: there codes change.",
-            expected=", ".join(hms(limit) for limit in near),
-            observed=hms(recorded),
-            action="Check the gaps and any finding on times before a code that rests on so little.",
+            _WHERE,
+            recorded=hms(recorded),
+            told=Own(" and ".join(near.values())),
+            limits=Own(", ".join(hms(limit) for limit in near)),
         )
 
 
-def _distance(distance: int, side: str) -> str:
-    return f"{in_words(distance, up=side == 'below')} {side}" if distance else "exactly on"
+def _interpretations(billing: Billing) -> Iterator[Finding]:
+    for one in billing.interpretations:
+        if one.asked and one.lowers:
+            yield finding(
+                "asked_interpretation_lowers",
+                _WHERE,
+                named=Own(one.words),
+                codes=units_words(one.technical_totals),
+            )
+    others = [one for one in billing.interpretations if not (one.asked and one.lowers)]
+    if others:
+        yield finding(
+            "interpretations_differ",
+            _WHERE,
+            named=Own("; ".join(one.words for one in others)),
+            count=quantity(
+                len(others), "other interpretation makes a difference",
+                plural_noun="other interpretations make a difference",
+            ),
+        )  # fmt: skip
 
 
-def _counts(counts: dict[str, int]) -> str:
-    return ", ".join(f"{n} x {name}" for name, n in counts.items()) or "none"
+# --- notes on periods ---------------------------------------------------------
+
+
+def day_notes(
+    day: Day, days: Sequence[Day], facts: Facts, settings: BillingSettings
+) -> tuple[Own, ...]:
+    """What a clerk must know of one period: time missing, time joined, level and video lowered."""
+    notes = []
+    missing = day.window.end - day.window.start - day.recorded_ns
+    if missing >= NS:
+        notes.append(
+            f"{in_words(missing, up=True)} of this period was not recorded and does not count."
+        )
+    if day.joins:
+        notes.append(
+            f"{in_words(day.recorded_ns)} left over, no more than "
+            f"{in_words(settings.leftover_joins.ns)}: it joins the period before and makes no unit "
+            "of its own."
+        )
+    if day.took_ns:
+        notes.append(f"{in_words(day.took_ns)} left over after this period counts with it.")
+    if day.spare is not None:
+        other = next(d.window.index for d in days if d.band is day.spare)
+        notes.append(
+            f"{day.spare.name} counts once in a study, and period {other} has it: no unit of this "
+            "period by itself."
+        )
+    notes += _level_notes(day, facts)
+    if facts.ordered_video and facts.video is not None and not day.video and day.recorded_ns:
+        study = settings.video_share.by == "study"
+        notes.append(
+            f"Video covers too little of {'the study' if study else 'this period'}: the codes are "
+            "those without video."
+        )
+    return tuple(map(Own, notes))
+
+
+def _level_notes(day: Day, facts: Facts) -> list[str]:
+    """What lowers the level of one period; a single lapse with its times."""
+    monitoring, ordered = facts.monitoring, facts.ordered_level
+    if ordered is None or monitoring is None or monitoring.supported is None:
+        return []
+    if not day.recorded_ns or day.level == ordered:
+        return []
+    here = [lapse for lapse in monitoring.lapses if day.window.index in lapse.periods]
+    codes = ""
+    if day.band is not None:
+        before = day.band.codes.of(ordered, day.video)
+        after = day.band.codes.of(day.level, day.video)
+        codes = f": {after} in place of {before}" if before != after else ""
+    if not here:
+        if monitoring.lapses:
+            return [f"A lapse in another period lowers this one to {day.level}{codes}."]
+        return [f"The log does not show {ordered} monitoring here: {day.level}{codes}."]
+    if len(here) > 1:
+        longest = max(lapse.recorded_ns or 0 for lapse in here)
+        return [
+            f"{len(here)} times no documented check for up to {in_words(longest, up=True)} of "
+            f"recording: this period counts as {day.level}{codes}."
+        ]
+    (lapse,) = here
+    passed = in_words(lapse.recorded_ns or lapse.duration, up=True)
+    start, end = facts.axis.said(lapse.start), facts.axis.said(lapse.end)
+    return [
+        f"No documented check for {passed} of recording ({start} to {end}): this period counts as "
+        f"{day.level}{codes}."
+    ]

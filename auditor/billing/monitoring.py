@@ -1,23 +1,27 @@
 """Documented checks: the longest time between them, lapses, and the level that they support.
 
-Time between checks is *recorded* time: a gap in the recording can hold nothing to review and needs
-no check, so two checks 3 h apart with a 90-minute gap between them lie 90 minutes apart. (By the
-wall clock they would lie 3 h apart; the source asks for reviews through the recording, so recorded
-time is what is counted.) The start and end of the recording count as ends of an interval too: the
-first check is due within ``first_within`` of the first record, the last within ``last_within`` of
-the last.
+Time between checks is *recorded* time: an interruption can hold nothing to review and needs no
+check, so two checks 3 h apart with a 90-minute interruption between them lie 90 minutes apart. (By
+the wall clock they would lie 3 h apart; the source asks for reviews through the recording, so
+recorded time is what is counted.) The start and end of the recording count as ends of an interval
+too: the first check is due within ``first_within`` of the first record, the last within
+``last_within`` of the last. That is our reading; the interpretation without it is told where it
+changes a code.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
+from auditor.billing.units import Window
 from auditor.core import intervals as iv
-from auditor.core.durations import in_words
+from auditor.core.durations import hms, in_words
 from auditor.core.patterns import matches
+from auditor.core.text import Own, quantity
 from auditor.coverage.timeline import recorded_within
 from auditor.model import (
     Coverage,
@@ -29,188 +33,243 @@ from auditor.model import (
     MonitoringLevel,
     Order,
     PlacedAnnotation,
+    finding,
 )
 from auditor.policy.monitoring import AtMost, LevelRule, MonitoringSettings
 
-VOCABULARY = {
-    "monitoring_lapse": "More recorded time passed between documented checks than the level needs.",
-    "checks_outside_recording": "Checks before the first record, after the last or in a gap; they "
-    "show no review and are not counted.",
-}
+
+@dataclass(frozen=True, slots=True)
+class _Between:
+    """The recorded time between two checks, or between a check and an end of the recording."""
+
+    interval: Interval
+    passed_ns: int
+    end: str = ""
+    """``first`` or ``last`` where one side is the recording's start or end."""
+
+    def limit(self, rule: LevelRule) -> AtMost | None:
+        """The longest that ``rule`` allows here."""
+        ends = {"first": rule.first_within, "last": rule.last_within}
+        return ends.get(self.end) or rule.interval
+
+
+@dataclass(frozen=True, slots=True)
+class _Broken:
+    """Where more recorded time passed than the rule allows."""
+
+    between: _Between
+    limit: AtMost
+
+    @property
+    def over_ns(self) -> int:
+        """How much more than the limit passed."""
+        return self.between.passed_ns - self.limit.ns
 
 
 def measure_monitoring(
     checks: Sequence[MonitoringCheck],
     annotations: Sequence[PlacedAnnotation],
     coverage: Coverage,
-    periods: Sequence[Interval],
+    periods: Sequence[Window],
     order: Order | None,
     settings: MonitoringSettings,
+    *,
+    log_taken: bool = True,
 ) -> tuple[Monitoring, tuple[Finding, ...]]:
     """What the documented checks support.
 
     Annotations that match the policy's patterns count as checks beside the log's. A check where
-    nothing was recorded shows no review and is not counted (it is kept in ``checks`` and told).
-    ``periods`` are numbered from 1 in ``Lapse.periods``. ``supported`` is ``None`` without any
-    counted check: nothing is documented, and nothing is assumed.
+    nothing was recorded shows no review and is not counted. ``supported`` is ``None`` without any
+    counted check: nothing is documented, and nothing is assumed. ``log_taken`` is false for a log
+    that could not be taken as it is.
     """
     noted = [
         MonitoringCheck(a.at, "", a.text, "annotation")
         for a in annotations
         if matches(settings.check_patterns, a.text)
     ]
-    every = tuple(sorted([*checks, *noted], key=lambda c: c.at))
-    counted = _while_recording(coverage, [c.at for c in every])
-    ordered = order.monitoring if order else None
+    every = sorted([*checks, *noted], key=lambda c: c.at)
+    counted = _while_recording(coverage, every)
     outside = len(every) - len(counted)
-    findings = list(_outside(outside, len(every)))
-    if not counted:
-        note = "No check is documented in the log or in the annotations."
-        if outside:
-            note += f" {outside} {_lie(outside)} where nothing was recorded."
-        return Monitoring(ordered, every, None, None, (), note, (), outside), tuple(findings)
-
-    between = _between(counted, coverage)
-    rules: tuple[tuple[MonitoringLevel, LevelRule], ...] = (
-        ("intermittent", settings.intermittent),
-        ("continuous", settings.continuous),
-    )
-    not_shown: list[tuple[MonitoringLevel, tuple[Interval, ...]]] = []
-    supported: MonitoringLevel = "unmonitored"
-    judged: MonitoringLevel = "intermittent"
-    for level, rule in rules:
-        if rule.interval is None:
-            continue
-        broken = tuple(interval for interval, _, _ in _broken(between, rule))
-        not_shown.append((level, broken))
-        if not broken:
-            supported = level
-        if level == ordered:
-            judged = level
-    lapses: tuple[Lapse, ...] = ()
-    rule = dict(rules)[judged]
-    if rule.interval is not None:
-        lapses = tuple(
-            _lapse(interval, passed, limit, judged, periods, coverage)
-            for interval, passed, limit in _broken(between, rule)
+    ordered = order.monitoring if order else None
+    findings = []
+    if outside and counted:
+        findings.append(
+            finding(
+                "checks_outside_recording",
+                "monitoring",
+                outside=quantity(outside, "check", "lies", "lie"),
+                every=len(every),
+                count=outside,
+            )
         )
-    longest = max(passed for _, passed in between)
+    if not counted:
+        note = _nothing(ordered, outside, log_taken)
+        return (
+            Monitoring(ordered, (), None, None, (), note, outside=outside, log_taken=log_taken),
+            tuple(findings),
+        )
+    between = _between([check.at for check in counted], coverage)
+    rules: dict[MonitoringLevel, LevelRule] = {
+        "intermittent": settings.intermittent,
+        "continuous": settings.continuous,
+    }
+    shown = {level: rule for level, rule in rules.items() if rule.interval is not None}
+    broken = {level: list(_broken(between, rule)) for level, rule in shown.items()}
+    supported: MonitoringLevel = "unmonitored"
+    for level, found in broken.items():
+        supported = supported if found else level
+    judged: MonitoringLevel = "intermittent"
+    if ordered is not None and ordered in shown:
+        judged = ordered
+    lapses = broken.get(judged, [])
+    longest = max(b.passed_ns for b in between)
+    monitoring = Monitoring(
+        ordered=ordered,
+        checks=tuple(counted),
+        longest_interval_ns=longest,
+        supported=supported,
+        lapses=tuple(_lapse(b, judged, periods, coverage) for b in lapses),
+        note=_note(len(counted), longest, supported, len(lapses)),
+        not_shown=_where(broken, ends=True),
+        not_shown_between=_where(broken, ends=False),
+        outside=outside,
+        log_taken=log_taken,
+    )
     if lapses and ordered not in (None, "unmonitored"):
-        findings.append(_lapse_finding(lapses, judged))
-    note = (
-        f"{len(counted)} documented {'check' if len(counted) == 1 else 'checks'}; at most "
-        f"{in_words(longest, up=True)} of recording without one."
-    )
-    return (
-        Monitoring(ordered, every, longest, supported, lapses, note, tuple(not_shown), outside),
-        tuple(findings),
+        findings.append(_lapse_finding(lapses, len(between) - 2, judged, monitoring.lapses))
+    return monitoring, tuple(findings)
+
+
+def _where(
+    broken: dict[MonitoringLevel, list[_Broken]], *, ends: bool
+) -> tuple[tuple[MonitoringLevel, tuple[Interval, ...]], ...]:
+    return tuple(
+        (level, tuple(b.between.interval for b in found if ends or not b.between.end))
+        for level, found in broken.items()
     )
 
 
-def _while_recording(coverage: Coverage, instants: Sequence[int]) -> list[int]:
-    """Those of ``instants`` in the span and in no gap (a dropout is too short to matter).
+def _nothing(ordered: MonitoringLevel | None, outside: int, log_taken: bool) -> Own:
+    if outside:
+        return Own(f"{quantity(outside, 'check', 'lies', 'lie')} where nothing was recorded.")
+    if not log_taken:
+        return Own("The log of checks could not be taken as it is.")
+    if ordered in (None, "unmonitored"):
+        return Own("No checks were asked for.")
+    return Own("No check is documented in the log or in the annotations.")
+
+
+def _note(counted: int, longest_ns: int, supported: MonitoringLevel, lapses: int) -> Own:
+    text = (
+        f"{quantity(counted, 'documented check')}; at most {in_words(longest_ns, up=True)} of "
+        "recording without one"
+    )
+    if not lapses:
+        return Own(f"{text}: {supported} throughout.")
+    return Own(f"{text}: {quantity(lapses, 'lapse')}, so {supported} where the whole study is "
+               "meant; periods without a lapse keep their level.")  # fmt: skip
+
+
+def _while_recording(
+    coverage: Coverage, checks: Sequence[MonitoringCheck]
+) -> list[MonitoringCheck]:
+    """Those of ``checks`` in the span and in no gap (a dropout is too short to matter).
 
     The very start and end of a gap still touch recorded time.
     """
-    at = np.array(instants, np.int64)
+    at = np.array([check.at for check in checks], np.int64)
     starts = np.array([gap.start for gap in coverage.gaps], np.int64)
     ends = np.array([gap.end for gap in coverage.gaps], np.int64)
     # Gaps are sorted and apart: a check lies in one where more have begun before it than ended.
     in_gap = np.searchsorted(starts, at, "left") > np.searchsorted(ends, at, "right")
-    inside = (at >= coverage.first_start) & (at <= coverage.last_end)
-    kept: list[int] = at[inside & ~in_gap].tolist()
-    return kept
+    inside = (at >= coverage.first_start) & (at <= coverage.last_end) & ~in_gap
+    return [check for check, kept in zip(checks, inside.tolist(), strict=True) if kept]
 
 
-def _between(counted: Sequence[int], coverage: Coverage) -> list[tuple[Interval, int]]:
-    """Each interval between neighbouring checks, and from and to the ends of the recording, with
-    the recorded time in it; wall time, in order."""
+def _between(counted: Sequence[int], coverage: Coverage) -> list[_Between]:
+    """Each interval between neighbouring checks, and from and to the ends of the recording, in
+    order."""
     edges = [coverage.first_start, *counted, coverage.last_end]
     union = coverage.union_starts, coverage.union_ends
     passed = np.diff(iv.held_before(union, np.array(edges, np.int64))).tolist()
-    return [(Interval(a, b), held) for (a, b), held in zip(pairwise(edges), passed, strict=True)]
+    ends = ["first", *[""] * (len(counted) - 1), "last"]
+    return [
+        _Between(Interval(a, b), held, end)
+        for (a, b), held, end in zip(pairwise(edges), passed, ends, strict=True)
+    ]
 
 
-def _broken(
-    between: Sequence[tuple[Interval, int]], rule: LevelRule
-) -> Iterator[tuple[Interval, int, AtMost]]:
-    """The intervals in which more recorded time passed than ``rule`` allows, with the limit."""
-    if rule.interval is None:
-        return
-    last = len(between) - 1
-    for i, (interval, passed) in enumerate(between):
-        limit = rule.interval
-        if i == 0:
-            limit = rule.first_within or limit
-        elif i == last:
-            limit = rule.last_within or limit
-        if passed > limit.ns:
-            yield interval, passed, limit
+def _broken(between: Sequence[_Between], rule: LevelRule) -> Iterator[_Broken]:
+    for one in between:
+        limit = one.limit(rule)
+        if limit is not None and one.passed_ns > limit.ns:
+            yield _Broken(one, limit)
 
 
 def _lapse(
-    interval: Interval,
-    passed_ns: int,
-    limit: AtMost,
-    level: MonitoringLevel,
-    periods: Sequence[Interval],
-    coverage: Coverage,
+    broken: _Broken, level: MonitoringLevel, periods: Sequence[Window], coverage: Coverage
 ) -> Lapse:
+    interval, passed = broken.between.interval, broken.between.passed_ns
     touched = []
-    for index, period in enumerate(periods, 1):
-        shared = interval.clip(period)
+    for period in periods:
+        shared = interval.clip(period.interval)
         if shared is not None and recorded_within(coverage, shared):
-            touched.append(index)
-    which = f"period {touched[0]}" if len(touched) == 1 else "periods " + _listed(touched)
-    one = len(touched) == 1
-    rest = len(periods) - len(touched)
+            touched.append(period.index)
     meaning = (
-        f"{in_words(passed_ns, up=True)} of recording passed without a documented check, in {which}"
-        f"; {level} monitoring allows at most {in_words(limit.ns)}. "
-        f"{'That period does' if one else 'Those periods do'} not meet {level} monitoring"
+        f"{in_words(passed, up=True)} of recording passed without a documented check, in "
+        f"{_periods(touched)}; {level} monitoring allows at most {in_words(broken.limit.ns)}."
     )
-    meaning += "; the other periods are not affected by it." if rest else "."
-    return Lapse(interval.start, interval.end, tuple(touched), meaning, passed_ns)
+    return Lapse(interval.start, interval.end, tuple(touched), Own(meaning), passed)
 
 
-def _listed(numbers: Sequence[int]) -> str:
+def _periods(numbers: Sequence[int]) -> str:
     texts = [str(n) for n in numbers]
-    return texts[0] if len(texts) < 2 else f"{', '.join(texts[:-1])} and {texts[-1]}"
+    if len(texts) < 2:
+        return f"period {texts[0]}" if texts else "no period"
+    return f"periods {', '.join(texts[:-1])} and {texts[-1]}"
 
 
-def _lapse_finding(lapses: Sequence[Lapse], level: MonitoringLevel) -> Finding:
-    worst = max(lapses, key=lambda lapse: lapse.recorded_ns or 0)
-    periods = sorted({p for lapse in lapses for p in lapse.periods})
-    word = "period" if len(periods) == 1 else "periods"
-    passed = in_words(worst.recorded_ns or 0, up=True)
-    return Finding(
+def _lapse_finding(
+    broken: Sequence[_Broken], between: int, level: MonitoringLevel, lapses: Sequence[Lapse]
+) -> Finding:
+    """One finding for all lapses. ``between`` is the number of intervals from check to check."""
+    inner = [b for b in broken if not b.between.end]
+    told = [_intervals(inner, between)] if inner else []
+    for b in broken:
+        passed, over = _h_mm(b.between.passed_ns), _h_mm(b.over_ns)
+        if b.between.end == "first":
+            told.append(f"the first check is {passed} after the start, {over} over")
+        if b.between.end == "last":
+            told.append(f"the last check is {passed} before the end, {over} over")
+    worst = max(broken, key=lambda b: b.between.passed_ns)
+    ends = " That the recording's ends count is our reading of the rule." if not inner else ""
+    return finding(
         "monitoring_lapse",
-        "caution",
         "monitoring",
-        f"The documented checks leave {len(lapses)} {'lapse' if len(lapses) == 1 else 'lapses'}, "
-        f"the longest {passed} of recording, in {word} {_listed(periods)}. {worst.meaning}",
-        expected=f"checks as often as {level} monitoring needs",
-        observed=passed,
-        action="Look for checks that were made and not entered. If there were none, the level of "
-        "the periods named is lower.",
-        span=Interval(worst.start, worst.end),
+        span=worst.between.interval,
+        told=Own("; ".join(told)),
+        periods=Own(_periods(sorted({p for lapse in lapses for p in lapse.periods}))),
+        level=Own(level.capitalize()),
+        limit=in_words(worst.limit.ns),
+        longest=in_words(worst.between.passed_ns, up=True),
+        ends=Own(ends),
     )
 
 
-def _lie(count: int) -> str:
-    return "lies" if count == 1 else "lie"
+def _intervals(broken: Sequence[_Broken], between: int) -> str:
+    """'11 of 11 intervals are 2:05, 0:05 over', or the longest where they differ."""
+    passed = {_h_mm(b.between.passed_ns) for b in broken}
+    worst = max(broken, key=lambda b: b.over_ns)
+    over = _h_mm(worst.over_ns)
+    one = len(broken) == 1
+    of = f"{len(broken)} of {quantity(between, 'interval')} {'is' if one else 'are'}"
+    if len(passed) == 1:
+        return f"{of} {passed.pop()}, {over} over"
+    longest = _h_mm(worst.between.passed_ns)
+    return f"{of} over {_h_mm(worst.limit.ns)}, the longest {longest}, {over} over"
 
 
-def _outside(outside: int, every: int) -> Iterator[Finding]:
-    if outside:
-        yield Finding(
-            "checks_outside_recording",
-            "info",
-            "monitoring",
-            f"{outside} of {every} checks {_lie(outside)} before the first record, after the last "
-            "or in a gap. Nothing was being recorded then, so they show no review and are not "
-            "counted.",
-            expected="checks while the recording runs",
-            observed=f"{outside} outside",
-            action="If many lie outside, compare the log's clock and dates with the recording's.",
-        )
+def _h_mm(ns: int) -> str:
+    """``h:mm`` of missing time, with seconds where there are any; rounded up."""
+    return hms(ns, up=True).removesuffix(":00")

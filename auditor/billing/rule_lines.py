@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from auditor.billing.readings import differing_windows, split_words
+from auditor.billing.interpretations import (
+    differing_windows,
+    period_start_words,
+    split_words,
+)
 from auditor.core.durations import hms, in_words
 from auditor.model import RuleLine
-from auditor.policy.billing import Band, BillingSettings, Limit
+from auditor.policy.billing import Band, BillingSettings, Limit, SplitRule
 from auditor.policy.monitoring import MonitoringSettings, VideoSettings
 from auditor.policy.sourced import MARKS, Sourced
 
@@ -110,8 +114,9 @@ def billing_lines(settings: BillingSettings) -> Iterator[RuleLine]:
         "common practice",
     )
     yield from _codes(settings)
-    for key, text in settings.sources.items():
-        yield RuleLine(f"Source {key}", text, "the source itself", "legend")
+    for key, source in settings.sources.items():
+        word = "secondary: no authority, never quoted" if source.secondary else "the source itself"
+        yield RuleLine(f"Source {key}", source.name, word, "legend")
 
 
 def _bands(subject: str, bands: Sequence[Band]) -> Iterator[RuleLine]:
@@ -137,20 +142,23 @@ def _limit(limit: Limit) -> str:
 
 def _split(settings: BillingSettings) -> Iterator[RuleLine]:
     period = settings.period
-    yield _line("Period", f"{in_words(period.ns)} from the first record on", period)
+    yield _line("Period", f"{in_words(period.ns)}, the first from the first record on", period)
     joins = settings.leftover_joins
     word = "up to" if joins.included else "less than"
     value = f"{word} {in_words(joins.ns)} joins the unit before it; more is a unit of its band"
     yield _line("What is left over after whole periods", value, joins)
-    readings = settings.readings
-    yield _line(
-        "How recorded time is split (default interpretation)",
-        split_words(readings.default, settings),
-        readings.rule(readings.default),
-    )
-    for other in readings.others:
-        if other != readings.default:
-            yield _line("Other interpretation", split_words(other, settings), readings.rule(other))
+    start = settings.period_start_ns
+    if start is not None:
+        yield _line("Where periods start", period_start_words(start), settings.fixed_start)
+    split = settings.split
+    rules: tuple[SplitRule, ...] = ("total", "windows", "longest_first")
+    for rule in (split.default, *(r for r in rules if r != split.default)):
+        subject = "Other interpretation of the split"
+        if rule == split.default:
+            subject = "How recorded time is split"
+        elif split.rule(rule).other == "hide":
+            continue
+        yield _line(subject, split_words(rule, settings), split.rule(rule))
     windows = differing_windows(settings, _ASK_PERIODS * period.ns)
     if windows:
         value = "; ".join(f"more than {hms(low)} up to {hms(high)}" for low, high in windows)
@@ -182,6 +190,8 @@ def _documents(settings: BillingSettings) -> Iterator[RuleLine]:
     value = f"{setup.code} from {setup.minimum_channels} EEG channels on, else {setup.else_code}"
     yield _line("Set-up", value, setup)
     yield _line("A lapse in the checks lowers", f"the {settings.lapse.lowers}", settings.lapse)
+    ends = "must keep the limits too" if settings.ends.needed else "do not count"
+    yield _line("Time to the first check and from the last", ends, settings.ends)
     by = {"study": "over the whole study", "period": "period by period"}[settings.video_share.by]
     yield _line("The share of video is taken", by, settings.video_share)
     rule = settings.undocumented

@@ -3,12 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
+from auditor.billing.limits import shorter_band
 from auditor.core.durations import in_words
 from auditor.core.patterns import matches
+from auditor.core.text import Own, quantity
 from auditor.core.units import MINUTE
-from auditor.model import PlacedAnnotation, Setup, Shorter
+from auditor.model import PlacedAnnotation, Setup, Shorter, Study, is_reference
 from auditor.policy.billing import BillingSettings, ShorterBand
+from auditor.signal.summary import fewest_channels
+
+
+@dataclass(frozen=True, slots=True)
+class SetupChannels:
+    """Electrodes of the set-up: how many, and the ear and mastoid channels left out of them."""
+
+    count: int
+    references: tuple[str, ...] = ()
+
+
+def setup_channels(study: Study) -> SetupChannels:
+    """The fewest electrodes that one counted file carries.
+
+    Ears and mastoids, and what is derived from them alone, are references and not counted (our
+    reading of the set-up rule: they add no EEG of their own).
+    """
+    recorded = {c.electrode for f in study.counted for c in f.recording.channels if c.electrode}
+    references = sorted(electrode for electrode in recorded if is_reference(electrode))
+    return SetupChannels(fewest_channels(study), tuple(references))
 
 
 def sleep_seen(annotations: Sequence[PlacedAnnotation], settings: BillingSettings) -> bool | None:
@@ -18,7 +41,10 @@ def sleep_seen(annotations: Sequence[PlacedAnnotation], settings: BillingSetting
 
 
 def setup_code(
-    recorded_ns: int, eeg_channels: int | None, live_channels: int | None, settings: BillingSettings
+    recorded_ns: int,
+    channels: SetupChannels | None,
+    with_signal: int | None,
+    settings: BillingSettings,
 ) -> Setup:
     """The set-up code that the number of EEG channels leads to.
 
@@ -26,30 +52,34 @@ def setup_code(
     it can go with; ``None`` where the number of channels is not known.
     """
     rule = settings.setup
-    minimum = rule.minimum_channels
+    needed = rule.minimum_channels
     code, supported = rule.code, None
-    if eeg_channels is None:
-        note = f"The number of EEG channels is not known; {code} needs {minimum}."
+    if channels is None:
+        note = f"EEG channels not known; {needed} needed for {code}."
     else:
-        supported = eeg_channels >= minimum
-        word = "channel carries" if eeg_channels == 1 else "channels carry"
-        note = f"{eeg_channels} {word} EEG; {code} needs {minimum}."
-        if not supported:
-            note = f"{eeg_channels} {word} EEG, fewer than the {minimum} that {code} needs."
-            code = rule.else_code
-        elif live_channels is not None:
-            note += f" {live_channels} of them carried a live signal."
+        supported = channels.count >= needed
+        note = f"{min(channels.count, needed)} of {needed} needed EEG channels"
+        if channels.count > needed:
+            note += f" ({channels.count} recorded)"
+        note += f": {code}." if supported else f": {rule.else_code} in place of {code}."
+        code = code if supported else rule.else_code
+        if channels.references:
+            named = ", ".join(channels.references)
+            one = len(channels.references) == 1
+            note += (
+                f" {named} {'is a reference' if one else 'are references'} and not counted (our "
+                "reading)."
+            )
+        if supported and with_signal is not None and with_signal < channels.count:
+            note += f" {quantity(with_signal, 'channel')} carried a signal."
     if recorded_ns < settings.minimum_ns:
         supported = False
         note += (
-            f" Less than {in_words(settings.minimum_ns)} was recorded: no long-term code is "
-            "reached that a set-up could go with."
+            f" Less than {in_words(settings.minimum_ns)} recorded: no long-term code that a set-up "
+            "could go with."
         )
-    note += (
-        " A set-up counts once. Whether a technologist set the patient up in person cannot be "
-        "known from the files."
-    )
-    return Setup(code, supported, note)
+    note += " Once a study; whether a technologist did it in person is in no file."
+    return Setup(code, supported, Own(note))
 
 
 def shorter_code(recorded_ns: int, sleep: bool | None, settings: BillingSettings) -> Shorter | None:
@@ -57,12 +87,14 @@ def shorter_code(recorded_ns: int, sleep: bool | None, settings: BillingSettings
     if recorded_ns >= settings.minimum_ns or not settings.shorter:
         return None
     minutes = recorded_ns // MINUTE
-    shown = f"{minutes} whole {'minute' if minutes == 1 else 'minutes'} recorded"
-    band = next((b for b in settings.shorter if b.from_minutes <= minutes <= b.to_minutes), None)
+    shown = f"{quantity(minutes, 'whole minute')} recorded"
+    band = shorter_band(recorded_ns, settings)
     if band is None:
-        first = in_words(settings.shorter[0].from_minutes * MINUTE)
-        if minutes < settings.shorter[0].from_minutes:
-            return Shorter(None, f"less than {first}", f"{shown}: no code is reached.")
+        first = settings.shorter[0].from_minutes
+        if minutes < first:
+            return Shorter(
+                None, f"less than {in_words(first * MINUTE)}", f"{shown}: no code is reached."
+            )
         return Shorter(None, "no band", f"{shown}: the policy has no code for this time.")
     if band.code is not None:
         return Shorter(band.code, band.name, f"{shown}.")

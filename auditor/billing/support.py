@@ -1,6 +1,6 @@
-"""What order and logs support in any stretch of the study: the level of monitoring, and video.
+"""What order and logs support in any part of the study: the level of monitoring, and video.
 
-Both are judged on recorded time, also where usable time is what is counted: a lapse in a stretch
+Both are judged on recorded time, also where usable time is what is counted: a lapse in time
 that nobody could read is a lapse all the same.
 """
 
@@ -16,7 +16,7 @@ from auditor.core import intervals as iv
 from auditor.core.clock import Axis
 from auditor.core.intervals import Pair
 from auditor.model import Coverage, Int64, Interval, Monitoring, MonitoringLevel, Video
-from auditor.policy.billing import BillingSettings, SplitReading
+from auditor.policy.billing import BillingSettings, SplitRule
 
 LEVELS: tuple[MonitoringLevel, ...] = ("unmonitored", "intermittent", "continuous")
 """Levels of monitoring, lowest first."""
@@ -24,12 +24,19 @@ LEVELS: tuple[MonitoringLevel, ...] = ("unmonitored", "intermittent", "continuou
 
 @dataclass(frozen=True, slots=True)
 class Choices:
-    """One answer to each open question. The policy's answers are the default reading."""
+    """One answer to each open question. ``Choices.of`` gives the policy's own.
 
-    split: SplitReading
+    ``ends``: the time to the first check and from the last one must keep the limits too.
+    ``period_start_ns`` is the fixed hour at which each period starts, ``None`` for the first
+    record's start; with a fixed hour each period is banded by itself.
+    """
+
+    split: SplitRule
+    period_start_ns: int | None
     gap_tolerance_ns: int
     restart_moves_clock: bool
     lapse_lowers: Literal["period", "study"]
+    ends: bool
     video_by: Literal["study", "period"]
     monitoring_as_ordered: bool
     video_as_ordered: bool
@@ -40,10 +47,12 @@ class Choices:
     def of(cls, settings: BillingSettings) -> Choices:
         """The policy's answers."""
         return cls(
-            split=settings.readings.default,
+            split=settings.split.default,
+            period_start_ns=settings.period_start_ns,
             gap_tolerance_ns=settings.gaps.tolerance_ns,
             restart_moves_clock=settings.restart.moves_clock,
             lapse_lowers=settings.lapse.lowers,
+            ends=settings.ends.needed,
             video_by=settings.video_share.by,
             monitoring_as_ordered=settings.undocumented.monitoring == "as_ordered",
             video_as_ordered=settings.undocumented.video == "as_ordered",
@@ -63,6 +72,11 @@ class Facts:
     video: Video | None
     restarts: tuple[int, ...]
 
+    @property
+    def recorded(self) -> Pair:
+        """Recorded time, also where usable time is what is counted."""
+        return self.coverage.union_starts, self.coverage.union_ends
+
     def counted(self, choices: Choices) -> Pair:
         """The time that counts, with gaps below the tolerance closed."""
         if not choices.gap_tolerance_ns:
@@ -77,20 +91,20 @@ class Facts:
 class Support:
     """Levels of monitoring and video that ``facts`` support under ``choices``.
 
-    ``levels`` and ``videos`` take stretches of the study and answer for each.
+    ``levels`` and ``videos`` take parts of the study and answer for each.
     """
 
     def __init__(self, facts: Facts, choices: Choices) -> None:
         self._facts = facts
         self._choices = choices
-        self._recorded = facts.coverage.union_starts, facts.coverage.union_ends
+        self._recorded = facts.recorded
         log = facts.monitoring
         documented = log is not None and log.supported is not None
         self._lapses: dict[MonitoringLevel, Pair] | None = None
         if log is not None and documented:
             self._lapses = {
                 level: iv.intersection(self._recorded, _pair(broken))
-                for level, broken in log.not_shown
+                for level, broken in (log.not_shown if choices.ends else log.not_shown_between)
             }
         self._video: Pair | None = None
         if facts.video is not None:

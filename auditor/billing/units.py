@@ -1,58 +1,97 @@
-"""The units and professional codes that one reading of the rules gives.
+"""The periods, and the units and professional codes that one interpretation of the rules gives.
 
-A *reading* is one answer to each question that the sources leave open (``Choices``). The default
-reading and every alternative go through the same function, so they differ in nothing else.
+An *interpretation* is one answer to each question that the sources leave open (``Choices``). The
+policy's own and every other go through the same function, so they differ in nothing else.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
-from auditor.billing.periods import Window, period_windows
-from auditor.billing.split import band_of, split_total, within, within_longest
-from auditor.billing.support import Choices, Facts, Support, held_in
+from auditor.billing.limits import band_of, split_total, unit_length, within, within_longest
+from auditor.billing.support import LEVELS, Choices, Facts, Support, held_in
 from auditor.core import intervals as iv
+from auditor.core.clock import Axis
 from auditor.core.durations import in_words
 from auditor.core.intervals import Pair
-from auditor.model import DayCode, Interval, MonitoringLevel, Professional, Unit
-from auditor.policy.billing import BillingSettings, TechnicalBand
+from auditor.core.units import DAY
+from auditor.model import Coverage, DayCode, Interval, MonitoringLevel, Professional, Unit
+from auditor.policy.billing import BillingSettings, ReaderBand, TechnicalBand
+
+_LIST_EMPTY_UP_TO = 400 * DAY
+"""Spans longer than this (one wrong date is enough) list only periods that hold recorded time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """One period. ``index`` counts from 1; ``first`` marks where a clock was started."""
+
+    index: int
+    start: int
+    end: int
+    first: bool = False
+
+    @property
+    def interval(self) -> Interval:
+        """The period as an interval."""
+        return Interval(self.start, self.end)
 
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """One period: what was recorded in it, and what counts in it once a remainder has joined."""
+    """One period: what was recorded in it, and what counts in it once a remainder has joined.
+
+    ``extent`` is the window, with the one after where that joined it; ``took_ns`` is that one's
+    time. ``joins``: its own time was joined to the period before. ``band`` is ``None`` where it
+    makes no unit; ``spare`` is then the band of which another period has the study's only unit.
+    """
 
     window: Window
     extent: Interval
-    """The window, with the one after where that joined it."""
     recorded_ns: int
     counted_ns: int
     joins: bool
-    """Whether this period's time was joined to the one before."""
     took_ns: int
-    """Time of the period after, joined to this one."""
     band: TechnicalBand | None
+    spare: TechnicalBand | None
     level: MonitoringLevel
     video: bool
+    dates: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """One unit: its band, the wall time in which its time was recorded, and how much that is."""
+
+    band: TechnicalBand
+    extent: Interval
+    held_ns: int
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one reading gives."""
+    """What one interpretation gives.
+
+    ``not_billable_ns`` is recorded time in no unit. ``worth`` says in numbers how much every part
+    of the codes is worth (units by band, by level, with video; professional bands), so that two
+    outcomes can be compared part by part.
+    """
 
     recorded_ns: int
     days: tuple[Day, ...]
     totals: tuple[Unit, ...]
     professional: Professional
+    not_billable_ns: int
+    worth: tuple[int, ...]
 
     @property
     def codes(self) -> tuple[object, ...]:
-        """Everything that is a code, to tell whether two readings differ."""
+        """Everything that is a code, to tell whether two interpretations differ."""
         whole = self.professional.whole_study
         return (
             tuple((u.code, u.count) for u in self.totals),
@@ -60,82 +99,194 @@ class Outcome:
             (whole.code, whole.also),
         )
 
+    def lower_than(self, other: Outcome) -> bool:
+        """Whether any part of the codes is worth less than in ``other``."""
+        return any(mine < theirs for mine, theirs in zip(self.worth, other.worth, strict=True))
+
 
 def read(facts: Facts, choices: Choices, settings: BillingSettings) -> Outcome:
     """The units and professional codes under ``choices``."""
     pair = facts.counted(choices)
     support = Support(facts, choices)
-    windows = period_windows(
-        facts.coverage,
-        facts.axis,
-        settings,
-        fixed_hour=choices.split == "fixed_hour",
-        clock_starts=facts.clock_starts(choices),
-    )
-    days = _days(support, settings, pair, windows)
-    placed = [(d.band, d.extent) for d in days if d.band is not None]
-    if choices.split in ("total", "longest_first"):
-        by_total = _by_total(facts, choices, settings, pair)
-        # Where both give the same units, the periods say when each was recorded; so the totals
-        # agree with the table of periods.
-        if Counter(b.name for b, _ in by_total) != Counter(b.name for b, _ in placed):
-            placed = by_total
-    extents = [extent for _, extent in placed]
-    units = Counter(
-        (band.codes.of(level, video), band.name)
-        for (band, _), level, video in zip(
-            placed, support.levels(extents), support.videos(extents), strict=True
-        )
-    )
+    days = _days(facts, support, choices, settings, pair)
+    placed = [Placed(d.band, d.extent, d.counted_ns) for d in days if d.band is not None]
     recorded = iv.total(pair)
+    if choices.split != "windows" and choices.period_start_ns is None:
+        by_total = _once_a_study(_by_total(facts, choices, settings, pair))
+        # Where both give the same units of all the time, the periods say when each was recorded;
+        # so the totals agree with the table of periods.
+        same = Counter(p.band.name for p in by_total) == Counter(p.band.name for p in placed)
+        if not same or sum(p.held_ns for p in placed) != recorded:
+            placed = by_total
+    extents = [p.extent for p in placed]
+    levels, videos = support.levels(extents), support.videos(extents)
+    units = Counter(
+        (p.band.codes.of(level, video), p.band.name)
+        for p, level, video in zip(placed, levels, videos, strict=True)
+    )
     (whole_video,) = support.videos([facts.coverage.span], by_study=True)
+    # The day codes follow the periods whatever the split, since each report is on one 24-hour
+    # period (American Academy of Neurology, questions on coding).
+    day_bands = _day_bands(days, settings)
+    professional = Professional(
+        each_day=tuple(
+            _day_code(day, band, settings) for day, band in zip(days, day_bands, strict=True)
+        ),
+        whole_study=_whole_code(recorded, whole_video, choices, settings),
+    )
+    bands = [settings.technical.index(p.band) for p in placed]
+    by_day = [settings.professional_day.index(band) for band in day_bands if band]
+    whole = professional.whole_study
     return Outcome(
         recorded_ns=recorded,
         days=days,
         totals=tuple(Unit(code, n, band) for (code, band), n in sorted(units.items())),
-        # The day codes follow the periods whatever the technical reading, since each report is on
-        # one 24-hour period (American Academy of Neurology, questions on coding).
-        professional=Professional(
-            each_day=tuple(_day_code(day, settings) for day in days),
-            whole_study=_whole_code(recorded, whole_video, choices, settings),
+        professional=professional,
+        not_billable_ns=recorded - sum(p.held_ns for p in placed),
+        worth=(
+            *(sum(b >= i for b in bands) for i in range(len(settings.technical))),
+            *(sum(LEVELS.index(level) >= i for level in levels) for i in (1, 2)),
+            sum(videos),
+            *(sum(b >= i for b in by_day) for i in range(len(settings.professional_day))),
+            sum(recorded > b.lower.ns for b in settings.professional_whole),
+            len(whole.also) + (whole.code is not None),
+            int(whole_video),
         ),
     )
 
 
+# --- periods ------------------------------------------------------------------
+
+
+def billing_periods(
+    coverage: Coverage, axis: Axis, settings: BillingSettings
+) -> tuple[Window, ...]:
+    """The periods of the policy, from the first record to the last.
+
+    The last one ends with the last record. Periods are absolute: over a change of the clock a
+    period still lasts its full length (only periods from a fixed hour follow the civil clock).
+    """
+    return _windows(coverage, axis, settings, settings.period_start_ns, ())
+
+
+def counted_extents(
+    windows: Sequence[Window], coverage: Coverage, settings: BillingSettings
+) -> tuple[tuple[int, Interval], ...]:
+    """Index and wall time of each period that holds recorded time, a little left over joined."""
+    held = held_in((coverage.union_starts, coverage.union_ends), [w.interval for w in windows])
+    joined = _joined(windows, held.tolist(), settings)
+    return tuple(
+        (w.index, Interval(w.start, windows[i + 1].end) if i + 1 in joined else w.interval)
+        for i, w in enumerate(windows)
+        if held[i] and i not in joined
+    )
+
+
+def _windows(
+    coverage: Coverage,
+    axis: Axis,
+    settings: BillingSettings,
+    start_ns: int | None,
+    clock_starts: Sequence[int],
+) -> tuple[Window, ...]:
+    """The periods from the first record on; each of ``clock_starts`` begins a new one."""
+    union = coverage.union_starts, coverage.union_ends
+    if start_ns is not None:
+        edges = _fixed_edges(coverage, axis, start_ns)
+        firsts = {coverage.first_start}
+    else:
+        begins = sorted({coverage.first_start, *clock_starts})
+        firsts = set(begins)
+        edges = []
+        for begin, end in zip(begins, [*begins[1:], coverage.last_end], strict=True):
+            edges += np.arange(begin, end, settings.period.ns, dtype=np.int64).tolist()
+    bounds = np.array([*edges, coverage.last_end], np.int64)
+    held = np.diff(iv.held_before(union, bounds))
+    listed = coverage.span_ns <= _LIST_EMPTY_UP_TO
+    rows = range(len(held)) if listed else np.flatnonzero(held).tolist()
+    return tuple(
+        Window(index, int(bounds[i]), int(bounds[i + 1]), int(bounds[i]) in firsts)
+        for index, i in enumerate(rows, 1)
+    )
+
+
+def _fixed_edges(coverage: Coverage, axis: Axis, hour_ns: int) -> list[int]:
+    """The first record's start, then every instant inside the span that shows the fixed hour.
+
+    In a span too long to be a study only the days that hold recorded time, and the days after
+    them, give an instant.
+    """
+    span = [(coverage.first_start, coverage.last_end)]
+    if coverage.span_ns > _LIST_EMPTY_UP_TO:
+        span = [(s.start, s.end) for s in coverage.segments]
+    days: set[int] = set()
+    for start, end in span:
+        days.update(range(axis.civil(start) // DAY, axis.civil(end - 1) // DAY + 2))
+    instants = (axis.instant(day * DAY + hour_ns) for day in sorted(days))
+    inside = [at for at in instants if coverage.first_start < at < coverage.last_end]
+    return [coverage.first_start, *inside]
+
+
+def _joined(
+    windows: Sequence[Window], recorded: Sequence[int], settings: BillingSettings
+) -> frozenset[int]:
+    """Positions of periods whose time joins the one before: a little left over at a clock's end."""
+    begins = [i for i, w in enumerate(windows) if w.first or i == 0]
+    joined = set()
+    for begin, end in zip(begins, [*begins[1:], len(windows)], strict=True):
+        held = [i for i in range(begin, end) if recorded[i]]
+        if held and held[-1] > begin and within(settings.leftover_joins, recorded[held[-1]]):
+            joined.add(held[-1])
+    return frozenset(joined)
+
+
+def dates_of(pair: Pair, interval: Interval, axis: Axis) -> tuple[str, ...]:
+    """First and last calendar date (ISO, local) on which ``pair`` holds time in ``interval``.
+
+    One where both are the same, none where it holds no time there.
+    """
+    starts, ends = iv.clip(pair, interval)
+    if not len(starts):
+        return ()
+    edges = int(starts[0]), int(ends[-1]) - 1
+    return tuple(dict.fromkeys(axis.iso(at)[:10] for at in edges))
+
+
 def _days(
-    support: Support, settings: BillingSettings, pair: Pair, windows: Sequence[Window]
+    facts: Facts, support: Support, choices: Choices, settings: BillingSettings, pair: Pair
 ) -> tuple[Day, ...]:
     """Every period with what counts in it, once what is left over has joined the one before."""
+    starts = facts.clock_starts(choices)
+    windows = _windows(facts.coverage, facts.axis, settings, choices.period_start_ns, starts)
     recorded = held_in(pair, [w.interval for w in windows]).tolist()
-    counted = list(recorded)
-    joined: dict[int, int] = {}
-    for part in _parts(windows):
-        held = [i for i in part if recorded[i]]
-        # Only what is left over at the end of a clock joins the period before it.
-        if held and held[-1] > part[0] and within(settings.leftover_joins, recorded[held[-1]]):
-            last = held[-1]
-            joined[last] = last - 1
-            counted[last - 1] += counted[last]
-            counted[last] = 0
-    took = {before: recorded[last] for last, before in joined.items()}
+    joined = _joined(windows, recorded, settings)
+    took = [recorded[i + 1] if i + 1 in joined else 0 for i in range(len(windows))]
     extents = [
-        Interval(w.start, windows[i + 1].end) if i in took else w.interval
-        for i, w in enumerate(windows)
+        Interval(w.start, windows[i + 1].end if took[i] else w.end) for i, w in enumerate(windows)
     ]
     levels, videos = support.levels(extents), support.videos(extents)
-    return tuple(
-        Day(
-            window=window,
-            extent=extents[i],
-            recorded_ns=recorded[i],
-            counted_ns=counted[i],
-            joins=i in joined,
-            took_ns=took.get(i, 0),
-            band=_band_of_period(counted[i], settings),
-            level=levels[i],
-            video=videos[i],
+    days = []
+    for i, window in enumerate(windows):
+        counted = 0 if i in joined else recorded[i] + took[i]
+        days.append(
+            Day(
+                window=window,
+                extent=extents[i],
+                recorded_ns=recorded[i],
+                counted_ns=counted,
+                joins=i in joined,
+                took_ns=took[i],
+                band=_band_of_period(counted, settings),
+                spare=None,
+                level=levels[i],
+                video=videos[i],
+                dates=dates_of(facts.recorded, window.interval, facts.axis),
+            )
         )
-        for i, window in enumerate(windows)
+    kept = _longest_of_each([d.band for d in days], [d.counted_ns for d in days])
+    return tuple(
+        d if i in kept or d.band is None else replace(d, band=None, spare=d.band)
+        for i, d in enumerate(days)
     )
 
 
@@ -146,21 +297,35 @@ def _band_of_period(counted_ns: int, settings: BillingSettings) -> TechnicalBand
     return settings.technical[-1] if band is None and beyond else band
 
 
-def _parts(windows: Sequence[Window]) -> Iterator[range]:
-    """Runs of windows under one clock, as ranges of positions."""
-    begins = [i for i, w in enumerate(windows) if w.first or i == 0]
-    for begin, end in zip(begins, [*begins[1:], len(windows)], strict=True):
-        yield range(begin, end)
+# --- units --------------------------------------------------------------------
+
+
+def _longest_of_each(
+    bands: Sequence[TechnicalBand | ReaderBand | None], held: Sequence[int]
+) -> frozenset[int]:
+    """Positions that keep their band: all, but of a band that counts once only the longest."""
+    best: dict[str, int] = {}
+    for i, band in enumerate(bands):
+        if band is not None and band.once:
+            before = best.get(band.name)
+            best[band.name] = i if before is None or held[i] > held[before] else before
+    return frozenset(
+        i
+        for i, band in enumerate(bands)
+        if band is not None and (not band.once or best[band.name] == i)
+    )
+
+
+def _once_a_study(placed: Sequence[Placed]) -> list[Placed]:
+    kept = _longest_of_each([p.band for p in placed], [p.held_ns for p in placed])
+    return [p for i, p in enumerate(placed) if i in kept]
 
 
 def _by_total(
     facts: Facts, choices: Choices, settings: BillingSettings, pair: Pair
-) -> list[tuple[TechnicalBand, Interval]]:
+) -> list[Placed]:
     """Each unit with the wall time in which its recorded time was recorded, clock by clock."""
-    longest = settings.technical[-1]
-    length = settings.period.ns
-    if choices.split == "longest_first" and longest.upper is not None:
-        length = longest.upper.ns
+    length = unit_length(settings, longest_first=choices.split == "longest_first")
     coverage = facts.coverage
     bounds = sorted({coverage.first_start, *facts.clock_starts(choices), coverage.last_end})
     before = iv.held_before(pair, np.array(bounds, np.int64)).tolist()
@@ -168,11 +333,16 @@ def _by_total(
     from_ns: list[int] = []
     to_ns: list[int] = []
     for begin, end in pairwise(before):
-        found = split_total(end - begin, settings, length).bands(longest)
+        found = split_total(end - begin, settings, length)
         bands += found
         from_ns += [begin + k * length for k in range(len(found))]
         to_ns += [begin + k * length for k in range(1, len(found))] + [end] * bool(found)
-    return list(zip(bands, _wall(pair, from_ns, to_ns), strict=True))
+    return [
+        Placed(band, wall, to - start)
+        for band, wall, start, to in zip(
+            bands, _wall(pair, from_ns, to_ns), from_ns, to_ns, strict=True
+        )
+    ]
 
 
 def _wall(pair: Pair, from_ns: Sequence[int], to_ns: Sequence[int]) -> list[Interval]:
@@ -189,19 +359,35 @@ def _wall(pair: Pair, from_ns: Sequence[int], to_ns: Sequence[int]) -> list[Inte
     return list(map(Interval, begins.tolist(), stops.tolist()))
 
 
-def _day_code(day: Day, settings: BillingSettings) -> DayCode:
-    if day.joins:
-        limit = in_words(settings.leftover_joins.ns)
-        return DayCode(None, f"up to {limit} left over: joins the day before")
+# --- professional codes -------------------------------------------------------
+
+
+def _day_bands(days: Sequence[Day], settings: BillingSettings) -> list[ReaderBand | None]:
+    """The professional band of each day, ``None`` for none or one that another day has."""
     bands = settings.professional_day
-    band = band_of(bands, day.counted_ns)
-    if band is None and bands and bands[-1].upper and day.counted_ns > bands[-1].upper.ns:
-        band = bands[-1]
+    found = []
+    for day in days:
+        band = band_of(bands, day.counted_ns)
+        if band is None and bands and bands[-1].upper and day.counted_ns > bands[-1].upper.ns:
+            band = bands[-1]
+        found.append(band)
+    kept = _longest_of_each(found, [d.counted_ns for d in days])
+    return [band if i in kept else None for i, band in enumerate(found)]
+
+
+def _day_code(day: Day, band: ReaderBand | None, settings: BillingSettings) -> DayCode:
     if band is not None:
-        return DayCode(band.codes.of(day.video), band.name)
-    if not day.recorded_ns:
-        return DayCode(None, "nothing recorded")
-    return DayCode(None, f"less than {in_words(settings.minimum_ns)}")
+        return DayCode(band.codes.of(day.video), band.name, dates=day.dates)
+    once = band_of(settings.professional_day, day.counted_ns)
+    if day.joins:
+        told = f"up to {in_words(settings.leftover_joins.ns)} left over: joins the day before"
+    elif once is not None:
+        told = f"{once.name}, once in a study, and another day has it: no code"
+    elif not day.recorded_ns:
+        told = "nothing recorded"
+    else:
+        told = f"less than {in_words(settings.minimum_ns)}"
+    return DayCode(None, told, dates=day.dates)
 
 
 def _whole_code(total_ns: int, video: bool, choices: Choices, settings: BillingSettings) -> DayCode:

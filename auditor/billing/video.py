@@ -1,4 +1,4 @@
-"""How much of the recorded EEG time video covers."""
+"""How much of the recorded EEG time video covers, over the study and period by period."""
 
 from __future__ import annotations
 
@@ -6,41 +6,69 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from auditor.billing.support import held_in
+from auditor.billing.units import Window, counted_extents
 from auditor.core import intervals as iv
 from auditor.core.durations import in_words
-from auditor.model import Coverage, Interval, Video
+from auditor.core.text import Own
+from auditor.model import Coverage, Interval, Video, VideoPeriod
+from auditor.policy.billing import BillingSettings
 from auditor.policy.monitoring import VideoSettings
 
 _PPM = 1_000_000
 
 
 def measure_video(
-    stretches: Sequence[Interval], coverage: Coverage, settings: VideoSettings
+    videos: Sequence[Interval],
+    coverage: Coverage,
+    settings: VideoSettings,
+    periods: Sequence[Window],
+    billing: BillingSettings,
 ) -> Video:
     """Video over recorded EEG time: exactly the time that both hold.
 
-    Stretches may overlap and may lie outside the recording; time counts once, and only where EEG
-    was recorded. A log without any stretch documents nothing. ``meets`` compares whole
-    nanoseconds, so exactly the share is enough.
+    ``videos`` may overlap and may lie outside the recording; time counts once, and only where EEG
+    was recorded. A log without any video documents nothing. ``meets`` compares whole nanoseconds,
+    so exactly the share is enough. What is left over after the last whole period counts with it.
     """
     recorded = coverage.union_starts, coverage.union_ends
     video = iv.union(
-        np.array([s.start for s in stretches], np.int64),
-        np.array([s.end for s in stretches], np.int64),
+        np.array([v.start for v in videos], np.int64), np.array([v.end for v in videos], np.int64)
     )
-    both = iv.total(iv.intersection(recorded, video))
+    both = iv.intersection(recorded, video)
+    study = _share(0, coverage.recorded_ns, iv.total(both), settings.minimum.ppm)
+    numbered = counted_extents(periods, coverage, billing)
+    extents = [extent for _, extent in numbered]
+    shares = zip(numbered, held_in(recorded, extents), held_in(both, extents), strict=True)
     threshold = settings.minimum.ppm
-    fraction = both * _PPM // coverage.recorded_ns if coverage.recorded_ns else 0
-    meets = both * _PPM >= coverage.recorded_ns * threshold
-    share = f"{fraction // 100 / 100:.2f} %"
+    note = "The video log holds no video: video is not documented."
+    if len(video[0]):
+        note = (
+            f"{in_words(study.video_ns)} of {in_words(study.recorded_ns)} recorded had video, "
+            f"{study.fraction_ppm // 100 / 100:.2f} %; the codes with video need at least "
+            f"{threshold / 10_000:g} %."
+        )
     return Video(
-        recorded_ns=both,
-        fraction_ppm=fraction,
-        meets=meets,
+        recorded_ns=study.video_ns,
+        fraction_ppm=study.fraction_ppm,
+        meets=study.meets,
         threshold_ppm=threshold,
         stretches=iv.intervals(video),
-        note="The video log holds no stretch: video is not documented."
-        if not len(video[0])
-        else f"{in_words(both)} of {in_words(coverage.recorded_ns)} recorded had video, {share}; "
-        f"the codes with video need at least {threshold / 10_000:g} %.",
+        note=Own(note),
+        short_ns=study.short_ns,
+        periods=tuple(
+            _share(index, int(held), int(shown), threshold) for (index, _), held, shown in shares
+        ),
+    )
+
+
+def _share(index: int, recorded_ns: int, video_ns: int, threshold_ppm: int) -> VideoPeriod:
+    needed = -(-recorded_ns * threshold_ppm // _PPM)  # rounded up: the least that meets the share
+    return VideoPeriod(
+        index,
+        recorded_ns,
+        video_ns,
+        video_ns * _PPM // recorded_ns if recorded_ns else 0,
+        video_ns >= needed,
+        max(0, needed - video_ns),
     )

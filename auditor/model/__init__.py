@@ -26,10 +26,10 @@ from auditor.model.audit import (
     SecondReading,
 )
 from auditor.model.billing import (
-    Alternative,
     Billing,
     DayCode,
     DecisionOutcome,
+    Interpretation,
     Lapse,
     Minimum,
     Monitoring,
@@ -37,9 +37,11 @@ from auditor.model.billing import (
     Professional,
     Setup,
     Shorter,
+    Source,
     Technical,
     Unit,
     Video,
+    VideoPeriod,
 )
 from auditor.model.byte_source import ByteSource, Opener
 from auditor.model.codes import (
@@ -93,7 +95,6 @@ __all__ = [
     "PERSON_OUTCOMES",
     "SEVERITIES",
     "Advice",
-    "Alternative",
     "Annotation",
     "Answer",
     "AnswerState",
@@ -119,6 +120,7 @@ __all__ = [
     "HourFacts",
     "InputUsed",
     "Int64",
+    "Interpretation",
     "Interval",
     "Lapse",
     "Minimum",
@@ -158,6 +160,7 @@ __all__ = [
     "Shorter",
     "Shortfall",
     "SignalFacts",
+    "Source",
     "Stop",
     "Study",
     "StudyCopy",
@@ -172,6 +175,7 @@ __all__ = [
     "UnknownStart",
     "UnreadableFile",
     "Video",
+    "VideoPeriod",
     "WorkRow",
     "finding",
     "is_reference",

@@ -34,7 +34,13 @@ class Technical:
 
 @dataclass(frozen=True, slots=True)
 class Period:
-    """One 24-hour period. ``usable_*`` are ``None`` where the signal was not scanned."""
+    """One 24-hour period.
+
+    ``dates`` are the first and last calendar date (ISO, the patient's local time) on which it holds
+    recorded time; one where they are the same. ``monitoring`` is the level that order and log
+    support in it, ``video`` whether video covers its share (``None`` without an ordered video and
+    a log). ``usable_*`` are ``None`` where the signal was not scanned.
+    """
 
     index: int
     start: int
@@ -44,6 +50,9 @@ class Period:
     notes: tuple[str, ...] = ()
     usable_ns: int | None = None
     usable_technical: Technical | None = None
+    dates: tuple[str, ...] = ()
+    monitoring: MonitoringLevel | None = None
+    video: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,16 +60,18 @@ class DayCode:
     """A professional code (``None`` where none applies) with its band in words.
 
     ``also`` holds further codes that the same report carries with ``code``; ``band`` names them.
+    ``dates`` as those of the period that the report is on.
     """
 
     code: str | None
     band: str
     also: tuple[str, ...] = ()
+    dates: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Professional:
-    """Both readings of the professional part: reported each day, and once for the whole study."""
+    """Both ways to report: each day, and once for the whole study."""
 
     each_day: tuple[DayCode, ...]
     whole_study: DayCode
@@ -70,13 +81,20 @@ class Professional:
 
 
 @dataclass(frozen=True, slots=True)
-class Alternative:
-    """Another reading that would change a code. ``reading`` says in words under which rule."""
+class Interpretation:
+    """Another interpretation of the rules that changes a code.
 
-    reading: str
+    ``words`` end the sentence 'if …'. ``not_billable_ns`` is recorded time that no code covers in
+    it. ``asked``: the policy asks for it; ``lowers``: it gives fewer or lower codes.
+    """
+
+    words: str
     technical_totals: tuple[Unit, ...]
     professional: Professional
+    not_billable_ns: int = 0
     source: str = ""
+    asked: bool = False
+    lowers: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,21 +133,38 @@ class Minimum:
 
 
 @dataclass(frozen=True, slots=True)
+class Source:
+    """A source of the rules. ``secondary``: a page that is no authority; it is never quoted."""
+
+    key: str
+    name: str
+    secondary: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Billing:
-    """Thresholds met by the recorded time, with every other reading that changes a code."""
+    """Thresholds met by the recorded time, with every other interpretation that changes a code.
+
+    ``not_billable_ns`` is recorded time that no long-term code covers under the policy's own
+    answers; under the 2-hour minimum that is all of it. ``dates`` are the study's first and last
+    calendar date, ISO, in the patient's local time. ``minimum`` is ``None`` without an order.
+    """
 
     basis: str
     periods: tuple[Period, ...]
     technical_totals: tuple[Unit, ...]
     total: Technical
     professional: Professional
-    alternatives: tuple[Alternative, ...]
+    interpretations: tuple[Interpretation, ...]
     setup: Setup
     shorter: Shorter | None
     cautions: tuple[str, ...]
     usable_totals: tuple[Unit, ...] | None = None
     usable_professional: Professional | None = None
     minimum: Minimum | None = None
+    not_billable_ns: int = 0
+    dates: tuple[str, ...] = ()
+    sources: tuple[Source, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +186,13 @@ class Lapse:
 
 @dataclass(frozen=True, slots=True)
 class Monitoring:
-    """What the log supports. ``supported`` is ``None`` where nothing is documented."""
+    """What the log supports.
+
+    ``checks`` are those made while the recording ran; ``outside`` counts the others (before the
+    first record, after the last, or in a gap), which show no review. ``supported`` is the level
+    that holds throughout the study, ``None`` where nothing is documented; single periods may hold
+    a higher one (``Period.monitoring``). ``longest_interval_ns`` is recorded time.
+    """
 
     ordered: MonitoringLevel | None
     checks: tuple[MonitoringCheck, ...]
@@ -161,13 +202,36 @@ class Monitoring:
     note: str
     not_shown: tuple[tuple[MonitoringLevel, tuple[Interval, ...]], ...] = ()
     """For each level that a log can show, where it does not; empty where nothing is logged."""
+    not_shown_between: tuple[tuple[MonitoringLevel, tuple[Interval, ...]], ...] = ()
+    """The same if only the time from check to check counts, not that to the recording's ends."""
     outside: int = 0
-    """Checks before the first record, after the last, or in a gap; they show no review."""
+    log_taken: bool = True
+    """``False``: there is a log, and it could not be taken as it is; another finding says why."""
+
+    @property
+    def by(self) -> tuple[str, ...]:
+        """Who made the checks, each name once, in order of time; untrusted."""
+        return tuple(dict.fromkeys(check.by for check in self.checks if check.by))
+
+
+@dataclass(frozen=True, slots=True)
+class VideoPeriod:
+    """Video over one period's recorded time, with what is left over joined to it."""
+
+    index: int
+    recorded_ns: int
+    video_ns: int
+    fraction_ppm: int
+    meets: bool
+    short_ns: int
 
 
 @dataclass(frozen=True, slots=True)
 class Video:
-    """Video over recorded EEG time. ``fraction_ppm`` in parts per million, rounded down."""
+    """Video over recorded EEG time. ``fraction_ppm`` in parts per million, rounded down.
+
+    ``recorded_ns`` is recorded time with video; ``short_ns`` what is missing to the share.
+    """
 
     recorded_ns: int
     fraction_ppm: int
@@ -175,6 +239,8 @@ class Video:
     threshold_ppm: int
     stretches: tuple[Interval, ...]
     note: str = ""
+    short_ns: int = 0
+    periods: tuple[VideoPeriod, ...] = ()
 
 
 DecisionOutcome = Literal["complete", "review", "repeat", "so_far"]

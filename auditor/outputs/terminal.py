@@ -100,7 +100,7 @@ def _thresholds(audit: Audit) -> list[str]:
         lines += [f"  monitoring: {audit.monitoring.note}"]
     if audit.video is not None:
         lines += [f"  video: {audit.video.note}"]
-    lines += [f"  ask the coder: {a.reading}" for a in billing.alternatives]
+    lines += [f"  other interpretation: if {a.words}" for a in billing.interpretations]
     return lines
 
 

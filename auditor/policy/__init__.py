@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from auditor.core.errors import SettingsError
-from auditor.policy.billing import BillingSettings, MonitoringSettings, VideoSettings
+from auditor.policy.billing import BillingSettings
 from auditor.policy.coverage import CoverageSettings, DecisionSettings
+from auditor.policy.monitoring import MonitoringSettings, VideoSettings
 from auditor.policy.power import PowerSettings
 from auditor.policy.signal import SignalSettings
 from auditor.policy.stop import StopSettings

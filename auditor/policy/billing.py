@@ -15,18 +15,14 @@ from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from auditor.core.units import DAY, HOUR, MINUTE
 from auditor.model import MonitoringLevel
-from auditor.policy.monitoring import MonitoringSettings, VideoSettings
 from auditor.policy.sourced import Many, Pattern, Section, Sourced
 from auditor.policy.toml import Hours, Seconds, Strict
 
-__all__ = ["BillingSettings", "MonitoringSettings", "VideoSettings"]
-
-SplitReading = Literal["total", "windows", "longest_first", "fixed_hour"]
+SplitRule = Literal["total", "windows", "longest_first"]
 """How recorded time is split into units.
 
-``total`` splits the total recorded time; ``windows`` bands the recorded time inside each period
-from the first record by itself; ``longest_first`` fills the longest band's end first;
-``fixed_hour`` is ``windows`` with periods that start at a fixed hour of the day.
+``total`` splits the total recorded time; ``windows`` bands the recorded time inside each period by
+itself; ``longest_first`` fills the longest band's end first.
 """
 
 _Code = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ./+-]{0,19}$")]
@@ -39,6 +35,16 @@ class Limit(Sourced):
 
     ns: _Time = Field(alias="hours")
     included: bool
+
+
+class Open(Sourced):
+    """A question that no source settles: the policy's answer, and what becomes of the other one.
+
+    ``show``: told where it changes a code; ``ask``: told, and a person must look where it lowers a
+    code; ``hide``: not told.
+    """
+
+    other: Literal["show", "ask", "hide"] = "show"
 
 
 class ByLevel(Strict):
@@ -107,9 +113,10 @@ class Band(Strict):
 
 
 class TechnicalBand(Band):
-    """A band of the technical part."""
+    """A band of the technical part. ``once``: at most one unit of it in a study."""
 
     codes: TechnicalCodes
+    once: bool = False
 
     @field_validator("codes", mode="before")
     @classmethod
@@ -118,9 +125,10 @@ class TechnicalBand(Band):
 
 
 class ReaderBand(Band):
-    """A band of the professional part."""
+    """A band of the professional part. ``once``: at most one code of it in a study."""
 
     codes: ReaderCodes
+    once: bool = False
 
     @field_validator("codes", mode="before")
     @classmethod
@@ -128,7 +136,7 @@ class ReaderBand(Band):
         return {"without_video": value} if isinstance(value, str) else value
 
 
-class OnceBand(Band, Sourced):
+class OnceBand(Band, Open):
     """A band that no whole-study code covers: the day codes that one report may carry together."""
 
     without_video: Many[_Code]
@@ -167,56 +175,55 @@ class ShorterBand(Sourced):
 
 
 class PeriodRule(Sourced):
-    """``[billing.period]``: the length of a period, which starts with the first record."""
+    """``[billing.period]``: the length of a period."""
 
     ns: Annotated[Hours, Field(gt=0, le=1_000 * HOUR)] = Field(alias="hours")
 
 
-class Readings(Strict):
-    """``[billing.readings]``: how time is split by default, and which other readings are shown."""
+class SplitRules(Strict):
+    """``[billing.split]``: how time is split into units by default, and the other ways."""
 
-    default: SplitReading
-    others: Many[SplitReading] = ()
-    fixed_hour_ns: int = Field(alias="fixed_hour")
-    """Civil time of day at which a period starts under ``fixed_hour``, ns after midnight."""
-    total: Sourced = Sourced()
-    windows: Sourced = Sourced()
-    longest_first: Sourced = Sourced()
-    fixed_hour_rule: Sourced = Sourced()
+    default: SplitRule
+    total: Open = Open()
+    windows: Open = Open()
+    longest_first: Open = Open()
 
-    @field_validator("fixed_hour_ns", mode="before")
-    @classmethod
-    def _time_of_day(cls, value: object) -> int:
-        found = (
-            re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)", value) if isinstance(value, str) else None
-        )
-        if found is None:
-            raise ValueError('must be a time of day such as "07:00"')
-        return int(found.group(1)) * HOUR + int(found.group(2)) * MINUTE
-
-    def rule(self, reading: SplitReading) -> Sourced:
-        """Source and mark of ``reading``."""
+    def rule(self, split: SplitRule) -> Open:
+        """Source, mark and use of ``split``."""
         return {
             "total": self.total,
             "windows": self.windows,
             "longest_first": self.longest_first,
-            "fixed_hour": self.fixed_hour_rule,
-        }[reading]
+        }[split]
 
 
-class GapRule(Sourced):
+def period_start(value: object) -> int | None:
+    """Where periods start, as ``PeriodStart``. Raises ``ValueError`` for any other text."""
+    if value is None or value in ("recording", ""):
+        return None
+    found = re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)", value) if isinstance(value, str) else None
+    if found is None:
+        raise ValueError('must be "recording" or a time of day such as "07:00"')
+    return int(found.group(1)) * HOUR + int(found.group(2)) * MINUTE
+
+
+PeriodStart = Annotated[int | None, BeforeValidator(period_start)]
+"""Civil time of day in ns after midnight at which each period starts, ``None``: the first record
+starts the first one."""
+
+
+class GapRule(Open):
     """``[billing.gaps]``: gaps shorter than ``tolerance_s`` count; 0 means that none does."""
 
     tolerance_ns: Annotated[Seconds, Field(ge=0, le=DAY)] = Field(alias="tolerance_s")
     other_tolerance_ns: Annotated[Seconds, Field(ge=0, le=DAY)] = Field(alias="other_tolerance_s")
-    """Another tolerance, shown as an alternative where it changes a code."""
+    """The tolerance of the other interpretation."""
 
 
-class RestartRule(Sourced):
+class RestartRule(Open):
     """``[billing.restart]``: whether a restart after a gap starts the period clock anew."""
 
     moves_clock: bool
-    show_other: bool = True
 
 
 class SetupRule(Sourced):
@@ -227,23 +234,37 @@ class SetupRule(Sourced):
     else_code: _Code
 
 
-class LapseRule(Sourced):
+class LapseRule(Open):
     """``[billing.lapse]``: what a lapse in the checks lowers."""
 
     lowers: Literal["period", "study"]
 
 
-class VideoShareRule(Sourced):
+class VideoShareRule(Open):
     """``[billing.video_share]``: whether video's share is taken over the study or each period."""
 
     by: Literal["study", "period"]
 
 
-class UndocumentedRule(Sourced):
+class EndsRule(Open):
+    """``[billing.ends]``: whether the time from the recording's start to the first check, and from
+    the last to its end, must keep the limits of ``[monitoring]``."""
+
+    needed: bool
+
+
+class UndocumentedRule(Open):
     """``[billing.undocumented]``: codes where the order names what no log shows."""
 
     monitoring: Literal["unmonitored", "as_ordered"]
     video: Literal["without_video", "as_ordered"]
+
+
+class SourceName(Strict):
+    """A source by name. ``secondary``: a page that is no authority; it is never quoted."""
+
+    name: Annotated[str, Field(min_length=1, max_length=300)]
+    secondary: bool = False
 
 
 class BillingSettings(Section):
@@ -255,13 +276,18 @@ class BillingSettings(Section):
     professional_once: Annotated[Many[OnceBand], Field(max_length=20)] = ()
     shorter: Annotated[Many[ShorterBand], Field(max_length=20)] = ()
     period: PeriodRule
+    period_start_ns: PeriodStart = Field(default=None, alias="period_start")
+    other_period_start: Annotated[str, Field(max_length=9)] = ""
+    """The other interpretation of the periods' start, asked for by being named."""
+    fixed_start: Sourced = Sourced()
     leftover_joins: Limit
     """A remainder up to this joins the unit before it."""
-    readings: Readings
+    split: SplitRules
     gaps: GapRule
     restart: RestartRule
     setup: SetupRule
     lapse: LapseRule
+    ends: EndsRule
     video_share: VideoShareRule
     undocumented: UndocumentedRule
     near_ns: Annotated[Seconds, Field(ge=0, le=DAY)] = Field(default=0, alias="near_limit_s")
@@ -270,8 +296,14 @@ class BillingSettings(Section):
     """Regular expressions (any case) of annotations that show sleep or drowsiness."""
     code_marks: dict[str, Sourced] = Field(default_factory=dict)
     """How each code number itself is known."""
-    sources: dict[str, str] = Field(default_factory=dict)
+    sources: dict[str, SourceName] = Field(default_factory=dict)
     cautions: Many[str] = ()
+
+    @field_validator("other_period_start")
+    @classmethod
+    def _start_of_a_period(cls, value: str) -> str:
+        period_start(value)
+        return value
 
     @field_validator("technical", "professional_day", "professional_whole")
     @classmethod

@@ -13,6 +13,7 @@ from auditor.model import (
     Professional,
     Technical,
     Unit,
+    Video,
 )
 from auditor.outputs.data.rows import Row, at, interval_row, optional_seconds
 
@@ -37,8 +38,42 @@ def monitoring_row(monitoring: Monitoring, axis: Axis) -> Row:
             for c in monitoring.checks
         ],
         "outside_recording": monitoring.outside,
+        "by": list(monitoring.by),
         "note": monitoring.note,
     }
+
+
+def video_row(video: Video, recorded_ns: int, axis: Axis) -> Row:
+    """``recorded_ns`` is the study's recorded time, of which video covers a share."""
+    return {
+        "recorded_s": seconds(video.recorded_ns),
+        "fraction": _fraction(video.recorded_ns, recorded_ns),
+        "meets": video.meets,
+        "threshold": video.threshold_ppm / 1_000_000,
+        "short_s": seconds(video.short_ns),
+        "periods": [
+            {
+                "index": p.index,
+                "fraction": _fraction(p.video_ns, p.recorded_ns),
+                "meets": p.meets,
+                "recorded_s": seconds(p.recorded_ns),
+                "video_s": seconds(p.video_ns),
+                "short_s": seconds(p.short_ns),
+            }
+            for p in video.periods
+        ],
+        "stretches": [interval_row(v, axis) for v in video.stretches],
+        "note": video.note,
+    }
+
+
+def _fraction(part_ns: int, whole_ns: int) -> float:
+    return part_ns / whole_ns if whole_ns else 0.0
+
+
+def date_text(dates: tuple[str, ...]) -> str | None:
+    """ISO 8601: one date, or 'first/last'; ``None`` where nothing was recorded."""
+    return "/".join(dates) or None
 
 
 def _units(units: tuple[Unit, ...] | None) -> list[Row] | None:
@@ -64,7 +99,8 @@ def _professional(professional: Professional | None) -> Row | None:
     whole = professional.whole_study
     return {
         "each_day": [
-            {"code": d.code, "band": d.band, "also": list(d.also)} for d in professional.each_day
+            {"code": d.code, "band": d.band, "also": list(d.also), "date": date_text(d.dates)}
+            for d in professional.each_day
         ],
         "whole_study": {
             "code": whole.code,
@@ -105,8 +141,11 @@ def billing_row(billing: Billing, axis: Axis) -> Row:
                 "index": p.index,
                 **at("start", p.start, axis),
                 **at("end", p.end, axis),
+                "date": date_text(p.dates),
                 "recorded_s": seconds(p.recorded_ns),
                 "technical": _technical(p.technical),
+                "monitoring": p.monitoring,
+                "video": p.video,
                 "notes": list(p.notes),
                 "usable_s": optional_seconds(p.usable_ns),
                 "usable_technical": _technical(p.usable_technical),
@@ -116,14 +155,22 @@ def billing_row(billing: Billing, axis: Axis) -> Row:
         "technical_totals": _totals(billing.technical_totals),
         "total": _technical(billing.total),
         "professional": _professional(billing.professional),
-        "alternatives": [
+        "not_billable_s": seconds(billing.not_billable_ns),
+        "interpretations": [
             {
-                "if": a.reading,
-                "technical_totals": _totals(a.technical_totals),
-                "professional": _professional(a.professional),
-                "source": a.source,
+                "if": i.words,
+                "technical_totals": _totals(i.technical_totals),
+                "professional": _professional(i.professional),
+                "not_billable_s": seconds(i.not_billable_ns),
+                "source": i.source,
+                "asked": i.asked,
+                "lowers": i.lowers,
             }
-            for a in billing.alternatives
+            for i in billing.interpretations
+        ],
+        "dates": date_text(billing.dates),
+        "sources": [
+            {"key": s.key, "name": s.name, "secondary": s.secondary} for s in billing.sources
         ],
         "setup": {
             "code": billing.setup.code,

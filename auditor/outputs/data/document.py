@@ -9,11 +9,15 @@ import io
 import json
 
 from auditor.core.clock import iso
-from auditor.core.durations import seconds
 from auditor.core.text import storable
 from auditor.model import Audit
-from auditor.outputs.data.billing_rows import billing_row, monitoring_row, power_row
-from auditor.outputs.data.rows import Row, hour_row, interval_row, optional_seconds
+from auditor.outputs.data.billing_rows import (
+    billing_row,
+    monitoring_row,
+    power_row,
+    video_row,
+)
+from auditor.outputs.data.rows import Row, hour_row, optional_seconds
 from auditor.outputs.data.study_rows import (
     cause_row,
     coverage_row,
@@ -65,14 +69,7 @@ def document(audit: Audit) -> Row:
         "monitoring": None if audit.monitoring is None else monitoring_row(audit.monitoring, axis),
         "video": None
         if audit.video is None
-        else {
-            "recorded_s": seconds(audit.video.recorded_ns),
-            "fraction": _fraction(audit.video.recorded_ns, audit.coverage.recorded_ns),
-            "meets": audit.video.meets,
-            "threshold": audit.video.threshold_ppm / _PPM,
-            "stretches": [interval_row(v, axis) for v in audit.video.stretches],
-            "note": audit.video.note,
-        },
+        else video_row(audit.video, audit.coverage.recorded_ns, axis),
         "billing": None if audit.billing is None else billing_row(audit.billing, axis),
         "power": None if audit.power is None else power_row(audit.power),
         "next_hookup": [{"text": a.text, "evidence": a.evidence} for a in audit.next_hookup],

@@ -158,7 +158,14 @@ def schema() -> Node:
             )
         ),
         video=_or_null(
-            _object(recorded_s=_SECONDS, fraction=_SHARE, meets=_FLAG, threshold=_SHARE)
+            _object(
+                recorded_s=_SECONDS,
+                fraction=_SHARE,
+                meets=_FLAG,
+                threshold=_SHARE,
+                short_s=_SECONDS,
+                periods=_list(_object(index=_COUNT, fraction=_SHARE, meets=_FLAG)),
+            )
         ),
         billing=_or_null(
             _object(
@@ -179,14 +186,22 @@ def schema() -> Node:
                         index=_COUNT,
                         start=_CIVIL,
                         end=_CIVIL,
+                        date=_or_null(_TEXT),
                         recorded_s=_SECONDS,
                         technical=technical,
+                        monitoring=level,
+                        video=_or_null(_FLAG),
                     )
                 ),
                 technical_totals=total,
                 professional=professional,
-                alternatives=_list(
-                    _object(if_=_TEXT, technical_totals=total, professional=professional)
+                interpretations=_list(
+                    _object(
+                        if_=_TEXT,
+                        technical_totals=total,
+                        professional=professional,
+                        not_billable_s=_SECONDS,
+                    )
                 ),
                 setup=_object(code=_TEXT, supported=_or_null(_FLAG), note=_TEXT),
                 shorter=_or_null(_object(code=_or_null(_TEXT), band=_TEXT, note=_TEXT)),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,15 +10,17 @@ from helpers_billing import (
     POLICY,
     bill,
     bill_and_findings,
-    by_reading,
+    by_interpretation,
     checks_at,
     civil,
     coverage_of,
+    filmed,
     hms,
     hours,
     monitored,
     order,
     policy_from,
+    policy_with,
     stretch,
     units,
 )
@@ -27,11 +28,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from auditor.billing import billing_periods, measure_billing
-from auditor.billing.readings import differing_windows
-from auditor.billing.video import measure_video
+from auditor.billing.interpretations import differing_windows
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR, MINUTE, NS
-from auditor.policy import Policy
 
 SHORT, LONG = "95705", "95708"
 MIDNIGHT = 0
@@ -58,14 +57,14 @@ LONGEST_FIRST = [
 @pytest.mark.parametrize(("recorded", "expected", "why"), LONGEST_FIRST)
 def test_filling_26_hours_first(recorded: str, expected: dict[str, int] | None, why: str) -> None:
     billing = bill(coverage_of((0, hms(recorded))))
-    assert by_reading(billing, "filled up to 26 h") == expected, why
+    assert by_interpretation(billing, "filled up to 26 h") == expected, why
 
 
 def test_the_reading_names_the_totals_for_which_to_ask_the_coder() -> None:
     billing = bill(coverage_of((0, hms("27:00:00"))))
-    texts = [a.reading for a in billing.alternatives if "filled up to 26 h" in a.reading]
+    texts = [a.words for a in billing.interpretations if "filled up to 26 h" in a.words]
     assert texts[0].endswith(
-        "Ask the coder: the readings differ for every total of more than 26:00:00 and up to 28:00:00"
+        "(the two differ for every total of more than 26:00:00 and up to 28:00:00)"
     )
 
 
@@ -79,7 +78,7 @@ def test_a_total_lies_in_a_window_to_ask_about_exactly_where_the_readings_differ
     recorded: int,
 ) -> None:
     windows = differing_windows(POLICY.billing, 120 * HOUR)
-    shown = by_reading(bill(coverage_of((0, recorded))), "filled up to 26 h") is not None
+    shown = by_interpretation(bill(coverage_of((0, recorded))), "filled up to 26 h") is not None
     assert shown == any(low < recorded <= high for low, high in windows)
 
 
@@ -89,42 +88,45 @@ def test_each_period_by_itself_is_shown_where_gaps_move_a_code() -> None:
     billing = bill(hours((0, 34), (56, 72)))
     assert billing.periods[1].recorded_ns == 10 * HOUR
     assert units(billing.technical_totals) == {LONG: 2}
-    assert by_reading(billing, "banded by itself") == {LONG: 2, SHORT: 1}
+    assert by_interpretation(billing, "banded by itself") == {LONG: 2, SHORT: 1}
     assert [units(p.technical.units) for p in billing.periods] == [{LONG: 1}, {SHORT: 1}, {LONG: 1}]
 
 
 def test_each_period_by_itself_is_not_shown_without_gaps() -> None:
-    assert by_reading(bill(hours((0, 72))), "banded by itself") is None
+    assert by_interpretation(bill(hours((0, 72))), "banded by itself") is None
 
 
 def test_a_day_of_exactly_two_hours_in_the_middle_is_a_unit_of_its_own() -> None:
     # Only what is left over at the end joins the day before.
     billing = bill(hours((0, 26), (48, 72)))
     assert [p.recorded_ns for p in billing.periods] == [24 * HOUR, 2 * HOUR, 24 * HOUR]
-    assert by_reading(billing, "banded by itself") == {LONG: 2, SHORT: 1}
+    assert by_interpretation(billing, "banded by itself") == {LONG: 2, SHORT: 1}
 
 
 def test_periods_from_a_fixed_hour() -> None:
     # From 15:30: 8:30 to midnight, 24 h, and 15:30 on the last day.
     start = 15 * HOUR + 30 * MINUTE
-    billing = bill(coverage_of((start, start + 48 * HOUR)))
+    coverage = coverage_of((start, start + 48 * HOUR))
+    billing = bill(coverage, policy=policy_with(other_period_start="00:00"))
     assert units(billing.technical_totals) == {LONG: 2}
-    assert by_reading(billing, "start at 00:00 each day") == {LONG: 2, SHORT: 1}
+    assert by_interpretation(billing, "start at 00:00 each day") == {LONG: 2, SHORT: 1}
+    assert not [i for i in bill(coverage).interpretations if "each day" in i.words], "not asked for"
 
 
 def test_a_recording_from_the_fixed_hour_has_no_other_reading_by_it() -> None:
-    billing = bill(coverage_of((MIDNIGHT, 48 * HOUR)))
-    assert by_reading(billing, "start at 00:00 each day") is None
+    policy = policy_with(other_period_start="00:00")
+    billing = bill(coverage_of((MIDNIGHT, 48 * HOUR)), policy=policy)
+    assert by_interpretation(billing, "start at 00:00 each day") is None
 
 
 def test_fixed_hours_follow_the_civil_clock() -> None:
     # America/Denver, 2027-11-07: the clocks are put back, so the civil day lasts 25 h (IANA).
     axis = Axis("America/Denver")
-    policy = _policy_with(readings={"default": "fixed_hour"})
+    policy = policy_with(period_start_ns=0)
     start = axis.instant(civil(2027, 11, 7))
     coverage = coverage_of((start, start + 49 * HOUR))
     periods = billing_periods(coverage, axis, policy.billing)
-    assert [p.duration for p in periods] == [25 * HOUR, 24 * HOUR]
+    assert [p.interval.duration for p in periods] == [25 * HOUR, 24 * HOUR]
     assert units(bill(coverage, policy=policy, axis=axis).technical_totals) == {LONG: 2}
 
 
@@ -133,20 +135,20 @@ def test_a_restart_that_moves_the_clock_is_shown_where_it_changes_a_code() -> No
     coverage = hours((0, 13), (14, 27))
     billing = bill(coverage, restarts=(14 * HOUR,))
     assert units(billing.technical_totals) == {LONG: 1}
-    assert by_reading(billing, "each restart after a gap (1 here)") == {LONG: 2}
+    assert by_interpretation(billing, "each restart after a gap (1 here)") == {LONG: 2}
 
 
 def test_a_file_that_begins_without_a_gap_is_no_restart() -> None:
     billing = bill(hours((0, 13), (14, 27)), restarts=(5 * HOUR,))
-    assert by_reading(billing, "restart") is None
+    assert by_interpretation(billing, "restart") is None
 
 
 def test_a_policy_may_let_restarts_move_the_clock() -> None:
-    policy = _policy_with(restart={"moves_clock": True})
+    policy = policy_with(restart={"moves_clock": True})
     billing = bill(hours((0, 13), (14, 27)), policy=policy, restarts=(14 * HOUR,))
     assert units(billing.technical_totals) == {LONG: 2}
     assert [p.start for p in billing.periods] == [0, 14 * HOUR]
-    assert by_reading(billing, "one clock runs from the first record") == {LONG: 1}
+    assert by_interpretation(billing, "one clock runs from the first record") == {LONG: 1}
 
 
 def test_small_gaps_that_decide_a_code_are_shown() -> None:
@@ -155,13 +157,13 @@ def test_small_gaps_that_decide_a_code_are_shown() -> None:
     coverage = coverage_of((0, gap[0]), (gap[1], 60 * HOUR + NS))
     billing = bill(coverage)
     assert units(billing.technical_totals) == {LONG: 2, SHORT: 1}
-    found = [a for a in billing.alternatives if "gaps shorter than 1 min count" in a.reading]
+    found = [a for a in billing.interpretations if "gaps shorter than 1 min count" in a.words]
     assert units(found[0].technical_totals) == {LONG: 3}
     assert found[0].professional.whole_study.code == "95723"
 
 
 def test_a_policy_may_count_small_gaps() -> None:
-    policy = _policy_with(gaps={"tolerance_ns": 60 * NS})
+    policy = policy_with(gaps={"tolerance_ns": 60 * NS})
     coverage = coverage_of((0, HOUR), (HOUR + 30 * NS, 60 * HOUR + NS))
     billing = bill(coverage, policy=policy)
     assert billing.basis == "recorded, gaps shorter than 1 min counted"
@@ -173,7 +175,7 @@ def test_a_policy_may_count_small_gaps() -> None:
 )  # fmt: skip
 def test_26_to_36_hours_read_once_is_from_memory(recorded: str, shown: bool) -> None:
     billing = bill(coverage_of((0, hms(recorded))))
-    found = [a for a in billing.alternatives if "read and reported once" in a.reading]
+    found = [a for a in billing.interpretations if "read and reported once" in a.words]
     assert bool(found) is shown
     if found:
         whole = found[0].professional.whole_study
@@ -185,12 +187,15 @@ def test_26_to_36_hours_read_once_is_from_memory(recorded: str, shown: bool) -> 
 def test_one_missed_check_may_lower_the_study_by_policy() -> None:
     coverage = hours((0, 72))
     log, _ = monitored(coverage, checks_at(*[h for h in range(2, 72, 2) if h != 30]))
-    policy = _policy_with(lapse={"lowers": "study"})
+    policy = policy_with(lapse={"lowers": "study"})
     billing, found = bill_and_findings(
         coverage, policy=policy, given=order(monitoring="intermittent"), monitoring=log
     )
     assert units(billing.technical_totals) == {LONG: 3}
-    assert by_reading(billing, "lowers only the period that holds it") == {LONG: 1, "95709": 2}
+    assert by_interpretation(billing, "lowers only the period that holds it") == {
+        LONG: 1,
+        "95709": 2,
+    }
     assert "in 3 of 3 periods" in found["monitoring_level_lowered"].text
     assert "A lapse in another period lowers this one" in billing.periods[0].notes[0]
 
@@ -201,14 +206,15 @@ def test_one_missed_check_may_lower_the_study_by_policy() -> None:
 def test_an_order_that_says_nothing_gives_codes_without_video_and_unmonitored() -> None:
     billing, found = bill_and_findings(hours((0, 72)), given=order(monitoring=None, video=None))
     assert units(billing.technical_totals) == {LONG: 3}
-    assert {"video_not_stated", "monitoring_not_stated"} <= set(found)
+    assert found["video_or_monitoring_not_stated"].severity == "info"
+    assert [f.code for f in found.values() if f.question] == []
 
 
 def test_no_order_at_all_gives_the_same() -> None:
     coverage = hours((0, 72))
     billing, findings = measure_billing(coverage, Axis(), None, POLICY.billing)
     assert units(billing.technical_totals) == {LONG: 3}
-    assert {"video_not_stated", "monitoring_not_stated"} <= {f.code for f in findings}
+    assert [f.code for f in findings] == ["video_or_monitoring_not_stated"]
 
 
 def test_monitoring_without_a_log_is_not_documented_and_both_codes_are_given() -> None:
@@ -216,7 +222,7 @@ def test_monitoring_without_a_log_is_not_documented_and_both_codes_are_given() -
     for log in (None, monitored(hours((0, 72)), [])[0]):
         billing, found = bill_and_findings(hours((0, 72)), given=given_order, monitoring=log)
         assert units(billing.technical_totals) == {LONG: 3}
-        assert by_reading(billing, "intermittent monitoring is documented elsewhere") == {
+        assert by_interpretation(billing, "intermittent monitoring is documented elsewhere") == {
             "95709": 3
         }
         assert found["monitoring_not_documented"].severity == "caution"
@@ -230,8 +236,10 @@ def test_continuous_monitoring_cannot_be_shown_by_a_list_of_checks() -> None:
     )
     assert log.supported == "intermittent"
     assert units(billing.technical_totals) == {"95709": 3}
-    assert by_reading(billing, "continuous monitoring is documented elsewhere") == {"95710": 3}
-    assert "monitoring_level_lowered" in found
+    assert by_interpretation(billing, "continuous monitoring is documented elsewhere") == {
+        "95710": 3
+    }
+    assert found["monitoring_not_shown"].question == "billing"
 
 
 def test_a_policy_may_say_how_often_continuous_watching_is_logged(tmp_path: Path) -> None:
@@ -246,37 +254,39 @@ def test_a_policy_may_say_how_often_continuous_watching_is_logged(tmp_path: Path
 
 
 def test_video_without_a_log_is_not_documented_and_both_codes_are_given() -> None:
-    empty = measure_video([], hours((0, 72)), POLICY.video)
+    empty = filmed(coverage=hours((0, 72)))
     for log in (None, empty):
         billing, found = bill_and_findings(hours((0, 72)), given=order(video=True), video=log)
         assert units(billing.technical_totals) == {LONG: 3}
-        assert by_reading(billing, "video of enough of the recording") == {"95714": 3}
+        assert by_interpretation(billing, "video of enough of the recording") == {"95714": 3}
         assert "video_not_documented" in found
 
 
 def test_video_over_enough_of_the_study_gives_the_codes_with_video() -> None:
     coverage = hours((0, 72))
-    video = measure_video([stretch(0, 60)], coverage, POLICY.video)
+    video = filmed(stretch(0, 60), coverage=coverage)
     billing, found = bill_and_findings(coverage, given=order(video=True), video=video)
     assert units(billing.technical_totals) == {"95714": 3}
     assert billing.professional.whole_study.code == "95724"
-    assert "video_below_share" not in found
     # Day three has video for half of its time: period by period it has the code without.
-    assert by_reading(billing, "period by period") == {LONG: 1, "95714": 2}
+    assert by_interpretation(billing, "period by period") == {LONG: 1, "95714": 2}
+    assert [p.video for p in billing.periods] == [True, True, False]
+    assert found["video_below_share"].headline == "period 3: 7:12:00 of video short of 80 %"
+    assert "codes are those with video" in found["video_below_share"].text
 
 
 def test_video_over_too_little_gives_the_codes_without_and_says_so() -> None:
     coverage = hours((0, 72))
-    video = measure_video([stretch(0, 40)], coverage, POLICY.video)
+    video = filmed(stretch(0, 40), coverage=coverage)
     billing, found = bill_and_findings(coverage, given=order(video=True), video=video)
     assert units(billing.technical_totals) == {LONG: 3}
     assert found["video_below_share"].observed == "55.55 %"
-    assert by_reading(billing, "period by period") == {LONG: 2, "95714": 1}
+    assert by_interpretation(billing, "period by period") == {LONG: 2, "95714": 1}
 
 
 def test_video_that_was_not_ordered_changes_no_code_and_is_told() -> None:
     coverage = hours((0, 72))
-    video = measure_video([stretch(0, 72)], coverage, POLICY.video)
+    video = filmed(stretch(0, 72), coverage=coverage)
     billing, found = bill_and_findings(coverage, given=order(video=False), video=video)
     assert units(billing.technical_totals) == {LONG: 3}
     assert "video_not_ordered" in found
@@ -332,7 +342,7 @@ def test_periods_add_up_to_the_recorded_time_whatever_the_gaps(
     for period in billing.periods:
         for code, count in units(period.technical.units).items():
             by_period[code] = by_period.get(code, 0) + count
-    shown = by_reading(billing, "banded by itself")
+    shown = by_interpretation(billing, "banded by itself")
     assert by_period == (units(billing.technical_totals) if shown is None else shown)
 
 
@@ -342,14 +352,6 @@ def test_a_span_of_centuries_lists_only_periods_that_hold_time() -> None:
     billing = bill(coverage_of((0, 30 * HOUR), (late, late + 3 * HOUR)))
     assert len(billing.periods) < 6
     assert sum(p.recorded_ns for p in billing.periods) == 33 * HOUR
-
-
-def _policy_with(**sections: dict[str, object]) -> Policy:
-    billing = POLICY.billing
-    update = {
-        name: getattr(billing, name).model_copy(update=keys) for name, keys in sections.items()
-    }
-    return replace(POLICY, billing=billing.model_copy(update=update))
 
 
 def test_a_lapse_lowers_the_usable_column_too_wherever_it_lies() -> None:
@@ -376,7 +378,7 @@ def test_no_usable_time_at_all_is_no_unit() -> None:
 def test_thousands_of_restarts_are_read() -> None:
     pieces = [(k * MINUTE, k * MINUTE + 50 * NS) for k in range(5000)]
     billing = bill(coverage_of(*pieces), restarts=tuple(a for a, _ in pieces[1:]))
-    assert by_reading(billing, "each restart after a gap (4999 here)") == {}
+    assert by_interpretation(billing, "each restart after a gap (4999 here)") == {}
 
 
 # Four days of 24, 10, 10 and 10 h: 54 h in all are two 12-26 units and one 2-12 unit, while by
@@ -409,7 +411,7 @@ def test_a_lapse_lowers_the_unit_whose_recorded_time_holds_it(
 
 def test_periods_from_a_fixed_hour_of_the_morning() -> None:
     # From 06:00 on, periods from 07:00: 1 h, 24 h, 24 h and 2 h, which joins.
-    policy = _policy_with(readings={"default": "fixed_hour", "fixed_hour_ns": 7 * HOUR})
+    policy = policy_with(period_start_ns=7 * HOUR)
     billing = bill(coverage_of((6 * HOUR, 57 * HOUR)), policy=policy)
     assert [p.recorded_ns for p in billing.periods] == [HOUR, 24 * HOUR, 24 * HOUR, 2 * HOUR]
     assert [units(p.technical.units) for p in billing.periods] == [{}, {LONG: 1}, {LONG: 1}, {}]
@@ -418,7 +420,7 @@ def test_periods_from_a_fixed_hour_of_the_morning() -> None:
 def test_a_civil_day_of_25_hours_that_takes_two_more_is_one_unit() -> None:
     # America/Denver, 2027-11-07 has 25 h (IANA); 2 h of the next day join it.
     axis = Axis("America/Denver")
-    policy = _policy_with(readings={"default": "fixed_hour"})
+    policy = policy_with(period_start_ns=0)
     start = axis.instant(civil(2027, 11, 7))
     billing = bill(coverage_of((start, start + 27 * HOUR)), policy=policy, axis=axis)
     assert units(billing.technical_totals) == {LONG: 1}
@@ -437,6 +439,6 @@ def test_time_that_joins_is_told_in_both_periods() -> None:
 
 def test_margins_follow_the_default_reading() -> None:
     # 30 h: by whole days the next limit is 36 h; filling 26 h first, it is 26 + 12 h.
-    policy = _policy_with(readings={"default": "longest_first"})
+    policy = policy_with(split={"default": "longest_first"})
     assert bill(hours((0, 30)), policy=policy).total.to_next_ns == 8 * HOUR
     assert bill(hours((0, 30))).total.to_next_ns == 6 * HOUR
