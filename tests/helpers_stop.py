@@ -41,6 +41,7 @@ from auditor.model import (
 from auditor.model.recording import Format
 from auditor.model.study import Role
 from auditor.policy import load_policy
+from auditor.study.pieces import pieces_of
 
 POLICY = load_policy()
 BASE = civil_ns(datetime(2027, 3, 2, 9, 30))
@@ -168,6 +169,11 @@ class Case:
             unreadable=tuple(self.unreadable),
             copies=tuple(self.copies) or (StudyCopy("A", "", True, ()),),
             findings=tuple(self.findings),
+            pieces=pieces_of(
+                self.files,
+                [f.recording.name for f in self.aside],
+                [u.name for u in self.unreadable],
+            ),
         )
 
     def coverage(self) -> Coverage:

@@ -265,8 +265,10 @@ GAPS = {
         pair(piece("r1.edf", (0, 10)), piece("r3.edf", (20, 72)), aside=[aside("r2.edf", 0, 5)]),
         "file_set_aside", "pattern"),
     "the names skip a number": Row(
-        pair(piece("r1.edf", (0, 10)), piece("r3.edf", (20, 72))), "missing_file", "pattern",
-        ("copy",)),
+        Case([piece("r1.edf", (0, 9)), piece("r2.edf", (9, 10)), piece("r4.edf", (20, 72))]),
+        "missing_file", "pattern", ("copy",)),
+    "two names alone that skip a number": Row(
+        pair(piece("r1.edf", (0, 10)), piece("r3.edf", (20, 72))), "not_known", None),
     "a start of the schedule is passed over": Row(
         Case([f for i, f in enumerate(regular(0, 6)) if i != 3], 24), "missing_file",  # type: ignore[misc]
         "pattern", ("copy",)),

@@ -7,17 +7,16 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from itertools import pairwise
-from pathlib import PurePath
 from typing import Literal, get_args
 
 from auditor.core.clock import Axis
-from auditor.core.text import printable
-from auditor.core.units import NS
+from auditor.core.text import number_step, printable
 from auditor.model import (
     Coverage,
     Gap,
+    MissingPiece,
     Order,
+    Pieces,
     PlacedAnnotation,
     PowerPlan,
     SignalFacts,
@@ -27,14 +26,9 @@ from auditor.model import (
 from auditor.model.coverage import StopKind
 from auditor.policy.stop import StopSettings
 
-REGULAR_NS = 10 * NS
-"""Files that start, or last, so regularly follow a schedule (common practice, no source)."""
 MOST_CHARS = 300
 """Patterns look at so much of an annotation's text; more can only be made to cost time."""
-_FEWEST_PIECES = 3
 _CANDIDATES = 8
-_MOST_SKIPPED = 100
-"""A number that jumps by so many is a time or a date, not a count of files."""
 
 Kind = Literal[
     "power_low",
@@ -74,14 +68,6 @@ class Piece:
         return max(0, claimed - self.file.recording.records) if claimed is not None else 0
 
 
-@dataclass(frozen=True, slots=True)
-class Schedule:
-    """Files of one copy that start every ``period_ns``; ``length_ns`` is what one usually holds."""
-
-    period_ns: int
-    length_ns: int
-
-
 class Files:
     """The counted files of a study, looked up by where they start and end."""
 
@@ -96,10 +82,8 @@ class Files:
         self._starts = [p.start for p in self.pieces]
         self.ending: dict[int, Piece] = {p.end: p for p in self.pieces}
         self.starting: dict[int, Piece] = {p.start: p for p in self.pieces}
-        by_copy: dict[str | None, list[Piece]] = {}
-        for piece in self.pieces:
-            by_copy.setdefault(piece.file.copy, []).append(piece)
-        self._schedules = {copy: _schedule(own) for copy, own in by_copy.items()}
+        self._pieces = {p.copy: p for p in study.pieces if p.period_ns}
+        self._missing = {(m.start, m.end): m for m in study.missing}
 
     def last(self) -> Piece:
         """The file that reaches the end of the recording."""
@@ -113,17 +97,20 @@ class Files:
                 return piece
         return None
 
-    def schedule(self, piece: Piece) -> Schedule | None:
-        """The schedule of the piece's copy, where its files start regularly."""
-        return self._schedules.get(piece.file.copy)
+    def schedule(self, piece: Piece) -> Pieces | None:
+        """How the recorder of the piece's copy cuts it, where it does so regularly."""
+        return self._pieces.get(piece.file.copy or "")
 
-    def unreadable_between(self, before: Piece, after: Piece | None) -> str | None:
-        """An unreadable file whose number lies between two files' (or follows the last one's)."""
-        return _numbered_between((u.name for u in self._study.unreadable), before, after)
+    def missing(self, gap: Gap) -> MissingPiece | None:
+        """The file that should lie in ``gap``, if one should."""
+        return self._missing.get((gap.start, gap.end))
 
-    def aside_between(self, before: Piece, after: Piece | None) -> str | None:
-        """The same for files that were set aside."""
-        return _numbered_between((f.recording.name for f in self._study.set_aside), before, after)
+    def uncounted(self, names: Iterable[str], before: Piece, after: Piece | None) -> str | None:
+        """The first of ``names`` whose number lies between two files' (or follows the last's)."""
+        first = before.file.recording.name
+        top = 2 if after is None else number_step(first, after.file.recording.name)
+        found = (n for n in names if 0 < number_step(first, n) < top)
+        return next(map(printable, found), None)
 
     def device_bytes(self, piece: Piece) -> int:
         """Bytes of all recordings that came from the device that wrote ``piece``.
@@ -248,57 +235,3 @@ def _compiled(patterns: tuple[str, ...]) -> re.Pattern[str] | None:
     if not patterns:
         return None
     return re.compile("|".join(f"(?:{p})" for p in patterns), re.IGNORECASE)
-
-
-def numbers_skipped(before: Piece, after: Piece) -> int:
-    """How many numbers the names of two files skip; 0 where they follow or are not alike."""
-    first, second = _numbered(before.file.recording.name), _numbered(after.file.recording.name)
-    if first is None or second is None or (first[0], first[2]) != (second[0], second[2]):
-        return 0
-    skipped = second[1] - first[1] - 1
-    return skipped if 0 < skipped < _MOST_SKIPPED else 0
-
-
-def _numbered(name: str) -> tuple[str, int, str] | None:
-    """A file name's last number, with what stands before and after it; ``None`` without one."""
-    path = PurePath(name)
-    match = re.search(r"(\d{1,9})(\D*)$", path.stem)
-    if match is None:
-        return None
-    before = str(path.parent / path.stem[: match.start()])
-    return before, int(match.group(1)), match.group(2)
-
-
-def _numbered_between(names: Iterable[str], before: Piece, after: Piece | None) -> str | None:
-    first = _numbered(before.file.recording.name)
-    if first is None:
-        return None
-    second = None if after is None else _numbered(after.file.recording.name)
-    if after is not None and (second is None or (first[0], first[2]) != (second[0], second[2])):
-        return None
-    top = first[1] + 2 if second is None else second[1]
-    for name in names:
-        found = _numbered(name)
-        if found and (found[0], found[2]) == (first[0], first[2]) and first[1] < found[1] < top:
-            return printable(name)
-    return None
-
-
-def _schedule(pieces: Sequence[Piece]) -> Schedule | None:
-    """Three of four starts lie a whole number of periods apart: of those, most lie one apart.
-
-    The period is the middle one of all steps, so no step below it is a multiple of it.
-    """
-    if len(pieces) < _FEWEST_PIECES:
-        return None
-    steps = sorted(b.start - a.start for a, b in pairwise(pieces))
-    period = steps[len(steps) // 2]
-    if period <= 10 * REGULAR_NS:
-        return None
-    regular = sum(
-        s >= period - REGULAR_NS and min(s % period, -s % period) <= REGULAR_NS for s in steps
-    )
-    if 4 * regular < 3 * len(steps):
-        return None
-    lengths = sorted(p.end - p.start for p in pieces)
-    return Schedule(period, lengths[len(lengths) // 2])

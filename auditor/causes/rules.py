@@ -8,14 +8,14 @@ stand in the order of the table. All of this is common practice, no source, wher
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from auditor.causes.evidence import REGULAR_NS, Event, Kind, Piece, numbers_skipped
+from auditor.causes.evidence import Event, Kind, Piece
 from auditor.causes.power import fits, other_fit
 from auditor.core.durations import in_words
-from auditor.core.text import quantity
+from auditor.core.text import printable, quantity
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import CauseCode, Rank
 
@@ -29,6 +29,8 @@ CHANGE_NS = (20 * NS, 30 * MINUTE)
 """A change of batteries takes about so long."""
 CLOCK_NS = 2 * MINUTE
 """So close to one hour, an interruption or an early end may be a change of the clock."""
+REGULAR_NS = 10 * NS
+"""A file so close to what the others hold is a whole one."""
 FILE_LIMITS = (
     (4 * 1024**3 - 1, "4 GiB less one byte, the most that a FAT32 card holds in one file"),
     (2 * 1024**3 - 1, "2 GiB less one byte, the most that signed 32-bit file positions reach"),
@@ -191,20 +193,21 @@ def _clock_span(event: Event) -> str | None:
 
 
 def _unreadable(event: Event) -> str | None:
-    return _numbered(event, unreadable=True, told="could not be read")
+    names = (u.name for u in event.known.study.unreadable)
+    return _uncounted(event, names, "could not be read")
 
 
 def _aside(event: Event) -> str | None:
-    return _numbered(event, unreadable=False, told="was set aside")
+    names = (f.recording.name for f in event.known.study.set_aside)
+    return _uncounted(event, names, "was set aside")
 
 
-def _numbered(event: Event, *, unreadable: bool, told: str) -> str | None:
+def _uncounted(event: Event, names: Iterable[str], told: str) -> str | None:
     """A file of the number that is wanted there, which is not counted."""
-    files, before, after = event.known.files, event.before, event.after
+    before, after = event.before, event.after
     if before is None or (after is None and event.gap is not None):
         return None
-    look = files.unreadable_between if unreadable else files.aside_between
-    name = look(before, after)
+    name = event.known.files.uncounted(names, before, after)
     if name is None:
         return None
     if after is None:
@@ -213,23 +216,17 @@ def _numbered(event: Event, *, unreadable: bool, told: str) -> str | None:
 
 
 def _missing_between(event: Event) -> str | None:
-    before, after = event.before, event.after
-    if before is None or after is None:
+    gone = None if event.gap is None else event.known.files.missing(event.gap)
+    if gone is None or gone.unreadable or gone.set_aside:
         return None
-    skipped = numbers_skipped(before, after)
-    if skipped and not (_unreadable(event) or _aside(event)):
-        return f"The numbers of {before.name} and {after.name} skip {skipped}."
-    schedule = event.known.files.schedule(after)
-    if schedule is None or before.file.copy != after.file.copy:
-        return None
-    step, period = after.start - before.start, schedule.period_ns
-    count = (step + period // 2) // period
-    whole = before.end - before.start >= schedule.length_ns - REGULAR_NS
-    if count < 2 or not whole or abs(step - count * period) > count * REGULAR_NS:
-        return None
+    shown = [
+        *(["the recorder's rhythm"] if gone.schedule else []),
+        *(["the files' numbers"] if gone.numbers else []),
+    ]
+    missing = quantity(gone.files, "file", "is", "are")
     return (
-        f"The recorder begins a new file every {in_words(period)}; here "
-        f"{quantity(count - 1, 'start')} passed over after a whole file."
+        f"By {' and '.join(shown)}, {missing} missing between {printable(gone.before)} and "
+        f"{printable(gone.after)}."
     )
 
 
@@ -247,19 +244,14 @@ def _missing_after(event: Event) -> str | None:
 
 
 def _scheduled(event: Event) -> str | None:
-    before, after = event.before, event.after
-    if before is None or after is None or before.file.copy != after.file.copy:
+    pieces = None if event.after is None else event.known.files.schedule(event.after)
+    if pieces is None or event.after is None or event.length > CHANGE_NS[1]:
         return None
-    schedule = event.known.files.schedule(after)
-    if schedule is None or event.length > CHANGE_NS[1]:
+    if event.before is None or event.after.file.recording.name not in pieces.regular:
         return None
-    period = schedule.period_ns
-    if abs(after.start - before.start - period) > REGULAR_NS:
-        return None
-    usual = period - schedule.length_ns
-    same = abs(event.length - usual) <= REGULAR_NS
-    each = f", and loses about {in_words(usual)} at each" if same and usual > 0 else ""
-    return f"The recorder begins a new file every {in_words(period)}, and did so here{each}."
+    usual = max(0, pieces.period_ns - pieces.length_ns)
+    each = f", and loses about {in_words(usual)} at each" if usual else ""
+    return f"The recorder begins a new file every {in_words(pieces.period_ns)}{each}."
 
 
 def _never_closed(event: Event) -> str | None:

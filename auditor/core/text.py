@@ -74,3 +74,21 @@ def quantity(
     words = [str(count), noun if count == 1 else plural_noun or f"{noun}s"]
     verb = singular if count == 1 else plural
     return Own(" ".join([*words, verb] if verb else words))
+
+
+def number_step(a: str, b: str) -> int:
+    """The last number in file name ``b`` less that in ``a``; 0 where they differ in more."""
+    first, second = _numbered(a), _numbered(b)
+    if first is None or second is None or (first[0], first[2]) != (second[0], second[2]):
+        return 0
+    return second[1] - first[1]
+
+
+def _numbered(name: str) -> tuple[str, int, str] | None:
+    """A file name's last number, with what stands before and after it; ``None`` without one."""
+    folder, slash, last = name.rpartition("/")
+    stem = last.rpartition(".")[0] or last
+    match = re.search(r"(\d{1,9})(\D*)$", stem)
+    if match is None:
+        return None
+    return f"{folder}{slash}{stem[: match.start()]}", int(match.group(1)), match.group(2)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from pathlib import PurePath
 from typing import Literal
 
 from auditor.core.clock import Axis, hour_apart
 from auditor.core.durations import hms, in_words
-from auditor.core.text import Own, quantity
+from auditor.core.text import Own, number_step, quantity
 from auditor.core.units import NS
 from auditor.model import Finding, Interval, MissingPiece, Pieces, StudyFile, finding
 from auditor.study.placing import end_of, in_order, recorded_ns, start_of
@@ -106,37 +104,21 @@ def _filled(before: StudyFile, after: StudyFile, timed: Sequence[StudyFile]) -> 
     )
 
 
-def _numbered(name: str) -> tuple[str, int, str] | None:
-    """A file name's last number, with what stands before and after it; ``None`` without one."""
-    path = PurePath(name)
-    match = re.search(r"(\d{1,9})(\D*)$", path.stem)
-    if match is None:
-        return None
-    return str(path.parent / path.stem[: match.start()]), int(match.group(1)), match.group(2)
-
-
-def _step(a: str, b: str) -> int:
-    """The second name's number less the first's; 0 where the names are not alike."""
-    first, second = _numbered(a), _numbered(b)
-    alike = first and second and (first[0], first[2]) == (second[0], second[2])
-    return second[1] - first[1] if alike and first and second else 0
-
-
 def _numbers_count(own: Sequence[StudyFile]) -> bool:
     """Whether the names number the files: most of those that are alike follow by one."""
-    steps = [_step(a.recording.name, b.recording.name) for a, b in pairwise(own)]
+    steps = [number_step(a.recording.name, b.recording.name) for a, b in pairwise(own)]
     return steps.count(1) > 0 and 2 * steps.count(1) >= sum(s != 0 for s in steps)
 
 
 def _skipped(before: StudyFile, after: StudyFile) -> int:
-    skipped = _step(before.recording.name, after.recording.name) - 1
+    skipped = number_step(before.recording.name, after.recording.name) - 1
     return skipped if 0 < skipped < _MOST_NUMBERS else 0
 
 
 def _between(names: Sequence[str], before: StudyFile, after: StudyFile) -> str:
     """The first of ``names`` whose number lies between those of two files."""
     first, last = before.recording.name, after.recording.name
-    return next((n for n in names if 0 < _step(first, n) < _step(first, last)), "")
+    return next((n for n in names if 0 < number_step(first, n) < number_step(first, last)), "")
 
 
 # ---------------------------------------------------------------- findings
