@@ -11,13 +11,9 @@ from dataclasses import dataclass
 
 from auditor.core.files import NotRegularError, open_regular
 from auditor.core.progress import Progress
+from auditor.core.text import Own
 from auditor.inputs.folder import FoundFile
-from auditor.model import Finding
-
-VOCABULARY = {
-    "changed_while_reading": "A file that changed, grew or vanished while it was read",
-    "not_read_to_the_end": "A file whose bytes could not all be read",
-}
+from auditor.model import Finding, finding
 
 _CHUNK = 1 << 20
 
@@ -77,16 +73,12 @@ def digest_of(sums: dict[str, Checksum], name: str) -> str | None:
 
 def changed_finding(file: FoundFile) -> Finding:
     """A file that is no longer what was read."""
-    return Finding(
+    return finding(
         "changed_while_reading",
-        "problem",
         file.name,
-        "This file changed or vanished while it was read, so its recorded time may be "
-        "neither that of before nor that of after.",
-        expected=f"{file.size_bytes} bytes, untouched",
-        observed="other size or time of change, or the file is gone",
-        action="Wait until copying has ended, then run the audit again.",
         file=file.name,
+        name=file.name,
+        size=file.size_bytes or 0,
     )
 
 
@@ -108,12 +100,10 @@ def changes(
         if found.changed:
             yield changed_finding(file)
         elif found.problem:
-            yield Finding(
+            yield finding(
                 "not_read_to_the_end",
-                "problem",
                 file.name,
-                f"Not all bytes of this file could be read ({found.problem}), so it has no "
-                "checksum, and part of the time counted for it may not be readable.",
-                action="Copy the file from the card again, or read the card on another computer.",
                 file=file.name,
+                name=file.name,
+                why=Own(found.problem),
             )

@@ -11,17 +11,12 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 from auditor.core.files import NotRegularError, open_regular
+from auditor.core.text import Own
 from auditor.edf import looks_like_recording
-from auditor.model import Finding
-
-VOCABULARY = {
-    "cannot_open": "A file or folder that could not be opened or listed",
-    "link_not_followed": "A link in the folder that was not followed",
-    "linked_twice": "One file under several names; it was read once",
-    "too_many_files": "More files than the limit; the rest were not looked at",
-}
+from auditor.model import Finding, finding
 
 HEAD_BYTES = 256
 MAX_ENTRIES = 500_000
@@ -210,47 +205,27 @@ def _take(
     )
 
 
-def cannot_open(name: str, error: OSError, kind: str) -> Finding:
-    """``kind`` is 'file' or 'folder'."""
-    why = error.strerror or "input or output error"
-    return Finding(
+def cannot_open(name: str, error: OSError, kind: Literal["file", "folder"]) -> Finding:
+    """A file or folder that the system would not open."""
+    return finding(
         "cannot_open",
-        "problem" if kind == "folder" else "caution",
         name,
-        f"This {kind} could not be opened ({why}). Recordings in it, if any, are not counted.",
-        observed=why,
-        action="Check its permissions, then run the audit again.",
+        severity="problem" if kind == "folder" else "caution",
         file=name if kind == "file" else None,
+        name=name,
+        kind=Own(kind),
+        why=Own(error.strerror or "input or output error"),
     )
 
 
 def _link_not_followed(name: str, why: str) -> Finding:
-    return Finding(
-        "link_not_followed",
-        "caution",
-        name,
-        f"This link was not followed: {why}. Recordings behind it, if any, are not counted.",
-        action="Give the folder itself if it belongs to the study.",
-    )
+    return finding("link_not_followed", name, name=name, why=Own(why))
 
 
 def _linked_twice(name: str, first: str) -> Finding:
-    return Finding(
-        "linked_twice",
-        "info",
-        name,
-        "This name and another lead to one and the same file; it was read once.",
-        observed=f"the same file as {first}",
-    )
+    return finding("linked_twice", name, first=first)
 
 
 def too_many(name: str) -> Finding:
     """More entries than ``MAX_ENTRIES``."""
-    return Finding(
-        "too_many_files",
-        "problem",
-        name,
-        f"The folder holds more than {MAX_ENTRIES} entries; the rest were not looked at, and "
-        "recordings among them are not counted.",
-        action="Give the folder of one study.",
-    )
+    return finding("too_many_files", name, most=MAX_ENTRIES)

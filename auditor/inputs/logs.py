@@ -1,237 +1,457 @@
-"""Monitoring and video logs as they come: CSV with its usual variants, or BIDS events.
+"""Monitoring and video logs as people keep them: read at the edge, placed in the recording later.
 
-Accepted: comma, semicolon or tab between cells; UTF-8 (with or without a byte-order mark) or
-UTF-16; column names in any case. Checks have a column ``time`` and may have ``date``, ``by`` and
-``note``; video has ``start`` and ``end``. A table with the column ``onset`` is read as BIDS events
-(seconds from the first record; Brain Imaging Data Structure, task events).
+A table (CSV in its usual dialects, or XLSX) whose columns are told by meaning. Checks have a time
+and may have a date, who and a note; video has start and end. A table with the column ``onset`` is
+read as BIDS events (seconds from the first record; Brain Imaging Data Structure, task events).
 
-What could be read in two ways is an error that names row and column and asks; nothing is guessed.
-Every cell is untrusted text.
+Dates are read in whichever order of day, month and year lies in the recording. Where two do, or
+none, the log is not taken and a person is asked: a wrong day would document checks that were never
+made. One row that cannot be read costs that row. Every cell is untrusted text.
 """
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
-from auditor.core.clock import Axis
-from auditor.core.errors import SettingsError
+from auditor.core.clock import Axis, civil_datetime, civil_ns, in_calendar
 from auditor.core.patterns import matches
-from auditor.core.text import printable
-from auditor.core.units import DAY, NS
-from auditor.inputs.log_times import LogClock, Row, fail
-from auditor.model import Interval, MonitoringCheck
+from auditor.core.text import Own, printable, quantity
+from auditor.core.units import DAY, HOUR, NS
+from auditor.inputs.sheets import Row, headed, read_sheet
+from auditor.inputs.stamps import MONTHS, ORDERS, DateOrder, Stamp, read_stamp
+from auditor.model import Finding, Interval, LogKind, LogRead, MonitoringCheck, Order, finding
 from auditor.policy.sourced import LogDates
 
-MAX_BYTES = 5_000_000
-"""A log larger than this was not kept by people."""
-MAX_ROWS = 50_000
+_HEADINGS: dict[LogKind, dict[str, tuple[str, ...]]] = {
+    "monitoring": {
+        "time": (
+            "time", "check", "check time", "time of check", "checked at", "at", "date time",
+            "datetime", "date and time", "timestamp", "time stamp", "date time of check",
+        ),
+        "date": ("date", "day", "check date", "date of check"),
+        "by": ("by", "checked by", "tech", "technologist", "initials", "name", "who"),
+        "note": ("note", "notes", "comment", "comments", "remark", "remarks"),
+        "onset": ("onset",),
+        "kind": ("trial type",),
+    },
+    "video": {
+        "start": (
+            "start", "start time", "from", "begin", "began", "video start", "on", "start date time",
+        ),
+        "end": ("end", "end time", "to", "until", "stop", "video end", "off", "end date time"),
+        "date": ("date", "day"),
+        "start date": ("start date", "date start", "from date"),
+        "end date": ("end date", "date end", "to date"),
+        "onset": ("onset",),
+        "duration": ("duration",),
+        "kind": ("trial type",),
+    },
+}  # fmt: skip
+_NEEDED: dict[LogKind, tuple[str, ...]] = {"monitoring": ("time",), "video": ("start", "end")}
+_EVENTS: dict[LogKind, tuple[str, ...]] = {"monitoring": ("onset",), "video": ("onset", "duration")}
+_THINGS: dict[LogKind, str] = {"monitoring": "check", "video": "time"}
+_SHOWN = 3
 _KEPT_TEXT = 500
-_MAX_ONSET = 4_000 * DAY
+_MOST_ONSET = 4_000 * DAY
+_HALF_DAY = 12 * HOUR
+_NEAR = 2 * HOUR
+"""A check may be noted at hook-up, before the recording, or at take-down (our choice)."""
+_YEARS_OFF = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
-    """A log's cells under lower-case column names, with the line of each row."""
+class _Times:
+    """One row of a log: its times (one of a check, two of video) and texts."""
 
-    path: Path
-    columns: tuple[str, ...]
-    rows: tuple[Row, ...]
+    line: int
+    stamps: tuple[Stamp, ...]
+    by: str = ""
+    note: str = ""
+    shown: str = ""
 
 
-def read_checks(
-    path: Path,
-    axis: Axis,
-    span: Interval,
-    *,
-    dates: LogDates = "ask",
-    patterns: Sequence[str] = (),
-) -> tuple[MonitoringCheck, ...]:
-    """The documented checks of a log, in time order.
+@dataclass(frozen=True, slots=True)
+class Log:
+    """A log as it was read, not yet placed. ``refused`` says why it cannot be taken at all.
 
-    ``span`` is the recording's span: rows with a time of day alone begin on the civil date of its
-    start, and BIDS onsets count from it. ``dates`` says how 03/02/2027 is read. In BIDS events
-    with a ``trial_type``, only kinds that match ``patterns`` are checks.
-
-    Raises ``SettingsError`` with row and column for anything that cannot be read in just one way.
+    ``events`` are those of BIDS: onset and duration in nanoseconds from the first record, and kind.
+    ``bad`` are sentences on rows that cannot be read.
     """
-    table = _read(path, (("time",), ("onset",)))
-    if "onset" in table.columns:
-        events = _events(table, span, patterns)
-        found = [MonitoringCheck(e.start, "", _kept(text), path.name) for e, text in events]
-    else:
-        clock = LogClock(axis, span, dates, table.rows, ("time",))
-        found = [
-            MonitoringCheck(
-                clock.instant(row, "time"), _kept(row.get("by")), _kept(row.get("note")), path.name
-            )
-            for row in table.rows
-        ]
-    return tuple(sorted(found, key=lambda check: check.at))
+
+    kind: LogKind
+    name: str
+    sha256: str
+    times: tuple[_Times, ...] = ()
+    events: tuple[tuple[int, int, str], ...] = ()
+    bad: tuple[str, ...] = ()
+    refused: str = ""
+    first_rows: tuple[str, ...] = ()
 
 
-def read_video(
-    path: Path,
-    axis: Axis,
-    span: Interval,
-    *,
-    dates: LogDates = "ask",
-    patterns: Sequence[str] = (),
-) -> tuple[Interval, ...]:
-    """The stretches with video of a log, in time order; they may overlap.
+def read_logs(order: Order | None) -> tuple[Log, ...]:
+    """The logs that ``order`` names, each read whole.
 
-    As ``read_checks``; a stretch that ends before it starts is an error, and in BIDS events each
-    needs a duration.
+    Raises ``SettingsError`` for a file that is not there, no regular file, too large or no table.
     """
-    table = _read(path, (("start", "end"), ("onset", "duration")))
-    if "onset" in table.columns:
-        return tuple(sorted(e for e, _ in _events(table, span, patterns, needs_duration=True)))
-    clock = LogClock(axis, span, dates, table.rows, ("start", "end"))
-    found = []
-    for row in table.rows:
-        start, end = clock.instant(row, "start"), clock.instant(row, "end")
-        if end <= start:
-            raise fail(row, "end", "does not lie after the start", "Correct the row.")
-        found.append(Interval(start, end))
-    return tuple(sorted(found))
-
-
-def _kept(text: str) -> str:
-    return text.strip()[:_KEPT_TEXT]
-
-
-def _read(path: Path, needed: Sequence[tuple[str, ...]]) -> Table:
-    """The table of ``path``; its first line must name one of the sets of columns in ``needed``.
-
-    The separator is the one under which it does. An empty file is a table without rows: an empty
-    log documents nothing.
-    """
-    text = _text(path)
-    first = next((line for line in text.splitlines() if line.strip()), None)
-    if first is None:
-        return Table(path, (), ())
-    for delimiter in (",", ";", "\t"):
-        names = next(csv.reader([first], delimiter=delimiter))
-        columns = tuple(name.strip().lower() for name in names)
-        if any(set(wanted) <= set(columns) for wanted in needed):
-            return Table(path, columns, tuple(_rows(path, columns, text, delimiter)))
-    wanted = " or ".join(", ".join(names) for names in needed)
-    raise SettingsError(
-        f"{printable(path.name)} line 1",
-        f"the first line does not name the columns {wanted}",
-        "Write the column names in the first line, separated by comma, semicolon or tab.",
+    if order is None:
+        return ()
+    named: tuple[tuple[LogKind, str | None], ...] = (
+        ("monitoring", order.monitoring_log),
+        ("video", order.video_log),
     )
+    return tuple(read_log(kind, Path(path)) for kind, path in named if path is not None)
 
 
-def _text(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
-    except OSError as error:
-        raise SettingsError(
-            printable(str(path)),
-            f"cannot be read ({error.strerror})",
-            "Check the name under [logs] in the order file; it is taken relative to that file.",
-        ) from error
-    if len(raw) > MAX_BYTES:
-        raise SettingsError(
-            printable(path.name), f"is larger than {MAX_BYTES} bytes", "Is it the right file?"
-        )
-    encoding = "utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
-    try:
-        return raw.decode(encoding)
-    except UnicodeDecodeError as error:
-        raise SettingsError(
-            printable(path.name),
-            f"byte {error.start} is not {encoding.removesuffix('-sig').upper()} text",
-            "Save the log as CSV in UTF-8.",
-        ) from error
-
-
-def _cells(path: Path, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    """Line number and cells of every row."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    while True:
+def read_log(kind: LogKind, path: Path) -> Log:
+    """One log. Raises ``SettingsError`` as ``read_logs``."""
+    sheet = read_sheet(path, f"{path} ([logs] {kind} of the order)")
+    name = sheet.name
+    first_rows = tuple(_row_text(row) for row in sheet.rows[:_SHOWN])
+    if not sheet.rows:
+        return Log(kind, name, sheet.sha256)
+    columns = headed(sheet.rows[0], _HEADINGS[kind])
+    keys = set(columns.values())
+    wanted = ", ".join(_NEEDED[kind])
+    if len(keys) < len(columns):
+        twice = next(k for k in keys if list(columns.values()).count(k) > 1)
+        refused = f"two of its columns say {twice}"
+        return Log(kind, name, sheet.sha256, refused=refused, first_rows=first_rows)
+    if not (set(_NEEDED[kind]) <= keys or set(_EVENTS[kind]) <= keys):
+        refused = f"its first row does not name the columns {wanted}"
+        return Log(kind, name, sheet.sha256, refused=refused, first_rows=first_rows)
+    times, events = [], []
+    bad = [f"Line {line}: a quotation mark is not closed." for line in sheet.bad]
+    for row in sheet.rows[1:]:
+        cells = {key: _cell_of(row, column, columns) for column, key in columns.items()}
         try:
-            row = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            raise SettingsError(
-                f"{printable(path.name)} line {reader.line_num}",
-                f"cannot be read as a table ({printable(str(error))})",
-                "Check the quotation marks on this line.",
-            ) from error
-        yield reader.line_num, row
+            if "onset" in keys:
+                length = _seconds(cells, "duration") if kind == "video" else 0
+                events.append((_seconds(cells, "onset"), length, cells.get("kind", "")))
+                if kind == "video" and length <= 0:
+                    events.pop()
+                    raise ValueError("duration: is not more than 0")
+            else:
+                stamps = tuple(_stamp(cells, key) for key in _NEEDED[kind])
+                by, note = cells.get("by", ""), cells.get("note", "")
+                times.append(_Times(row.line, stamps, by, note, _row_text(row)))
+        except ValueError as error:
+            bad.append(f"Line {row.line}, column {error}.")
+    return Log(kind, name, sheet.sha256, tuple(times), tuple(events), tuple(bad), "", first_rows)
 
 
-def _rows(path: Path, columns: tuple[str, ...], text: str, delimiter: str) -> Iterator[Row]:
-    if len(set(columns)) != len(columns):
-        raise SettingsError(
-            f"{printable(path.name)} line 1", "names a column twice", "Give each its own name."
-        )
-    filled = (
-        (line, cells)
-        for line, cells in _cells(path, text, delimiter)
-        if any(cell.strip() for cell in cells)
-    )
-    next(filled)  # the column names
-    for count, (line, found) in enumerate(filled):
-        cells = found
-        if count >= MAX_ROWS:
-            raise SettingsError(
-                f"{printable(path.name)} line {line}",
-                f"the log has more than {MAX_ROWS} rows",
-                "Is it the right file?",
-            )
-        extra = cells[len(columns) :]
-        if any(cell.strip() for cell in extra):
-            if columns[-1] != "note":
-                raise SettingsError(
-                    f"{printable(path.name)} line {line}",
-                    f"has {len(cells)} cells where the first line names {len(columns)} columns",
-                    "Put quotation marks around a text that holds the separator.",
-                )
-            # A note written with the separator in it is still one note.
-            cells = [*cells[: len(columns) - 1], delimiter.join(cells[len(columns) - 1 :])]
-        cells += [""] * (len(columns) - len(cells))
-        yield Row(path.name, line, dict(zip(columns, cells, strict=False)))
+def _cell_of(row: Row, column: int, columns: dict[int, str]) -> str:
+    """The cell; a note written with the separator in it is still one note."""
+    if columns[column] == "note" and column == max(columns):
+        return ", ".join(cell.strip() for cell in row.cells[column:] if cell.strip())[:_KEPT_TEXT]
+    return row.cells[column].strip()[:_KEPT_TEXT] if column < len(row.cells) else ""
 
 
-def _events(
-    table: Table, span: Interval, patterns: Sequence[str], *, needs_duration: bool = False
-) -> Iterator[tuple[Interval, str]]:
-    """BIDS events: each as an interval on the axis, with its kind."""
-    kinds = {row.get("trial_type").strip() for row in table.rows}
-    if "trial_type" in table.columns and len(kinds) > 1 and not patterns:
-        raise SettingsError(
-            f"{printable(table.path.name)} column trial_type",
-            f"holds {len(kinds)} kinds of event, and nothing says which of them count",
-            "Name them by a pattern in the policy, or keep only those rows.",
-        )
-    for row in table.rows:
-        kind = row.get("trial_type").strip()
-        if "trial_type" in table.columns and patterns and not matches(patterns, kind):
-            continue
-        start = span.start + _seconds(row, "onset")
-        length = 0
-        if needs_duration:
-            length = _seconds(row, "duration")
-            if length <= 0:
-                raise fail(row, "duration", "is not more than 0", "Correct the row.")
-        yield Interval(start, start + length), kind
+def _row_text(row: Row) -> str:
+    return " | ".join(printable(cell.strip(), 40) for cell in row.cells[:8])
 
 
-def _seconds(row: Row, column: str) -> int:
-    text = row.get(column).strip()
+def _stamp(cells: dict[str, str], key: str) -> Stamp:
+    text = cells[key]
+    try:
+        stamp = read_stamp(text, cells.get(f"{key} date") or cells.get("date", ""))
+        if stamp.clock_ns is None:
+            raise ValueError("holds no time of day")
+    except ValueError as error:
+        shown = f"{printable(text, 40)!r}" if text else "the empty cell"
+        raise ValueError(f"{key}: {shown} {error}") from None
+    return stamp
+
+
+def _seconds(cells: dict[str, str], key: str) -> int:
+    """An onset or duration in nanoseconds; compared by its size before anything is worked out."""
+    text = cells.get(key, "")
     try:
         value = Decimal(text)
-        if not value.is_finite() or abs(value) * NS > _MAX_ONSET:
+        if not value.is_finite() or (value and value.adjusted() > 9):
+            raise InvalidOperation
+        ns = int((value * NS).to_integral_value()) if value and value.adjusted() > -12 else 0
+        if abs(ns) > _MOST_ONSET:
             raise InvalidOperation
     except InvalidOperation:
-        raise fail(row, column, "is no number of seconds", "Write seconds, such as 7200.") from None
-    return int((value * NS).to_integral_value())
+        raise ValueError(
+            f"{key}: {printable(text, 40)!r} is no number of seconds of a study"
+        ) from None
+    return ns
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """The times of a log under one order of day, month and year."""
+
+    order: DateOrder | None
+    rows: tuple[tuple[_Times, tuple[int, ...]], ...]
+    """Each row that can be placed, with its instants."""
+    bad: tuple[str, ...]
+
+    def instants(self) -> list[int]:
+        return [at for _, placed in self.rows for at in placed]
+
+
+def place_log(
+    log: Log, axis: Axis, span: Interval, dates: LogDates = "ask", patterns: Sequence[str] = ()
+) -> tuple[LogRead, tuple[Finding, ...]]:
+    """``log`` on the study axis, or why it is not taken, with findings.
+
+    ``span`` is that of the recording. ``dates`` is the lab's own order of day and month ('ask':
+    whichever lies in the recording). Of BIDS events with kinds only those that match ``patterns``
+    count.
+    """
+    refused, chosen = log.refused, _Reading(None, (), ())
+    if not refused and log.events:
+        refused, chosen = _placed_events(log, span, patterns)
+    elif not refused and log.times:
+        refused, chosen = _chosen(log, axis, span, dates)
+    elif log.bad and not refused:
+        refused = "none of its rows can be read"
+    if refused:
+        told = finding(
+            "log_not_taken",
+            log.kind,
+            kind=Own(log.kind),
+            name=log.name,
+            why=Own(refused),
+            rows=log.first_rows,
+        )
+        note = f"not taken: {refused}"
+        return LogRead(log.kind, log.name, log.sha256, False, note), (told,)
+    bad = (*log.bad, *chosen.bad)
+    checks, intervals = _values(log, chosen)
+    intervals, backwards = _forward(intervals)
+    bad = (*bad, *backwards)
+    count = quantity(len(checks) or len(intervals), _THINGS[log.kind])
+    note = f"{count} read" + (f", {chosen.order.replace('_', ' ')}" if chosen.order else "")
+    found = []
+    if bad:
+        note += f"; {quantity(len(bad), 'row')} left out"
+        found.append(
+            finding(
+                "log_rows_left_out",
+                log.kind,
+                kind=Own(log.kind),
+                name=log.name,
+                count=quantity(len(bad), "row"),
+                rows=" ".join(bad[:_SHOWN])
+                + (f" And {len(bad) - _SHOWN} more." if len(bad) > _SHOWN else ""),
+            )
+        )
+    read = LogRead(
+        log.kind, log.name, log.sha256, True, note, checks, tuple(i for i, _ in intervals)
+    )
+    return read, tuple(found)
+
+
+def _values(
+    log: Log, chosen: _Reading
+) -> tuple[tuple[MonitoringCheck, ...], tuple[tuple[Interval, int], ...]]:
+    if log.kind == "monitoring":
+        checks = [
+            MonitoringCheck(placed[0], row.by, row.note, log.name) for row, placed in chosen.rows
+        ]
+        return tuple(sorted(checks, key=lambda check: check.at)), ()
+    pairs = [(placed[0], placed[1], row.line) for row, placed in chosen.rows]
+    return (), tuple((Interval(start, end), line) for start, end, line in pairs)
+
+
+def _forward(
+    pairs: Sequence[tuple[Interval, int]],
+) -> tuple[tuple[tuple[Interval, int], ...], tuple[str, ...]]:
+    """The intervals that end after they start, in time order, and a sentence on each other."""
+    good = sorted(pair for pair in pairs if pair[0].end > pair[0].start)
+    bad = [line for interval, line in pairs if interval.end <= interval.start]
+    return tuple(good), tuple(f"Line {n}, column end: does not lie after the start." for n in bad)
+
+
+def _placed_events(log: Log, span: Interval, patterns: Sequence[str]) -> tuple[str, _Reading]:
+    kinds = {kind for _, _, kind in log.events if kind}
+    if len(kinds) > 1 and not patterns:
+        return f"it holds {len(kinds)} kinds of event, and no pattern says which count", _EMPTY
+    rows = tuple(
+        (_Times(0, (), note=kind), (span.start + onset, span.start + onset + length))
+        for onset, length, kind in log.events
+        if not kind or not patterns or matches(patterns, kind)
+    )
+    return "", _Reading(None, rows, ())
+
+
+_EMPTY = _Reading(None, (), ())
+
+
+def _chosen(log: Log, axis: Axis, span: Interval, dates: LogDates) -> tuple[str, _Reading]:
+    """Why the log cannot be taken (empty: it can), and the reading that is right."""
+    readings = _readings(log, axis, span, dates)
+    if not readings:
+        return "its rows have day and month in different orders", _EMPTY
+    total = sum(len(row.stamps) for row in log.times)
+    inside = [_inside(r.instants(), span, 0) for r in readings]
+    whole = [r for r, count in zip(readings, inside, strict=True) if count == total]
+    if len(whole) == 1:
+        return "", whole[0]
+    if len(whole) > 1:
+        return _both(whole, axis), _EMPTY
+    best = max(inside)
+    if total - best > max(1, total // 10) or best == 0:
+        shifted = _shifted(log, readings, axis, span)
+        if shifted:
+            return shifted, _EMPTY
+    near = [_inside(r.instants(), span, _NEAR) for r in readings]
+    best = max(near)
+    if best == 0 or 2 * best < sum(len(placed) for _, placed in readings[near.index(best)].rows):
+        where = f"{_day(axis, span.start)} to {_day(axis, span.end)}"
+        return f"no way to read its dates lies in the recording of {where}", _EMPTY
+    fitting = [r for r, count in zip(readings, near, strict=True) if count == best]
+    return ("", fitting[0]) if len(fitting) == 1 else (_both(fitting, axis), _EMPTY)
+
+
+def _inside(instants: Sequence[int], span: Interval, slack: int) -> int:
+    return sum(span.start - slack <= at <= span.end + slack for at in instants)
+
+
+def _readings(log: Log, axis: Axis, span: Interval, dates: LogDates) -> list[_Reading]:
+    """The log in each order of day, month and year that all of its dates allow; distinct."""
+    stamps = [stamp for row in log.times for stamp in row.stamps if stamp.dates]
+    numeric = any(order is not None for stamp in stamps for order, _ in stamp.dates)
+    orders: tuple[DateOrder | None, ...] = (None,)
+    if numeric:
+        orders = ORDERS if dates == "ask" else (dates,)
+    found: list[_Reading] = []
+    for order in orders:
+        if any(stamp.midnight(order) is None for stamp in stamps):
+            continue
+        reading = _read_in(log, order, axis, span)
+        if all(reading.instants() != other.instants() for other in found):
+            found.append(reading)
+    return found
+
+
+def _read_in(log: Log, order: DateOrder | None, axis: Axis, span: Interval) -> _Reading:
+    """The instants of every row; a time of day alone follows the row before it.
+
+    It stands on the civil date of the recording's start, and passes midnight where it goes back by
+    at least half a day.
+    """
+    rows, bad = [], []
+    last_civil: int | None = None
+    last: int | None = None
+    for row in log.times:
+        placed = []
+        try:
+            for stamp in row.stamps:
+                clock = stamp.clock_ns or 0
+                day = stamp.midnight(order)
+                if day is None:
+                    day = _rolled(clock, last_civil, axis.civil(span.start))
+                last = _instant(stamp, day + clock, axis, last)
+                last_civil = axis.civil(last)
+                placed.append(last)
+            rows.append((row, tuple(placed)))
+        except ValueError as error:
+            bad.append(f"Line {row.line}: {row.shown!r} {error}.")
+    return _Reading(order, tuple(rows), tuple(bad))
+
+
+def _rolled(clock: int, last: int | None, start: int) -> int:
+    """Civil midnight of the day on which a time of day alone lies. Raises ``ValueError``."""
+    begun = start if last is None else last
+    today = begun - begun % DAY
+    back = begun - (today + clock)
+    if back <= 0:
+        return today
+    if back >= _HALF_DAY:
+        return today + DAY
+    before = "the recording's start" if last is None else "the row before"
+    raise ValueError(f"is earlier in the day than {before} and gives no date")
+
+
+def _instant(stamp: Stamp, civil: int, axis: Axis, last: int | None) -> int:
+    if not in_calendar(civil):
+        raise ValueError("lies outside the years that can be shown")
+    if stamp.offset_ns is not None:
+        if axis.zone is None:
+            raise ValueError("has an offset from UTC, and the study's time zone is not known")
+        return civil - stamp.offset_ns
+    if not axis.exists(civil):
+        raise ValueError(f"was never shown by a clock in {axis.zone}, which was put forward")
+    readings = axis.readings(civil)
+    if len(readings) > 1 and last is not None:
+        readings = tuple(r for r in readings if r >= last) or readings
+    if len(readings) > 1:
+        raise ValueError("came twice, since the clocks were put back: add the offset from UTC")
+    return readings[0]
+
+
+def _both(readings: Sequence[_Reading], axis: Axis) -> str:
+    ways = [
+        f"{(r.order or 'as written').replace('_', ' ')} it begins on "
+        f"{_day(axis, min(r.instants()))}"
+        for r in readings
+    ]
+    return f"its dates can be read in more than one way: {'; '.join(ways)}"
+
+
+def _shifted(log: Log, readings: Sequence[_Reading], axis: Axis, span: Interval) -> str:
+    """'all 12 checks are one year early …' where one shift puts every time in the recording."""
+    total = sum(len(row.stamps) for row in log.times)
+    for words, shift in _SHIFTS:
+        if words.startswith("one hour") and total < 2:
+            continue
+        for reading in readings:
+            civils = [shift(axis.civil(at)) for at in reading.instants()]
+            if len(civils) < total or any(c is None or not in_calendar(c) for c in civils):
+                continue
+            moved = [axis.instant(c, near=span.start) for c in civils if c is not None]
+            if _inside(moved, span, 0) == total:
+                every = quantity(len(log.times), _THINGS[log.kind], "is", "are")
+                verb = every if len(log.times) == 1 else f"all {every}"
+                first = _day(axis, min(reading.instants()))
+                return (
+                    f"{verb} {words} (the first is of {first}, the recording begins on "
+                    f"{_day(axis, span.start)})"
+                )
+    return ""
+
+
+def _by(ns: int) -> Callable[[int], int | None]:
+    return lambda civil: civil + ns
+
+
+def _by_years(years: int) -> Callable[[int], int | None]:
+    def shift(civil: int) -> int | None:
+        moment = civil_datetime(civil - civil % NS)
+        try:
+            return civil_ns(moment.replace(year=moment.year + years), civil % NS)
+        except ValueError:
+            return None
+
+    return shift
+
+
+def _years(count: int) -> str:
+    return "one year" if count == 1 else f"{count} years"
+
+
+_SHIFTS = (
+    ("one hour early", _by(HOUR)),
+    ("one hour late", _by(-HOUR)),
+    ("one day early", _by(DAY)),
+    ("one day late", _by(-DAY)),
+    *(
+        (f"{_years(abs(years))} {'early' if years > 0 else 'late'}", _by_years(years))
+        for count in range(1, _YEARS_OFF + 1)
+        for years in (count, -count)
+    ),
+)
+"""How far all times of a log may be off, nearest first: what must be added, and how it is told."""
+
+
+def _day(axis: Axis, instant: int) -> str:
+    """A date with its year and without doubt about day and month: 2 Mar 2027."""
+    moment = civil_datetime(axis.civil(instant))
+    return f"{moment.day} {MONTHS[moment.month - 1][:3].capitalize()} {moment.year}"

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from auditor.core.errors import AuditorError, NothingReadable, RecordingError, UsageError
 from auditor.core.progress import Progress
+from auditor.core.text import Own
 from auditor.edf import looks_like_recording, read_recording
 from auditor.inputs.checksums import Checksum, changed_finding
 from auditor.inputs.folder import (
@@ -26,11 +27,7 @@ from auditor.inputs.folder import (
 from auditor.inputs.local import LocalPlace, Place
 from auditor.inputs.storage import RANGES, Entry, RemoteFile, Storage, open_system
 from auditor.inputs.urls import is_url, shown_url
-from auditor.model import Finding, Recording
-
-VOCABULARY = {
-    "remote_study": "The study lies in remote storage; how many of its bytes were fetched",
-}
+from auditor.model import Finding, Recording, finding
 
 
 def place_of(paths: Sequence[str | Path]) -> Place:
@@ -130,16 +127,14 @@ class RemotePlace:
         """See ``Place.findings``: how many bytes were fetched, and that there are no checksums."""
         fetched, reads, stored = self._storage.fetched_bytes, self._storage.reads, self.stored_bytes
         return (
-            Finding(
+            finding(
                 "remote_study",
-                "info",
                 self.name,
-                f"The study lies in remote storage. {_amount(fetched)} of {_amount(stored)} were "
-                f"fetched in {reads:,} reads; all that was needed to measure the recorded time. No "
-                "checksums were made: every byte would have had to be fetched.",
-                observed=f"{fetched} of {stored} bytes in {reads} reads",
-                action="Where the files must be identified later, keep their checksums beside "
-                "them in the storage.",
+                fetched=Own(_amount(fetched)),
+                stored=Own(_amount(stored)),
+                fetched_bytes=fetched,
+                stored_bytes=stored,
+                reads=reads,
             ),
         )
 

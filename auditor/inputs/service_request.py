@@ -30,6 +30,7 @@ from pydantic import Field
 from auditor.core.clock import Axis, zone_info
 from auditor.core.durations import in_words
 from auditor.core.errors import SettingsError
+from auditor.core.text import Own
 from auditor.inputs.fhir import (
     Concept,
     Element,
@@ -47,11 +48,7 @@ from auditor.inputs.fhir import (
     quantity_ns,
     read_json,
 )
-from auditor.model import Finding, Order
-
-VOCABULARY: dict[str, str] = {
-    "order_facts_missing": "The hospital's request leaves out facts that the audit could use.",
-}
+from auditor.model import Finding, Order, finding
 
 _STATUS = {
     "active": "",
@@ -152,18 +149,7 @@ def missing_facts(order: Order) -> tuple[Finding, ...]:
     """An info finding that names what the request leaves out, if anything."""
     if not order.missing:
         return ()
-    return (
-        Finding(
-            code="order_facts_missing",
-            severity="info",
-            where="order",
-            text="The hospital's request does not give: " + "; ".join(order.missing) + ". "
-            "The audit goes on without; recorded time does not depend on it.",
-            expected="A complete request",
-            observed="Without " + "; ".join(order.missing),
-            action="Ask for these facts, or write an order file that holds them.",
-        ),
-    )
+    return (finding("order_facts_missing", "order", facts=Own("; ".join(order.missing))),)
 
 
 def _require_service_request(data: dict[str, Any], source: Source) -> None:

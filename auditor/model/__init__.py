@@ -69,6 +69,8 @@ from auditor.model.coverage import (
 from auditor.model.lists import Share, StudyFolder, Trend, TrendGroup, WorkRow
 from auditor.model.order import (
     Corrections,
+    LogKind,
+    LogRead,
     MonitoringCheck,
     MonitoringLevel,
     Order,
@@ -123,6 +125,8 @@ __all__ = [
     "Interpretation",
     "Interval",
     "Lapse",
+    "LogKind",
+    "LogRead",
     "Minimum",
     "MissingPiece",
     "Monitoring",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from auditor.core.intervals import Interval
+
 MonitoringLevel = Literal["unmonitored", "intermittent", "continuous"]
 PowerMode = Literal["card", "card+computer"]
 
@@ -36,6 +38,26 @@ class MonitoringCheck:
     by: str
     note: str
     source: str
+
+
+LogKind = Literal["monitoring", "video"]
+
+
+@dataclass(frozen=True, slots=True)
+class LogRead:
+    """What a log of checks or of video says. ``name`` and ``note`` hold untrusted text.
+
+    Where it is not ``taken``, ``note`` says why and it says nothing of the recording. ``checks``
+    (of a monitoring log) and ``intervals`` (of a video log) lie on the study axis, in time order.
+    """
+
+    kind: LogKind
+    name: str
+    sha256: str
+    taken: bool
+    note: str
+    checks: tuple[MonitoringCheck, ...] = ()
+    intervals: tuple[Interval, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
