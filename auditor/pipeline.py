@@ -26,16 +26,20 @@ from auditor.coverage.shortfall import measure_shortfall
 from auditor.coverage.timeline import clock_hours, measure_coverage, nights
 from auditor.decision.outcome import decide
 from auditor.decision.rules import rule_lines
-from auditor.inputs.logs import read_checks, read_video
+from auditor.inputs.logs import Log, place_log, read_logs
+from auditor.inputs.order import zone_doubts
 from auditor.inputs.service_request import missing_facts
 from auditor.model import (
     SEVERITIES,
     Audit,
+    Billing,
     Coverage,
     Finding,
+    InputUsed,
     Interval,
+    LogKind,
+    LogRead,
     Monitoring,
-    MonitoringCheck,
     Order,
     PersonDecision,
     PlacedAnnotation,
@@ -91,10 +95,12 @@ def audit_study(
     """Audit one returned study; ``decisions`` are those that people recorded about it.
 
     Raises ``NothingReadable`` where no recording with recorded time could be read,
-    ``SettingsError`` for a log that cannot be taken as it is, and ``BeyondLimit``.
+    ``SettingsError`` for a log that cannot be opened (before anything else is read), and
+    ``BeyondLimit``.
     """
     progress = progress or Silent()
-    place = as_place(paths)
+    logs = read_logs(order) if policy.about.codes else ()
+    place = as_place(paths, _used(order, policy))
     study = build_study(
         place,
         order,
@@ -109,7 +115,7 @@ def audit_study(
     annotations, findings = place_annotations(study, coverage)
     found = [*_recording_findings(study), *study.findings, *findings]
     if order is not None:
-        found += missing_facts(order)
+        found += [*missing_facts(order), *zone_doubts(axis.zone)]
 
     signal, findings = scan_study(
         study,
@@ -138,10 +144,13 @@ def audit_study(
         signal,
     )
 
-    monitoring, findings = _monitoring(order, axis, annotations, coverage, policy)
+    reads, findings = _placed(logs, study, coverage, policy)
     found += findings
-    video = _video(order, axis, coverage, policy)
-    billing = None
+    checked = reads.get("monitoring")
+    monitoring, findings = _monitoring(order, checked, study, annotations, coverage, policy)
+    found += findings
+    video = _video(reads.get("video"), axis, coverage, policy)
+    billing: Billing | None = None
     if policy.about.codes:
         billing, findings = measure_billing(
             coverage,
@@ -225,6 +234,8 @@ def audit_study(
         findings=ordered_findings,
         cautions=CAUTIONS,
         person_decisions=decisions,
+        inputs=_inputs(order, logs, policy),
+        logs=tuple(reads.values()),
     )
 
 
@@ -288,43 +299,58 @@ def _power_plan(
     return plan_power(order.power, order.ordered_ns, policy.power, ran)
 
 
+def _placed(
+    logs: tuple[Log, ...], study: Study, coverage: Coverage, policy: Policy
+) -> tuple[dict[LogKind, LogRead], tuple[Finding, ...]]:
+    """Each log in the recording, or why it is not taken."""
+    reads: dict[LogKind, LogRead] = {}
+    found: list[Finding] = []
+    for log in logs:
+        checks = log.kind == "monitoring"
+        dates = policy.monitoring.log_dates if checks else policy.video.log_dates
+        patterns = policy.monitoring.check_patterns if checks else policy.video.patterns
+        reads[log.kind], findings = place_log(log, study.axis, coverage.span, dates, patterns)
+        found += findings
+    return reads, tuple(found)
+
+
 def _monitoring(
     order: Order | None,
-    axis: Axis,
+    read: LogRead | None,
+    study: Study,
     annotations: tuple[PlacedAnnotation, ...],
     coverage: Coverage,
     policy: Policy,
 ) -> tuple[Monitoring | None, tuple[Finding, ...]]:
     """What the log and the annotations support, where the order asks or a log was kept."""
-    if order is None or (order.monitoring is None and order.monitoring_log is None):
+    if order is None or not policy.about.codes or (order.monitoring is None and read is None):
         return None, ()
-    settings = policy.monitoring
-    checks: tuple[MonitoringCheck, ...] = ()
-    if order.monitoring_log is not None:
-        checks = read_checks(
-            Path(order.monitoring_log),
-            axis,
-            coverage.span,
-            dates=settings.log_dates,
-            patterns=settings.check_patterns,
-        )
-    periods = billing_periods(coverage, axis, policy.billing)
-    return measure_monitoring(checks, annotations, coverage, periods, order, settings)
+    checks = () if read is None else read.checks
+    periods = billing_periods(coverage, study.axis, policy.billing)
+    return measure_monitoring(checks, annotations, coverage, periods, order, policy.monitoring)
 
 
-def _video(order: Order | None, axis: Axis, coverage: Coverage, policy: Policy) -> Video | None:
-    if order is None or order.video_log is None:
+def _video(read: LogRead | None, axis: Axis, coverage: Coverage, policy: Policy) -> Video | None:
+    if read is None or not read.taken:
         return None
-    settings = policy.video
-    stretches = read_video(
-        Path(order.video_log),
-        axis,
-        coverage.span,
-        dates=settings.log_dates,
-        patterns=settings.patterns,
-    )
     periods = billing_periods(coverage, axis, policy.billing)
-    return measure_video(stretches, coverage, settings, periods, policy.billing)
+    return measure_video(read.intervals, coverage, policy.video, periods, policy.billing)
+
+
+def _used(order: Order | None, policy: Policy) -> tuple[str, ...]:
+    """Paths of the files that the audit uses beside the recordings."""
+    named = [policy.path]
+    if order is not None:
+        named += [order.path, order.monitoring_log, order.video_log]
+    return tuple(path for path in named if path)
+
+
+def _inputs(order: Order | None, logs: tuple[Log, ...], policy: Policy) -> tuple[InputUsed, ...]:
+    found = []
+    if order is not None and order.sha256 is not None:
+        found.append(InputUsed("order", order.name, order.sha256))
+    found += [InputUsed(log.kind, log.name, log.sha256) for log in logs]
+    return (*found, InputUsed("policy", policy.about.name, policy.sha256))
 
 
 def _stop_tolerance(policy: Policy, order: Order | None) -> int:

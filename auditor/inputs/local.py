@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import os
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -43,8 +44,10 @@ class Place(Protocol):
 class LocalPlace:
     """Folders and files on this machine."""
 
-    def __init__(self, paths: Sequence[Path]) -> None:
+    def __init__(self, paths: Sequence[Path], used: Collection[str] = ()) -> None:
+        """``used`` are files read for another purpose, such as the order: no recordings."""
         self.paths = list(paths)
+        self._used = {os.path.realpath(path) for path in used}
 
     @property
     def name(self) -> str:
@@ -54,7 +57,14 @@ class LocalPlace:
 
     def list_files(self) -> Listing:
         """See ``Place.list_files``."""
-        return list_files(self.paths)
+        listing = list_files(self.paths)
+        if self._used:
+            listing.files = [
+                file
+                for file in listing.files
+                if file.named_as_recording or os.path.realpath(file.path) not in self._used
+            ]
+        return listing
 
     def read(self, file: FoundFile) -> Recording:
         """See ``Place.read``."""
@@ -77,6 +87,8 @@ class LocalPlace:
         return ()
 
 
-def as_place(paths: Sequence[Path] | Place) -> Place:
-    """``paths`` on this machine as a place; a place as it is."""
-    return LocalPlace(paths) if isinstance(paths, Sequence) else paths
+def as_place(paths: Sequence[Path] | Place, used: Collection[str] = ()) -> Place:
+    """``paths`` on this machine as a place; a place as it is. ``used`` as for ``LocalPlace``."""
+    if isinstance(paths, LocalPlace):
+        return LocalPlace(paths.paths, used)
+    return LocalPlace(paths, used) if isinstance(paths, Sequence) else paths

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from dataclasses import replace
 from datetime import date, datetime, time
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
@@ -14,10 +15,10 @@ from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from auditor.core.clock import STUDY_YEARS, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
-from auditor.core.text import printable
+from auditor.core.text import Own, printable
 from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.inputs.service_request import read_service_request
-from auditor.model import Corrections, Order, PowerSetup
+from auditor.model import Corrections, Finding, Order, PowerSetup, finding
 from auditor.policy.toml import Hours, Share, Strict, Written, read_toml, validate
 
 MOST_ORDERED = 366 * DAY
@@ -135,6 +136,17 @@ def known_zone(name: str) -> str:
         meant = f" (is {' or '.join(near)} meant?)" if near else ""
         raise ValueError(f"{error.problem}{meant}") from error
     return name
+
+
+def zone_doubts(name: str | None) -> tuple[Finding, ...]:
+    """A question about a zone that is no place and has no summer time, such as EST."""
+    if name is None or ("/" in name and not name.startswith("Etc/")):
+        return ()
+    zone = zone_info(name)
+    offsets = {datetime(2027, month, 15, tzinfo=zone).utcoffset() for month in range(1, 13)}
+    if len(offsets) > 1:  # EST5EDT, CET: no place, but with its summer time
+        return ()
+    return (finding("timezone_without_summer_time", "order", zone=Own(name)),)
 
 
 def near_zones(name: str) -> list[str]:
@@ -280,7 +292,8 @@ def read_order(path: Path, *, timezone: str | None = None) -> Order:
     if path.suffix.lower() == ".json":
         return read_service_request(path, timezone=timezone)
     source = read_toml(path)
-    return order_of(source.data, source, path.resolve().parent, source.sha256, path.name)
+    order = order_of(source.data, source, path.resolve().parent, source.sha256, path.name)
+    return replace(order, path=str(path.absolute()))
 
 
 def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, name: str) -> Order:

@@ -10,10 +10,8 @@ import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time
-from pathlib import Path
 
 from auditor.core.errors import SettingsError
-from auditor.core.files import read_written
 from auditor.core.text import printable
 
 MOST_ROWS = 50_000
@@ -40,13 +38,11 @@ class Sheet:
     bad: tuple[int, ...] = ()
 
 
-def read_sheet(path: Path, where: str = "") -> Sheet:
-    """The filled rows of a CSV or XLSX file (its first sheet that holds anything).
+def sheet_of(raw: bytes, name: str, where: str) -> Sheet:
+    """The filled rows of a CSV or XLSX file's bytes (its first sheet that holds anything).
 
-    Raises ``SettingsError`` for a file that cannot be opened or is no table.
+    Raises ``SettingsError`` naming ``where`` for what is no table.
     """
-    raw = read_written(path, where)
-    where = where or str(path)
     bad: tuple[int, ...] = ()
     if raw[:4] == b"PK\x03\x04":
         rows = _workbook(raw, where)
@@ -54,7 +50,7 @@ def read_sheet(path: Path, where: str = "") -> Sheet:
         rows, bad = _delimited(_text(raw, where))
     if len(rows) > MOST_ROWS:
         raise SettingsError(where, f"has more than {MOST_ROWS} rows", "Is it the right file?")
-    return Sheet(path.name, hashlib.sha256(raw).hexdigest(), rows, bad)
+    return Sheet(name, hashlib.sha256(raw).hexdigest(), rows, bad)
 
 
 def headed(row: Row, meanings: Mapping[str, tuple[str, ...]]) -> dict[int, str]:

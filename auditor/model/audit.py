@@ -8,7 +8,7 @@ from typing import Literal
 from auditor.model.billing import Billing, DecisionOutcome, Monitoring, Video
 from auditor.model.codes import Finding, FindingCode, Question, ReasonCode
 from auditor.model.coverage import Cause, Coverage, Shortfall, Stop
-from auditor.model.order import Order
+from auditor.model.order import LogRead, Order
 from auditor.model.signal import HourFacts, NightFacts, SignalFacts
 from auditor.model.study import Study
 
@@ -209,4 +209,6 @@ class Audit:
     note: str = ""
     """The chart note: one paragraph that a technologist would paste. No codes, no judgement."""
     inputs: tuple[InputUsed, ...] = ()
+    logs: tuple[LogRead, ...] = ()
+    """What the logs of checks and video said, taken or not."""
     person_decisions: tuple[PersonDecision, ...] = ()

@@ -105,3 +105,5 @@ class Order:
     sha256: str | None = None
     """Checksum of the order file, where there is one; ``name`` is the file's name."""
     name: str = ""
+    path: str | None = None
+    """Where the order file lies; never shown."""

@@ -59,6 +59,8 @@ class Policy:
     """Every setting in force, with the name and checksum of the file that it came from."""
 
     sha256: str
+    path: str | None
+    """Where the file lies; ``None`` for one that ships. Never shown."""
     about: PolicyName
     coverage: CoverageSettings
     decision: DecisionSettings
@@ -91,6 +93,7 @@ def load_policy(path: Path | None = None) -> Policy:
     sections = validate(Sections, data, source, forms=forms)
     return Policy(
         sha256=source.sha256,
+        path=None if path is None or str(path) in SHIPPED else str(path.absolute()),
         about=sections.policy,
         **{name: getattr(sections, name) for name in Sections.model_fields if name != "policy"},
     )
