@@ -91,7 +91,7 @@ def tables(audit: Audit) -> dict[str, pd.DataFrame]:
     end in ``_s``); times are civil times at the patient (datetime64[ns]), with ``…_utc`` beside
     them where the time zone is known. A table without rows keeps its columns.
     """
-    from auditor.outputs.data.frames import audit_tables
+    from auditor.outputs.data import audit_tables
 
     return audit_tables(audit)
 

@@ -271,3 +271,9 @@ def varied(
         )
         for i, label in enumerate(labels)
     ]
+
+
+def answer(audit: dict[str, Any], question: str) -> str:
+    """The state of one of the four answers."""
+    (found,) = (a["state"] for a in audit["decision"]["answers"] if a["question"] == question)
+    return str(found)

@@ -31,7 +31,7 @@ from auditor.core.errors import AuditorError
 from auditor.core.units import NS
 from auditor.inputs.order import read_order
 from auditor.model import Audit, Interval, StudyFile
-from auditor.outputs.data.schema import schema
+from auditor.outputs.data import schema
 from auditor.outputs.publish import audit_texts
 from auditor.outputs.redact import redact
 from auditor.outputs.terminal import summary

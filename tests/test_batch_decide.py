@@ -13,7 +13,7 @@ from helpers_batch import EPOCH, batch, make_study, one_by_one, touch, tree, wor
 from helpers_cli import read, run
 from selectolax.lexbor import LexborHTMLParser
 
-from auditor.outputs.data.schema import schema
+from auditor.outputs.data import schema
 from auditor.outputs.files import write_folder
 from auditor.outputs.html import with_decisions
 
@@ -54,11 +54,11 @@ def test_the_audit_shows_the_decision_and_keeps_its_own_outcome(out: Path) -> No
     assert decide(out, "folder-a", note="call the ward") == 0
     audit = read(out / "audits" / "folder-a")
     jsonschema.Draft202012Validator(schema()).validate(audit)
-    assert audit.pop("person_decisions") == [
+    assert audit.pop("persons") == [
         {"outcome": "repeat", "by": "T-12", "note": "call the ward",
-         "recorded_utc": "2027-01-15T08:00:00Z"}
+         "at": "2027-01-15T08:00:00Z"}
     ]  # fmt: skip
-    assert before.pop("person_decisions") == []
+    assert before.pop("persons") == []
     assert audit == before
     said = page(out, "folder-a")
     assert "To be repeated, by T-12" in said.css_first(".person").text()
@@ -81,7 +81,7 @@ def test_the_page_is_the_one_that_an_audit_with_the_decision_would_give(
 def test_decisions_are_added_never_replaced(out: Path) -> None:
     decide(out, "folder-a", "accept-short", note="one")
     decide(out, "folder-a", "accept", note="two")
-    notes = [d["note"] for d in read(out / "audits" / "folder-a")["person_decisions"]]
+    notes = [d["note"] for d in read(out / "audits" / "folder-a")["persons"]]
     assert notes == ["one", "two"]
     (row,) = (r for r in worklist(out) if r["study"] == "folder-a")
     assert row["decided"]["note"] == "two"
@@ -129,7 +129,7 @@ def test_a_decision_does_not_make_the_audit_anew(
     decide(out, "folder-a")
     run("batch", root, "--out", out, "--resume")
     assert "0 audited" in capsys.readouterr().out
-    assert len(read(out / "audits" / "folder-a")["person_decisions"]) == 1
+    assert len(read(out / "audits" / "folder-a")["persons"]) == 1
 
 
 def test_a_decision_is_shown_without_the_inputs(root: Path, out: Path) -> None:
@@ -152,9 +152,9 @@ def test_a_kill_between_history_and_audit_is_made_good_by_the_next_batch(
     with monkeypatch.context() as patch:
         patch.setattr("auditor.batch.decide.show_decisions", lambda *_: 1 / 0)
         assert decide(out, "folder-a") == 2
-    assert read(out / "audits" / "folder-a")["person_decisions"] == []
+    assert read(out / "audits" / "folder-a")["persons"] == []
     batch(root, out, "--resume")
-    assert len(read(out / "audits" / "folder-a")["person_decisions"]) == 1
+    assert len(read(out / "audits" / "folder-a")["persons"]) == 1
 
 
 def test_a_decision_during_a_batch_is_shown_when_it_ends(
@@ -170,7 +170,7 @@ def test_a_decision_during_a_batch_is_shown_when_it_ends(
     monkeypatch.setattr("auditor.batch.command.run_pool", with_decision)
     batch(root, out)
     assert "A batch is at work there" in capsys.readouterr().out
-    assert len(read(out / "audits" / "folder-a")["person_decisions"]) == 1
+    assert len(read(out / "audits" / "folder-a")["persons"]) == 1
 
 
 def test_a_full_disk_leaves_the_old_audit_and_keeps_the_decision(
@@ -190,7 +190,7 @@ def test_a_full_disk_leaves_the_old_audit_and_keeps_the_decision(
     assert tree(out / "audits" / "folder-a") == before
     assert decide(out, "folder-a") == 0  # the same again: shown now, and not recorded twice
     batch(root, out, "--resume")
-    assert len(read(out / "audits" / "folder-a")["person_decisions"]) == 1
+    assert len(read(out / "audits" / "folder-a")["persons"]) == 1
 
 
 @pytest.mark.parametrize(
@@ -205,7 +205,7 @@ def test_what_people_type_is_text_and_nothing_else(out: Path, text: str) -> None
     assert len(said.css("script")) == scripts
     assert said.css_first("footer") is not None
     assert "\x1b" not in said.html
-    assert read(out / "audits" / "folder-a")["person_decisions"][1]["note"] == text.strip()
+    assert read(out / "audits" / "folder-a")["persons"][1]["note"] == text.strip()
     assert len(said.css("#decisions tbody tr")) == 2
 
 

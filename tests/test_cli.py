@@ -14,7 +14,7 @@ import pytest
 from helpers_cli import QUICK, codes, read, run, study
 from helpers_edf import Sig, edf, event
 
-from auditor.outputs.data.schema import schema
+from auditor.outputs.data import schema
 
 CHANNELS = tuple(Sig(f"EEG {name}") for name in ("Fp1", "Fp2", "F3", "F4", "C3", "C4", "O1", "O2"))
 
@@ -91,7 +91,7 @@ def test_the_default_output_is_named_by_the_study(
     run("study", pieces, *QUICK, "--quiet")
     assert sorted(p.name for p in (tmp_path / "audit-S-2041").iterdir()) == [
         "audit.html", "audit.json", "files.csv", "gaps.csv", "hours.csv", "marks.txt",
-        "segments.csv",
+        "periods.csv", "segments.csv",
     ]  # fmt: skip
     order = tmp_path / "order.toml"
     order.write_text('[order]\nordered_hours = 1\nstudy_id = "../S 2049"\n')

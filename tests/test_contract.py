@@ -14,6 +14,7 @@ from helpers_contract import (
     HALF_MINUTES,
     HOUR,
     called,
+    eight,
     installed,
     ordered,
     study,
@@ -27,13 +28,16 @@ from helpers_contract import (
 def test_the_command_writes_the_named_files_and_says_complete_with_status_0(
     tmp_path: Path,
 ) -> None:
-    write(tmp_path / "S 77" / "a.edf", records=HALF_MINUTES)
+    waves = {record: [500, -500] * 150 for record in range(HALF_MINUTES)}
+    write(tmp_path / "S 77" / "a.edf", records=HALF_MINUTES, channels=eight(300, waves))
     made = installed(
-        "study", "S 77", "--ordered-hours", "1", "--signal", "off", "--out", "my audit",
-        cwd=tmp_path, out="my audit",
+        "study", "S 77", "--ordered-hours", "1", "--out", "my audit", cwd=tmp_path, out="my audit",
     )  # fmt: skip
     assert made.status == 0, made.stderr
-    named = {"audit.html", "audit.json", "files.csv", "segments.csv", "gaps.csv", "hours.csv"}
+    named = {
+        "audit.html", "audit.json", "files.csv", "segments.csv", "gaps.csv", "hours.csv",
+        "periods.csv",
+    }  # fmt: skip
     assert named <= {path.name for path in made.out.iterdir()}
     assert made.audit["decision"]["outcome"] == "complete"
     assert made.stdout.startswith("COMPLETE")
@@ -63,14 +67,15 @@ def test_a_folder_that_holds_an_audit_is_kept_unless_forced_and_quiet_is_silent(
 ) -> None:
     write(tmp_path / "s" / "a.edf", records=HALF_MINUTES)
     asked = ("study", "s", "--ordered-hours", "1", "--signal", "off", "--out", "out")
-    assert called(*asked, "--second-readers", "off", cwd=tmp_path).status == 0
+    # The samples were not looked at, so a person must: status 1.
+    assert called(*asked, "--second-readers", "off", cwd=tmp_path).status == 1
     before = (tmp_path / "out" / "audit.json").read_bytes()
     refused = called(*asked, cwd=tmp_path)
     assert refused.status == 2
     assert "--force" in refused.stderr
     assert (tmp_path / "out" / "audit.json").read_bytes() == before
     forced = called(*asked, "--second-readers", "off", "--force", "--quiet", cwd=tmp_path)
-    assert (forced.status, forced.stdout, forced.stderr) == (0, "", "")
+    assert (forced.status, forced.stdout, forced.stderr) == (1, "", "")
 
 
 @pytest.mark.parametrize(
@@ -168,7 +173,7 @@ def test_every_audit_follows_the_schema_that_the_command_prints(tmp_path: Path) 
     ):
         made = study(tmp_path / "s", *arguments)
         check.validate(made.audit)
-        assert made.audit["schema"] == "coverage-audit/1"
+        assert made.audit["schema"] == "coverage-audit/2"
     assert {"complete", "review", "repeat"} <= set(json.dumps(schema).replace('"', " ").split())
 
 

@@ -18,6 +18,7 @@ from helpers_contract import (
     START,
     Channel,
     Run,
+    answer,
     codes,
     nanoseconds,
     ordered,
@@ -79,15 +80,15 @@ def test_recorded_gaps_and_dropouts_make_up_the_span_to_the_nanosecond(
 
 @pytest.mark.parametrize("kind", ["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"])
 @pytest.mark.parametrize(
-    ("change", "records", "code", "outcome"),
+    ("change", "records", "code", "files"),
     [
-        ({}, 6, None, "complete"),
-        ({"count": -1}, 6, "never_closed", "complete"),
-        ({"count": 9}, 6, "records_missing", "review"),
+        ({}, 6, None, "yes"),
+        ({"count": -1}, 6, "never_closed", "yes"),
+        ({"count": 9}, 6, "records_missing", "look"),
         ({"count": 4}, 6, "more_records_than_claimed", None),
-        ({"cut": 5}, 5, "partial_last_record", "review"),
-        ({"tail": b"xyz"}, 6, None, "complete"),
-        ({"count": -1, "tail": bytes(2000)}, 6, "padding_at_end", "complete"),
+        ({"cut": 5}, 5, "partial_last_record", None),
+        ({"tail": b"xyz"}, 6, None, "yes"),
+        ({"count": -1, "tail": bytes(2000)}, 6, "padding_at_end", "yes"),
     ],
     ids=["whole", "minus one", "too many", "too few", "cut", "surplus", "padded"],
 )
@@ -97,7 +98,7 @@ def test_whole_records_are_what_was_recorded_in_all_six_formats(
     change: dict[str, object],
     records: int,
     code: str | None,
-    outcome: str | None,
+    files: str | None,
 ) -> None:
     write(tmp_path / "s" / "a.file", kind=kind, records=6, **change)  # type: ignore[arg-type]
     made = study(tmp_path / "s", "--ordered-hours", "0.05")
@@ -105,7 +106,7 @@ def test_whole_records_are_what_was_recorded_in_all_six_formats(
     assert (row["format"], row["role"], row["records"]) == (kind, "counted", records)
     assert (row["recorded_s"], row["channels"], row["eeg_channels"]) == (30 * records, 8, 8)
     assert code is None or code in codes(made.audit)
-    assert outcome is None or made.audit["decision"]["outcome"] == outcome
+    assert files is None or answer(made.audit, "files") == files
     identities(made)
 
 
@@ -353,7 +354,7 @@ def test_elapsed_time_is_absolute_over_a_change_of_the_clocks(
     assert (coverage["span_s"], coverage["recorded_s"]) == (span * HOUR, span * HOUR)
     assert (coverage["gaps"], coverage["overlap_s"]) == ([], 0)
     assert coverage["first_start_utc"].endswith("Z")
-    assert made.audit["decision"]["outcome"] == "complete"
+    assert (answer(made.audit, "order"), answer(made.audit, "files")) == ("yes", "yes")
 
 
 # --- usable time --------------------------------------------------------------------------------
@@ -376,7 +377,7 @@ def test_usable_is_recorded_time_with_enough_channels_neither_flat_nor_saturated
     write(tmp_path / "s" / "a.edf", kind=kind, record="1", records=600, channels=channels)
     order = ordered(tmp_path / "s", "0.16", minimum_channels=minimum)
     signal = study(tmp_path / "s", "--order", order, signal="full").audit["signal"]
-    assert (signal["scanned"], signal["minimum_channels"]) == (True, minimum)
+    assert (signal["scanned"], signal["needed_channels"]) == (True, minimum)
     assert signal["usable_s"] == usable
     assert sum(hour["usable_s"] for hour in signal["hours"]) == usable
     by = {

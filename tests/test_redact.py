@@ -9,7 +9,7 @@ import pytest
 from helpers_cli import QUICK, read, run
 from helpers_edf import Sig, edf, event
 
-from auditor.outputs.data.schema import schema
+from auditor.outputs.data import schema
 
 SIGNALS = tuple(Sig(f"EEG {name}") for name in ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2"))
 # Invented people, spelled in the ways that turn up in returned studies.

@@ -18,6 +18,7 @@ from auditor.batch.worklist import listed, write_worklist
 from auditor.core.errors import OutputError, UsageError
 from auditor.core.text import printable, storable
 from auditor.model import PersonDecision
+from auditor.outputs.data import person_rows, plain_text
 from auditor.outputs.files import write_folder
 from auditor.outputs.html import with_decisions
 from auditor.pipeline import now_utc
@@ -72,22 +73,16 @@ def show_decisions(history: History, studies: Iterable[str], out: Path) -> None:
 
 
 def _show(folder: Path, decisions: tuple[PersonDecision, ...]) -> None:
-    wanted = [
-        {"outcome": d.outcome, "by": storable(d.by), "note": storable(d.note),
-         "recorded_utc": d.recorded_utc}
-        for d in decisions
-    ]  # fmt: skip
+    wanted = person_rows(decisions)
     try:
         if not (folder / "audit.json").is_file():
             return  # the study could not be audited; the worklist shows the decision
         texts = {p.name: _read(p) for p in sorted(folder.iterdir()) if p.is_file()}
         document = json.loads(texts["audit.json"])
-        if document["person_decisions"] == wanted:
+        if document["persons"] == wanted:
             return
-        document["person_decisions"] = wanted
-        texts["audit.json"] = (
-            json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
-        )
+        document["persons"] = wanted
+        texts["audit.json"] = plain_text(document)
         texts["audit.html"] = with_decisions(texts["audit.html"], decisions)
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise OutputError(

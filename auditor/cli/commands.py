@@ -157,7 +157,7 @@ def run_rules(arguments: argparse.Namespace) -> int:
 
 def run_schema(arguments: argparse.Namespace) -> int:
     """``auditor schema``."""
-    from auditor.outputs.data.schema import schema
+    from auditor.outputs.data import schema
 
     sys.stdout.write(json.dumps(schema(), indent=2, ensure_ascii=False) + "\n")
     return COMPLETE

@@ -200,9 +200,7 @@ def _readable(
     whole, word = (order.ordered_ns, "ordered") if order is not None else (recorded, "recorded")
     if order is not None and order.still_recording and recorded < whole:
         whole, word = recorded, "recorded so far"
-    usable = signal.usable_ns
-    clean = signal.clean_ns if signal.montage_channels else usable
-    channels = sum(channel.is_eeg for channel in signal.channels)
+    usable, clean, channels = signal.usable_ns, signal.clean_ns, signal.montage_channels
     needed = f"{signal.needed_channels} of {quantity(channels, 'EEG channel')}"
     reasons: list[Reason] = []
     state: AnswerState = "yes"

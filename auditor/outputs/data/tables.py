@@ -1,88 +1,176 @@
-"""The audit as CSV tables: the same facts, nothing computed here."""
+"""The audit as CSV files and as pandas tables: columns of the objects of ``audit.json``."""
 
 from __future__ import annotations
 
-from auditor.core.durations import exact_seconds
+import csv
+import io
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
 from auditor.core.text import cell
-from auditor.model import Audit
-from auditor.outputs.data.rows import Row, at
-from auditor.outputs.data.study_rows import file_row, unreadable_row
+from auditor.model import Audit, DayCode, Period, Technical
+from auditor.outputs.data import keys as k
+from auditor.outputs.data.document import ANNOTATION, FINDING, SECOND
+from auditor.outputs.data.facts import CHANNEL, FILE, GAP, HOUR, NIGHT, SEGMENT, explained
+from auditor.outputs.data.keys import Object
+from auditor.outputs.data.thresholds import PERIOD, date_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _FILE_COLUMNS = (
     "name", "role", "reason", "copy", "format", "start", "end", "records", "record_s",
     "recorded_s", "eeg_channels", "channels", "annotations", "size_bytes", "sha256",
-    "header_record_count", "data_offset", "record_bytes", "closed",
+)  # fmt: skip
+_SPAN = ("start", "end", "duration_s")
+
+
+def _units(technical: Technical) -> str:
+    return ", ".join(f"{u.count} x {u.code} ({u.band})" for u in technical.units) or "none"
+
+
+Billed = tuple[Period, DayCode | None]
+BILLED: Object[Billed] = Object(
+    "One billing period on one line.",
+    (
+        k.count("period", "Its number, from 1.", lambda b: b[0].index, least=1),
+        k.text("date", "Calendar date, or first/last.", lambda b: date_text(b[0].dates)),
+        k.time("start", "Its start.", lambda b: b[0].start),
+        k.time("end", "Its end.", lambda b: b[0].end),
+        k.duration("recorded_s", "Recorded in it.", lambda b: b[0].recorded_ns),
+        k.text("technical", "Technical units that reaches.", lambda b: _units(b[0].technical)),
+        k.duration("above_s", "Beyond the limit last met.", lambda b: b[0].technical.above_ns),
+        k.duration("to_next_s", "Missing to the next limit.", lambda b: b[0].technical.to_next_ns),
+        k.text("professional", "Professional code, reported each day.",
+               lambda b: b[1].code if b[1] else None),
+        k.text("monitoring", "Level supported in it.", lambda b: b[0].monitoring),
+        k.flag("video", "Whether video covers its share.", lambda b: b[0].video),
+        k.text("notes", "What lowers its codes.", lambda b: "; ".join(b[0].notes)),
+        k.duration("usable_s", "Usable in it.", lambda b: b[0].usable_ns),
+    ),
 )  # fmt: skip
 
 
+def _billed(audit: Audit) -> Iterable[Billed]:
+    if audit.billing is None:
+        return
+    days = audit.billing.professional.each_day
+    for i, period in enumerate(audit.billing.periods):
+        yield period, days[i] if i < len(days) else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Csv:
+    """One CSV file; a duration ``…_hms`` rounds ``up`` where it is missing time."""
+
+    of: Object[Any]
+    rows: Callable[[Audit], Iterable[Any]]
+    columns: tuple[str, ...]
+    up: bool = False
+
+
+_FILES = {
+    "files.csv": _Csv(
+        FILE,
+        lambda a: (*a.study.files, *a.study.unreadable),
+        (*_FILE_COLUMNS, "recorded_hms", "header_record_count", "data_offset", "record_bytes",
+         "closed"),
+    ),
+    "segments.csv": _Csv(
+        SEGMENT, lambda a: a.coverage.segments,
+        (*_SPAN, "recorded_s", "copies", "duration_hms", "recorded_hms"),
+    ),
+    "gaps.csv": _Csv(
+        GAP, explained,
+        (*_SPAN, "likely_cause", "evidence", "rank", "duration_hms"), up=True,
+    ),
+    "hours.csv": _Csv(
+        HOUR, lambda a: a.hours, ("start", "recorded_s", "usable_s", "clean_s", "recorded_hms"),
+    ),
+    "periods.csv": _Csv(
+        BILLED, _billed,
+        ("period", "date", "start", "end", "recorded_s", "recorded_hms", "technical", "above_hms",
+         "to_next_hms", "professional", "monitoring", "video", "usable_s", "notes"),
+    ),
+}  # fmt: skip
+
+
 def csv_texts(audit: Audit) -> dict[str, str]:
-    """The CSV files by name: UTF-8, comma, one header row, cells that no spreadsheet runs.
-
-    Seconds are written in full decimals, so that a sum in a spreadsheet is the sum here.
-    """
+    """The CSV files by name: UTF-8, comma, one header row, cells that no spreadsheet runs."""
     axis = audit.study.axis
-    utc = axis.zone is not None
-    gaps, segments, hours = [], [], []
-    for s in audit.coverage.segments:
-        segments.append(
-            {
-                **at("start", s.start, axis),
-                **at("end", s.end, axis),
-                "duration_s": exact_seconds(s.duration),
-                "recorded_s": exact_seconds(s.recorded_ns),
-                "copies": " ".join(s.copies),
-            }
-        )
-    for g, cause in zip(audit.coverage.gaps, audit.gap_causes, strict=True):
-        gaps.append(
-            {
-                **at("start", g.start, axis),
-                **at("end", g.end, axis),
-                "duration_s": exact_seconds(g.duration),
-                "likely_cause": cause.likely_cause,
-                "rank": cause.rank or "",
-                "evidence": "; ".join(cause.evidence),
-            }
-        )
-    for h in audit.hours:
-        usable = "" if h.usable_ns is None else exact_seconds(h.usable_ns)
-        hours.append(
-            {
-                **at("start", h.start, axis),
-                "recorded_s": exact_seconds(h.recorded_ns),
-                "usable_s": usable,
-            }
-        )
-    files: list[Row] = []
-    for f in audit.study.files:
-        row = file_row(f, axis)
-        row["record_s"] = exact_seconds(f.recording.record_ns)
-        row["recorded_s"] = exact_seconds(f.recorded_ns)
-        files.append(row)
-    files += [unreadable_row(f) for f in audit.study.unreadable]
-    return {
-        "files.csv": _csv(files, _FILE_COLUMNS),
-        "segments.csv": _csv(
-            segments, _timed(("start", "end"), ("duration_s", "recorded_s", "copies"), utc)
-        ),
-        "gaps.csv": _csv(
-            gaps, _timed(("start", "end"), ("duration_s", "likely_cause", "rank", "evidence"), utc)
-        ),
-        "hours.csv": _csv(hours, _timed(("start",), ("recorded_s", "usable_s"), utc)),
-    }
+    texts = {}
+    for name, table in _FILES.items():
+        columns = table.columns
+        if axis.zone is not None:
+            times = (c for c in columns if table.of.has(c) and table.of.key(c).kind == "time")
+            columns = (*columns, *(f"{t}_utc" for t in times))
+        text = io.StringIO()
+        rows = csv.writer(text, lineterminator="\n")
+        rows.writerow(columns)
+        for value in table.rows(audit):
+            found = table.of.csv_row(value, axis, columns, up=table.up)
+            rows.writerow(cell(v) if isinstance(v, str) else v for v in found)
+        texts[name] = text.getvalue()
+    return texts
 
 
-def _timed(times: tuple[str, ...], rest: tuple[str, ...], utc: bool) -> tuple[str, ...]:
-    return (*times, *rest, *(f"{t}_utc" for t in times if utc))
+_TABLES: dict[str, tuple[Object[Any], Callable[[Audit], Iterable[Any]], tuple[str, ...]]] = {
+    "files": (FILE, _FILES["files.csv"].rows, _FILE_COLUMNS),
+    "segments": (SEGMENT, _FILES["segments.csv"].rows, (*_SPAN, "recorded_s", "copies")),
+    "gaps": (
+        GAP, explained,
+        (*_SPAN, "likely_cause", "rank", "evidence", "supporting", "against"),
+    ),
+    "hours": (HOUR, lambda a: a.hours, ("start", "recorded_s", "usable_s", "clean_s")),
+    "nights": (
+        NIGHT, lambda a: a.nights if a.signal.scanned else (),
+        ("start", "end", "recorded_s", "usable_s", "clean_s"),
+    ),
+    "channels": (
+        CHANNEL, lambda a: a.signal.channels,
+        ("label", "eeg", "electrode", "signal_s", "flat_s", "saturated_s", "mains_s", "large_s",
+         "recorded_s", "lost_at"),
+    ),
+    "annotations": (
+        ANNOTATION, lambda a: a.annotations,
+        ("at", "duration_s", "text", "file", "in_recording"),
+    ),
+    "periods": (
+        PERIOD, lambda a: a.billing.periods if a.billing else (),
+        ("index", "date", "start", "end", "recorded_s", "usable_s"),
+    ),
+    "second_readers": (
+        SECOND, lambda a: a.second_readers,
+        ("file", "library", "version", "recorded_s", "agrees", "note", "start", "records"),
+    ),
+    "findings": (
+        FINDING, lambda a: a.findings,
+        ("code", "severity", "where", "text", "expected", "observed", "action", "file",
+         "question"),
+    ),
+}  # fmt: skip
+"""Name of the table: what its rows are, where they come from, and its columns."""
 
 
-def _csv(rows: list[Row], columns: tuple[str, ...]) -> str:
-    import pandas as pd  # 0.4 s: only where a table is written
+def audit_tables(audit: Audit) -> dict[str, pd.DataFrame]:
+    """See ``auditor.tables``."""
+    import pandas as pd
 
-    safe = [
-        {k: cell(v) if isinstance(v, str) else v for k, v in row.items() if k in columns}
-        for row in rows
-    ]
-    table = pd.DataFrame(safe, columns=list(columns), dtype=object)
-    text: str = table.to_csv(index=False, lineterminator="\n")
-    return text
+    tables = {}
+    axis = audit.study.axis
+    for name, (of, rows, columns) in _TABLES.items():
+        kinds = {column: of.key(column).kind for column in columns}
+        if axis.zone is not None:
+            kinds |= {f"{c}_utc": "utc" for c in columns if kinds[c] == "time"}
+        table = pd.DataFrame(of.rows(rows(audit), axis)).reindex(columns=list(kinds))
+        for column, kind in kinds.items():
+            if kind in ("time", "civil"):
+                stamps = pd.to_datetime(table[column], format="ISO8601")
+                table[column] = stamps.astype("datetime64[ns]")
+            elif kind == "utc":
+                table[column] = pd.to_datetime(table[column], format="ISO8601", utc=True)
+            elif kind == "duration":
+                table[column] = table[column].astype("float64")
+        tables[name] = table
+    return tables

@@ -1,0 +1,263 @@
+"""One definition of each object of ``audit.json``: what a key is called, means and holds.
+
+From the same ``Object`` come the JSON value, the JSON Schema, the rows of a CSV file and of a
+pandas table, so none of them can say something else. Nothing is computed here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Generic, Literal, TypeVar
+
+from auditor.core.clock import Axis, iso
+from auditor.core.durations import exact_seconds, hms, seconds
+
+T = TypeVar("T")
+Row = dict[str, Any]
+Node = dict[str, Any]
+Words = Mapping[Any, str]
+"""Codes with their meanings; an empty meaning where the code says it itself."""
+Kind = Literal["plain", "word", "time", "civil", "utc", "duration", "texts", "object", "list"]
+
+_TIME = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.(\d{3}|\d{6}|\d{9}))?"
+_SHA256: Node = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
+
+
+@dataclass(frozen=True, slots=True)
+class Key(Generic[T]):
+    """One key. ``get`` gives its value from what the object describes; ``null``: it may be null."""
+
+    name: str
+    kind: Kind
+    meaning: str
+    get: Callable[[T], Any]
+    null: bool
+    node: Node
+    of: Object[Any] | None = None
+
+    def put(self, row: Row, value: T, axis: Axis, *, lazy: bool) -> None:
+        """Add the key to ``row``; a time has ``…_utc`` beside it where a zone is known."""
+        found = self.get(value)
+        if self.kind == "time":
+            row[self.name] = None if found is None else axis.iso(found)
+            if axis.zone is not None:
+                row[f"{self.name}_utc"] = None if found is None else axis.iso_utc(found)
+        elif found is None or self.kind in ("plain", "word", "utc"):
+            row[self.name] = found
+        elif self.kind == "duration":
+            row[self.name] = seconds(found)
+        elif self.kind == "civil":
+            row[self.name] = iso(found)
+        elif self.kind == "texts":
+            row[self.name] = list(found)
+        elif self.of is not None and self.kind == "object":
+            row[self.name] = self.of.row(found, axis, lazy=lazy)
+        elif self.of is not None:
+            rows = self.of.rows(found, axis)
+            row[self.name] = rows if lazy else list(rows)
+
+    def schema(self) -> Node:
+        """The key's JSON Schema, with its meaning."""
+        node = self.of.schema() if self.of is not None else dict(self.node)
+        if self.kind == "list":
+            node = {"type": "array", "items": node}
+        if self.null:
+            kind = node.get("type")
+            plain = isinstance(kind, str) and "oneOf" not in node and self.of is None
+            node = (
+                {**node, "type": [kind, "null"]} if plain else {"anyOf": [node, {"type": "null"}]}
+            )
+        return {**node, "description": self.meaning}
+
+
+@dataclass(frozen=True, slots=True)
+class Object(Generic[T]):
+    """A JSON object made from a ``T``. Where ``only_if`` (a flag's key and how it is told) is not
+    true, the object holds that flag alone."""
+
+    meaning: str
+    keys: tuple[Key[T], ...]
+    only_if: tuple[Key[T], Callable[[T], bool]] | None = None
+
+    def row(self, value: T, axis: Axis, *, lazy: bool = False) -> Row:
+        """``value`` as plain JSON values; with ``lazy``, lists of objects are iterators."""
+        row: Row = {}
+        keys = self.keys
+        if self.only_if is not None:
+            flag, told = self.only_if
+            keys = (flag, *keys) if told(value) else (flag,)
+        for key in keys:
+            key.put(row, value, axis, lazy=lazy)
+        return row
+
+    def rows(self, values: Iterable[T], axis: Axis) -> Iterator[Row]:
+        """Each of ``values`` as plain JSON values."""
+        return (self.row(value, axis) for value in values)
+
+    def has(self, name: str) -> bool:
+        """Whether it has a key called ``name``."""
+        return any(key.name == name for key in self.keys)
+
+    def key(self, name: str) -> Key[T]:
+        """The key called ``name``."""
+        return {key.name: key for key in self.keys}[name]
+
+    def schema(self) -> Node:
+        """The object's JSON Schema. Keys may be added later, so none is forbidden."""
+        if self.only_if is None:
+            return _object(self.keys, self.meaning)
+        flag, _ = self.only_if
+        off = {**flag.schema(), "const": False}
+        whole = _object((flag, *self.keys), self.meaning)
+        whole["properties"][flag.name] = {**flag.schema(), "const": True}
+        alone = {"type": "object", "properties": {flag.name: off}, "required": [flag.name]}
+        return {"anyOf": [whole, alone], "description": self.meaning}
+
+    def csv_row(self, value: T, axis: Axis, columns: tuple[str, ...], *, up: bool) -> list[Any]:
+        """``value`` under ``columns``: seconds in full decimals, so that a sum in a spreadsheet is
+        the sum here; a column ``…_hms`` holds the duration ``…_s`` as text, rounded ``up`` or down.
+        """
+        row = self.row(value, axis)
+        return [self._cell(value, row, column, up) for column in columns]
+
+    def _cell(self, value: T, row: Row, column: str, up: bool) -> Any:
+        if column.endswith("_hms"):
+            ns = self.key(f"{column.removesuffix('_hms')}_s").get(value)
+            return None if ns is None else str(hms(ns, up=up))
+        if column.endswith("_s"):
+            ns = self.key(column).get(value)
+            return None if ns is None else str(exact_seconds(ns))
+        found = row.get(column)
+        if isinstance(found, list):
+            return ("; " if column == "evidence" else " ").join(map(str, found))
+        return found
+
+
+def _object(keys: Iterable[Key[Any]], meaning: str) -> Node:
+    properties: Node = {}
+    required = []
+    for key in keys:
+        properties[key.name] = key.schema()
+        required.append(key.name)
+        if key.kind == "time":
+            properties[f"{key.name}_utc"] = {
+                "type": ["string", "null"],
+                "pattern": f"{_TIME}Z$",
+                "description": f"{key.name} in UTC; only where a time zone is known.",
+            }
+    return {
+        "type": "object",
+        "description": meaning,
+        "properties": properties,
+        "required": required,
+    }
+
+
+def _told(words: Words) -> Node:
+    return {
+        "oneOf": [{"const": c, **({"description": m} if m else {})} for c, m in words.items()],
+    }
+
+
+# Each of these makes one key from its name, its meaning and how it is got. A name that ends in '?'
+# may be null; the '?' is no part of it.
+
+
+def _key(
+    name: str,
+    kind: Kind,
+    meaning: str,
+    get: Callable[[T], Any],
+    node: Node,
+    of: Object[Any] | None = None,
+) -> Key[T]:
+    return Key(name.removesuffix("?"), kind, meaning, get, name.endswith("?"), node, of)
+
+
+def text(name: str, meaning: str, get: Callable[[T], str | None]) -> Key[T]:
+    """Text; untrusted where it came from a file, an order or a person."""
+    return _key(name, "plain", meaning, get, {"type": "string"})
+
+
+def sha256(name: str, meaning: str, get: Callable[[T], str | None]) -> Key[T]:
+    """A SHA-256 checksum in hexadecimal digits."""
+    return _key(name, "plain", meaning, get, _SHA256)
+
+
+def texts(name: str, meaning: str, get: Callable[[T], Iterable[str]]) -> Key[T]:
+    """A list of texts."""
+    return _key(name, "texts", meaning, get, {"type": "array", "items": {"type": "string"}})
+
+
+def numbers(name: str, meaning: str, get: Callable[[T], Iterable[int]]) -> Key[T]:
+    """A list of whole numbers."""
+    return _key(name, "texts", meaning, get, {"type": "array", "items": {"type": "integer"}})
+
+
+def count(name: str, meaning: str, get: Callable[[T], int | None], least: int = 0) -> Key[T]:
+    """A whole number of at least ``least``."""
+    return _key(name, "plain", meaning, get, {"type": "integer", "minimum": least})
+
+
+def number(name: str, meaning: str, get: Callable[[T], int | None]) -> Key[T]:
+    """A whole number of either sign."""
+    return _key(name, "plain", meaning, get, {"type": "integer"})
+
+
+def flag(name: str, meaning: str, get: Callable[[T], bool | None]) -> Key[T]:
+    """True or false."""
+    return _key(name, "plain", meaning, get, {"type": "boolean"})
+
+
+def share(name: str, meaning: str, get: Callable[[T], float | None]) -> Key[T]:
+    """A share from 0 to 1."""
+    return _key(name, "plain", meaning, get, {"type": "number", "minimum": 0, "maximum": 1})
+
+
+def word(name: str, meaning: str, get: Callable[[T], str | None], words: Words) -> Key[T]:
+    """A code of ``words``, each with its meaning."""
+    return _key(name, "word", meaning, get, _told(words))
+
+
+def time(name: str, meaning: str, get: Callable[[T], int | None]) -> Key[T]:
+    """An instant on the study axis, written as local time without offset."""
+    node = {"type": "string", "pattern": f"{_TIME}$"}
+    return _key(name, "time", f"{meaning} ISO 8601, local time, no offset.", get, node)
+
+
+def civil(name: str, meaning: str, get: Callable[[T], int | None]) -> Key[T]:
+    """A stamp in civil nanoseconds, written as it stands."""
+    node = {"type": "string", "pattern": f"{_TIME}$"}
+    return _key(name, "civil", f"{meaning} ISO 8601, as it stands in the file.", get, node)
+
+
+def utc(name: str, meaning: str, get: Callable[[T], str]) -> Key[T]:
+    """A time in UTC, as text already."""
+    return _key(name, "utc", meaning, get, {"type": "string", "pattern": f"{_TIME}Z$"})
+
+
+def duration(
+    name: str,
+    meaning: str,
+    get: Callable[[T], int | None],
+    signed: bool = False,
+) -> Key[T]:
+    """Nanoseconds, written as seconds."""
+    node = {"type": "number"} if signed else {"type": "number", "minimum": 0}
+    return _key(name, "duration", f"{meaning} Seconds.", get, node)
+
+
+V = TypeVar("V")
+
+
+def one(name: str, meaning: str, get: Callable[[T], V | None], of: Object[V]) -> Key[T]:
+    """An object inside."""
+    return _key(name, "object", meaning, get, {}, of)
+
+
+def many(
+    name: str, meaning: str, get: Callable[[T], Iterable[V] | None], of: Object[V],
+) -> Key[T]:  # fmt: skip
+    """A list of objects."""
+    return _key(name, "list", meaning, get, {}, of)
