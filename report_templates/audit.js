@@ -34,48 +34,30 @@
     field.remove();
     return done;
   };
-  for (const table of all("table[data-copy]")) {
+  const copier = (place, label, about, text, done) => {
     const tools = make("div", "tools", "");
     const said = make("span", "quiet", "");
     said.setAttribute("role", "status");
-    const button = make("button", "copy", "Copy table");
+    const button = make("button", "copy", label);
     button.type = "button";
-    button.setAttribute("aria-describedby", table.caption.id);
+    button.setAttribute("aria-describedby", about);
     button.addEventListener("click", async () => {
-      const done = await put(tableText(table));
-      said.textContent = done
-        ? `Copied ${table.tBodies[0].rows.length} rows.`
-        : "This browser does not let the page copy.";
+      said.textContent = (await put(text())) ? done : "This browser does not let the page copy.";
       button.focus();
     });
     tools.append(said, button);
-    table.closest(".table").append(tools);
+    place.append(tools);
+  };
+  for (const table of all("table[data-copy]")) {
+    const rows = table.tBodies[0].rows.length;
+    copier(table.closest(".table"), "Copy table", table.caption.id, () => tableText(table),
+      `Copied ${rows} ${rows === 1 ? "row" : "rows"}.`);
+  }
+  for (const note of all("[data-copy-text]")) {
+    copier(note.parentElement, "Copy note", note.id, () => note.innerText.trim(), "Copied.");
   }
 
-  // Show only some findings.
-  const filter = document.getElementById("finding-filter");
-  if (filter) {
-    const findings = all(".finding");
-    const words = document.getElementById("finding-words");
-    const apply = () => {
-      const wanted = new Set(all("input:checked", filter).map((box) => box.value));
-      const text = words.value.trim().toLowerCase();
-      let shown = 0;
-      for (const finding of findings) {
-        const fits =
-          wanted.has(finding.dataset.severity) && finding.textContent.toLowerCase().includes(text);
-        finding.hidden = !fits;
-        shown += fits;
-      }
-      document.getElementById("finding-count").textContent =
-        `${shown} of ${findings.length} shown`;
-    };
-    filter.addEventListener("input", apply);
-    filter.hidden = false;
-    apply();
-  }
-
-  // Details of a gap under the pointer or the keyboard's focus.
+  // Details of an interruption under the pointer or the keyboard's focus.
   const tip = make("div", "tip", "");
   tip.hidden = true;
   tip.setAttribute("aria-hidden", "true");
@@ -114,10 +96,11 @@
   window.addEventListener("hashchange", arrive);
   arrive();
 
-  // Paper shows what is folded, but for the very long tables.
+  // Paper shows the evidence where the reader asks for it, folded or not.
   let opened = [];
   window.addEventListener("beforeprint", () => {
-    opened = all("details:not(.bulk):not([open])");
+    const wanted = document.getElementById("print-evidence");
+    opened = wanted && wanted.checked ? all("details:not([open])") : [];
     for (const fold of opened) fold.open = true;
   });
   window.addEventListener("afterprint", () => {

@@ -20,21 +20,25 @@ from helpers_audit_parts import (
     monitoring_of,
     nights_of,
     power_of,
-    shortfall_of,
     signal_of,
     study_file,
+    usable_of,
 )
 
 from auditor.core.clock import Axis, civil_ns
 from auditor.core.units import DAY, HOUR, MINUTE, NS
+from auditor.coverage.shortfall import measure_shortfall
 from auditor.model import (
     Advice,
+    Answer,
+    AnswerState,
     Audit,
     BadStretch,
     Cause,
     CauseCode,
     Decision,
     Finding,
+    InputUsed,
     Interval,
     MonitoringCheck,
     Order,
@@ -64,8 +68,11 @@ def build(
 ) -> Audit:
     """An audit of the copies' stretches (axis instants); figures follow from the stretches."""
     coverage = coverage_of(copies)
-    hours = hours_of(coverage, axis, scanned=scanned)
-    shortfall = None if ordered is None else shortfall_of(coverage, HOOKUP, ordered)
+    usable = usable_of(coverage) if scanned else None
+    hours = hours_of(coverage, axis, usable)
+    shortfall = None
+    if ordered is not None:
+        shortfall = measure_shortfall(coverage, Interval(HOOKUP, HOOKUP + ordered))
     files = tuple(
         study_file(f"{name.lower()}/part-{i}.edf", [run], copy=name)
         for name, runs in copies.items()
@@ -98,7 +105,7 @@ def build(
             video=True,
             monitoring="intermittent",
             minimum_channels=8,
-            power=PowerSetup(2, 36 * HOUR, 0, "card", 1_000_000),
+            power=PowerSetup(2, 36 * HOUR, None, "card", 1_000_000),
         )
     short = shortfall is not None and shortfall.early_stop_ns > 0
     return Audit(
@@ -135,7 +142,7 @@ def build(
         planned_end=None if ordered is None else HOOKUP + ordered,
         coverage=coverage,
         hours=hours,
-        nights=nights_of(coverage, axis, scanned=scanned),
+        nights=nights_of(coverage, axis, usable),
         shortfall=shortfall,
         stop=Stop(
             "early" if short else ("unknown" if order is None else "as_ordered"),
@@ -150,7 +157,7 @@ def build(
             else Cause(),
         ),
         gap_causes=gap_causes_of(coverage, causes),
-        signal=signal_of(coverage, hours) if scanned else SignalFacts(False, 8),
+        signal=SignalFacts(False, 15) if usable is None else signal_of(coverage, hours, usable),
         billing=billing_of(coverage),
         monitoring=monitoring_of(coverage),
         video=Video(
@@ -163,7 +170,7 @@ def build(
         ),
         power=None if ordered is None else power_of(ordered),
         next_hookup=(
-            Advice("Plan an external supply for 72 hours or more.", "The packs ended early."),
+            Advice("Plan an external supply for 72 hours or more.", "The batteries ended early."),
             Advice("Clear the card before hook-up.", "One file of another patient was on it."),
         ),
         decision=Decision(
@@ -180,6 +187,7 @@ def build(
             if outcome != "complete"
             else (Reason("order_met", "The recorded time reaches the ordered time."),),
             None if shortfall is None else shortfall.short_ns,
+            answers_of(outcome),
         ),
         second_readers=(
             SecondReading(
@@ -194,10 +202,24 @@ def build(
             ),
         ),
         findings=FINDINGS,
+        inputs=(InputUsed("order", "order.toml", "0d" * 32),),
+        note="Recorded from Tue 2 Mar 2027 09:32:00, recorder N-3. Power changed once. "
+        "38 checks by RT-4.",
         cautions=("This audit reads files only. It replaces no clinical judgement.",),
         person_decisions=(
-            PersonDecision("review", "RT-4", "Called the patient.", "2027-03-06T09:00:00Z"),
+            PersonDecision("extend", "RT-4", "Called the patient.", "2027-03-06T09:00:00Z"),
         ),
+    )
+
+
+def answers_of(outcome: str) -> tuple[Answer, ...]:
+    """The four answers of an outcome, with one sentence each."""
+    look: AnswerState = "yes" if outcome == "complete" else "look"
+    return (
+        Answer("order", "no" if outcome == "repeat" else look, "62:13:10 of 72:00:00 recorded."),
+        Answer("readable", "yes", "61:00:00 clean of 72:00:00 ordered."),
+        Answer("billing", look, "1 of 38 intervals is 3:00:00, 1:00:00 over."),
+        Answer("files", "yes", "3 files counted."),
     )
 
 
@@ -221,7 +243,7 @@ def complete() -> Audit:
     return replace(
         audit,
         study=replace(audit.study, unreadable=(), files=audit.study.counted, other_files=()),
-        findings=FINDINGS[2:],
+        findings=FINDINGS[3:],
         person_decisions=(),
         next_hookup=(),
     )

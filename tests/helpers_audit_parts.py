@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from auditor.core.clock import Axis, civil_ns
-from auditor.core.units import DAY, HOUR, MINUTE
+from auditor.core.intervals import intersection
+from auditor.core.units import DAY, HOUR, MINUTE, NS
+from auditor.coverage.timeline import clock_hours, measure_coverage, nights, recorded_within
 from auditor.model import (
     BadStretch,
     Billing,
@@ -19,16 +20,16 @@ from auditor.model import (
     CauseCode,
     Channel,
     ChannelFacts,
-    CopyCoverage,
     Coverage,
     DayCode,
     Finding,
-    Gap,
     HeaderClaim,
     HourFacts,
+    Int64,
     Interpretation,
     Interval,
     Lapse,
+    Minimum,
     Monitoring,
     MonitoringCheck,
     NightFacts,
@@ -39,13 +40,12 @@ from auditor.model import (
     Recording,
     RecordingField,
     RuleLine,
-    Segment,
     Setup,
-    Shortfall,
     SignalFacts,
     StudyFile,
     Technical,
     TimeMap,
+    Track,
     Unit,
 )
 
@@ -53,7 +53,7 @@ ZONE = Axis("America/Denver")
 HOOKUP = ZONE.instant(civil_ns(datetime(2027, 3, 2, 9, 30)))
 ELECTRODES = (
     "Fp1", "Fp2", "F3", "F4", "C3", "C4", "P3", "P4", "O1", "O2",
-    "F7", "F8", "T7", "T8", "P7", "P8", "Fz", "Cz", "Pz",
+    "F7", "F8", "T3", "T4", "T5", "T6", "Fz", "Cz", "Pz",
 )  # fmt: skip
 Pairs = Sequence[tuple[int, int]]
 
@@ -116,17 +116,6 @@ def study_file(
     )
 
 
-def joined(pairs: Pairs) -> list[tuple[int, int]]:
-    """The union of ``pairs``, sorted and disjoint."""
-    result: list[tuple[int, int]] = []
-    for start, end in sorted(pairs):
-        if result and start <= result[-1][1]:
-            result[-1] = (result[-1][0], max(end, result[-1][1]))
-        else:
-            result.append((start, end))
-    return result
-
-
 def gap_causes_of(coverage: Coverage, causes: Sequence[CauseCode]) -> tuple[Cause, ...]:
     """A witness for each of ``causes``, from the first gap on; the rest is not known."""
     said = ("An annotation two seconds before says that power was low.",)
@@ -135,125 +124,63 @@ def gap_causes_of(coverage: Coverage, causes: Sequence[CauseCode]) -> tuple[Caus
 
 
 def coverage_of(copies: dict[str, Pairs]) -> Coverage:
-    """The coverage of the copies' stretches; every hole is a gap, there are no dropouts."""
-    union = joined([p for runs in copies.values() for p in runs])
-    holes = [(a[1], b[0]) for a, b in pairwise(union)]
-    gaps = tuple(Gap(s, e) for s, e in holes)
-    per_copy = []
-    for name, runs in copies.items():
-        own = joined(runs)
-        own_gaps = [(a[1], b[0]) for a, b in pairwise(own)]
-        others = joined([p for other, r in copies.items() if other != name for p in r])
-        filled = [
-            part
-            for a, b in pairwise(others)
-            for run in own
-            if (part := (max(a[1], run[0]), min(b[0], run[1])))[0] < part[1]
-        ]
-        shared = sum(max(0, min(e, oe) - max(s, os)) for s, e in own for os, oe in others)
-        length = sum(e - s for s, e in own)
-        per_copy.append(
-            CopyCoverage(
-                name,
-                own[0][0],
-                own[-1][1],
-                length,
-                length - shared,
-                tuple(Interval(*p) for p in own),
-                tuple(Interval(*p) for p in own_gaps),
-                tuple(Interval(*p) for p in filled),
-            )
-        )
-    recorded = sum(e - s for s, e in union)
-    return Coverage(
-        first_start=union[0][0],
-        last_end=union[-1][1],
-        recorded_ns=recorded,
-        longest_run_ns=max(e - s for s, e in union),
-        overlap_ns=sum(e - s for runs in copies.values() for s, e in runs) - recorded,
-        dropouts_count=0,
-        dropouts_ns=0,
-        gaps_ns=sum(e - s for s, e in holes),
-        segments=tuple(
-            Segment(
-                s,
-                e,
-                e - s,
-                tuple(n for n, r in copies.items() if any(a < e and b > s for a, b in r)),
-            )
-            for s, e in union
-        ),
-        gaps=gaps,
-        copies=tuple(per_copy),
-        union_starts=np.array([s for s, _ in union], dtype=np.int64),
-        union_ends=np.array([e for _, e in union], dtype=np.int64),
+    """The coverage of the copies' stretches."""
+    tracks = [
+        Track(name, _array(p[0] for p in runs), _array(p[1] for p in runs), _sum(runs))
+        for name, runs in copies.items()
+    ]
+    return measure_coverage(tracks, NS)
+
+
+def _array(values: Iterable[int]) -> Int64:
+    return np.array(list(values), dtype=np.int64)
+
+
+def _sum(runs: Pairs) -> int:
+    return sum(end - start for start, end in runs)
+
+
+def usable_of(coverage: Coverage) -> tuple[Int64, Int64]:
+    """Everything recorded but the last quarter of each hour after the second day."""
+    begun, end = coverage.first_start, coverage.last_end
+    late = np.arange(begun + 2 * DAY, max(end, begun + 2 * DAY), HOUR, dtype=np.int64)
+    starts = np.append([begun], late)
+    ends = np.append([min(end, begun + 2 * DAY)], np.minimum(late + 45 * MINUTE, end))
+    return intersection((starts, ends), (coverage.union_starts, coverage.union_ends))
+
+
+def hours_of(
+    coverage: Coverage, axis: Axis, usable: tuple[Int64, Int64] | None
+) -> tuple[HourFacts, ...]:
+    """Clock hours; a tenth of the usable time is not clean."""
+    return tuple(
+        replace(h, clean_ns=None if h.usable_ns is None else h.usable_ns * 9 // 10)
+        for h in clock_hours(coverage, axis, usable)
     )
 
 
-def within(coverage: Coverage, start: int, end: int) -> int:
-    """Recorded nanoseconds inside ``[start, end)``."""
-    low = np.maximum(coverage.union_starts, start)
-    high = np.minimum(coverage.union_ends, end)
-    return int(np.maximum(high - low, 0).sum())
-
-
-def hours_of(coverage: Coverage, axis: Axis, *, scanned: bool = True) -> tuple[HourFacts, ...]:
-    """Clock hours of the span; usable is recorded but for a share after the second day."""
-    hours = []
-    at = coverage.first_start
-    while at < coverage.last_end:
-        civil = axis.civil(at)
-        end = min(at + HOUR - civil % HOUR, coverage.last_end)
-        recorded = within(coverage, at, end)
-        usable = recorded if at < coverage.first_start + 2 * DAY else recorded * 3 // 4
-        hours.append(HourFacts(at, end, recorded, usable if scanned else None))
-        at = end
-    return tuple(hours)
-
-
-def nights_of(coverage: Coverage, axis: Axis, *, scanned: bool = True) -> tuple[NightFacts, ...]:
-    """Nights from 22:00 to 06:00 civil time, clipped to the span."""
-    nights = []
-    day = axis.civil(coverage.first_start) // DAY * DAY - DAY
-    while axis.instant(day) < coverage.last_end:
-        start = max(axis.instant(day + 22 * HOUR), coverage.first_start)
-        end = min(axis.instant(day + 30 * HOUR), coverage.last_end)
-        if start < end:
-            recorded = within(coverage, start, end)
-            nights.append(NightFacts(start, end, recorded, recorded if scanned else None))
-        day += DAY
-    return tuple(nights)
-
-
-def shortfall_of(coverage: Coverage, start: int, ordered: int) -> Shortfall:
-    """The ordered window's split for a coverage without dropouts."""
-    end = start + ordered
-    inside = within(coverage, start, end)
-    late = max(0, min(coverage.first_start, end) - start)
-    early = max(0, end - max(coverage.last_end, start))
-    return Shortfall(
-        window=Interval(start, end),
-        ordered_ns=ordered,
-        recorded_inside_ns=inside,
-        late_start_ns=late,
-        gaps_ns=ordered - inside - late - early,
-        dropouts_ns=0,
-        early_stop_ns=early,
-        outside_window_ns=coverage.recorded_ns - inside,
-        short_ns=max(0, ordered - coverage.recorded_ns),
+def nights_of(
+    coverage: Coverage, axis: Axis, usable: tuple[Int64, Int64] | None
+) -> tuple[NightFacts, ...]:
+    """Nights from 22:00 to 06:00 civil time."""
+    found = nights(coverage, axis, usable, 22 * 3600, 6 * 3600)
+    return tuple(
+        replace(n, clean_ns=None if n.usable_ns is None else n.usable_ns * 9 // 10) for n in found
     )
 
 
-def signal_of(coverage: Coverage, hours: Sequence[HourFacts]) -> SignalFacts:
-    """All channels live but T8, which is lost after 30 hours, and O2, saturated in parts."""
+def signal_of(
+    coverage: Coverage, hours: Sequence[HourFacts], usable: tuple[Int64, Int64]
+) -> SignalFacts:
+    """All channels with signal but T4, off after 30 hours, and O2, saturated in parts."""
     lost_at = coverage.first_start + 30 * HOUR + 12 * MINUTE
     channels = []
     for label in (*ELECTRODES, "ECG"):
         hourly = []
         for hour in hours:
             flat = saturated = hum = 0
-            if label == "T8" and hour.end > lost_at:
-                flat = within(coverage, max(hour.start, lost_at), hour.end)
+            if label == "T4" and hour.end > lost_at:
+                flat = recorded_within(coverage, Interval(max(hour.start, lost_at), hour.end))
             if label == "O2" and (hour.start // HOUR) % 5 == 0:
                 saturated = hour.recorded_ns // 3
             if label == "Fz":
@@ -264,28 +191,32 @@ def signal_of(coverage: Coverage, hours: Sequence[HourFacts]) -> SignalFacts:
         channels.append(
             ChannelFacts(
                 label=f"EEG {label}" if label != "ECG" else "ECG",
-                electrode=label if label != "ECG" else None,
+                electrode={"ECG": None, "T4": "T8"}.get(label, label),
                 signal_ns=sums[0],
                 flat_ns=sums[1],
                 saturated_ns=sums[2],
                 mains_ns=sums[3],
                 large_ns=sums[4],
                 recorded_ns=coverage.recorded_ns,
-                lost_at=lost_at if label == "T8" and lost_at < coverage.last_end else None,
+                lost_at=lost_at if label == "T4" and lost_at < coverage.last_end else None,
                 hourly=tuple(hourly),
             )
         )
-    usable = sum(h.usable_ns or 0 for h in hours)
+    usable_ns = int((usable[1] - usable[0]).sum())
     return SignalFacts(
         scanned=True,
-        needed_channels=8,
-        usable_ns=usable,
+        needed_channels=15,
+        usable_ns=usable_ns,
+        clean_ns=usable_ns * 9 // 10,
+        montage_channels=19,
         channels=tuple(channels),
-        usable_starts=coverage.union_starts,
-        usable_ends=coverage.union_ends,
+        usable_starts=usable[0],
+        usable_ends=usable[1],
+        clean_starts=usable[0],
+        clean_ends=usable[0] + (usable[1] - usable[0]) * 9 // 10,
         longest_usable_run=Interval(coverage.segments[0].start, coverage.segments[0].end),
         bad_stretches=(
-            BadStretch(lost_at, lost_at + HOUR, "flat", ("EEG T8",)),
+            BadStretch(lost_at, lost_at + HOUR, "flat", ("EEG T4",)),
             BadStretch(lost_at + 2 * HOUR, lost_at + 3 * HOUR, "saturated", ("EEG O2",)),
         ),
     )
@@ -303,9 +234,9 @@ def technical(recorded: int) -> Technical:
 def billing_of(coverage: Coverage) -> Billing:
     """A billing value with an alternative, margins and the usable column."""
     periods, start, index = [], coverage.first_start, 1
-    while start < coverage.last_end:
+    while start < coverage.last_end and index <= 100:  # as many as the page shows
         end = min(start + DAY, coverage.last_end)
-        recorded = within(coverage, start, end)
+        recorded = recorded_within(coverage, Interval(start, end))
         periods.append(
             Period(
                 index,
@@ -344,6 +275,14 @@ def billing_of(coverage: Coverage) -> Billing:
         setup=Setup("95700", True, "19 EEG channels carried signal; at least 8 are needed."),
         shorter=None,
         cautions=("The files show thresholds met. They do not show that a service was given.",),
+        minimum=Minimum(
+            ">60-84 h",
+            ">60-84 h",
+            met=True,
+            short_ns=0,
+            above_ns=2 * HOUR,
+            text="2:13:10 above the 60:00:00 limit (two days and 12 h)",
+        ),
         usable_totals=(Unit("95708", 2, "12-26 h"),),
         usable_professional=replace(professional, whole_study=DayCode("95721", ">36-60 h")),
     )
@@ -372,24 +311,35 @@ def power_of(ordered: int) -> PowerPlan:
     return PowerPlan(
         lasts_ns=72 * HOUR,
         ordered_ns=ordered,
-        reserve_ns=None,
+        reserve_ns=0,
         enough=ordered <= 72 * HOUR,
-        advice=("Have every battery full at hook-up.",),
+        advice=("Charge both batteries fully before hook-up.",),
         comparison="The recording ended 7 h 48 min before this set-up should have run out.",
         would_last=("Two batteries and an external supply: 172 h.",),
-        cautions=("A plan is no measurement of these batteries.",),
+        cautions=("Hours per battery are as entered, not measured.",),
     )
 
 
 FINDINGS = (
     Finding(
-        "stopped_early",
+        "stopped_early",  # type: ignore[arg-type]
         "problem",
         "end of the study",
         "The recording ended before the ordered time was over. The hours after the end are missing.",
         expected="the planned end on 5 March at 09:30:00",
         observed="the last record ends on 5 March at 01:42:10",
         action="Ask the patient what happened at that time, and look at the batteries.",
+        question="order",
+        headline="The recording ended before the ordered time was over",
+    ),
+    Finding(
+        "monitoring_lapse",
+        "caution",
+        "checks.csv",
+        "One interval between checks was 3:00:00.",
+        action="Ask for the missing check.",
+        question="billing",
+        headline="1 of 38 intervals is 3:00:00, 1:00:00 over",
     ),
     Finding(
         "never_closed",
@@ -403,7 +353,7 @@ FINDINGS = (
         file="card/night-3.edf",
     ),
     Finding(
-        "no_video_stated",
+        "no_video_stated",  # type: ignore[arg-type]
         "info",
         "order",
         "The order does not say whether video was wanted, so the codes without video are shown.",

@@ -1,6 +1,6 @@
-"""The page's words as lines of text, for the golden audits in ``fixtures/golden``.
+"""The page's words as lines of text, for the golden audit in ``fixtures/golden``.
 
-``python tests/helpers_golden.py`` writes them anew after a wanted change of wording; the change is
+``python tests/helpers_golden.py`` writes it anew after a wanted change of wording; the change is
 then seen in review.
 """
 
@@ -13,9 +13,9 @@ from pathlib import Path
 
 from selectolax.lexbor import LexborHTMLParser, LexborNode
 
-GOLDEN = Path(__file__).resolve().parent.parent / "fixtures" / "golden"
-STUDIES = ("S-2043", "S-2044", "S-2046")
-"""Two copies that fill each other's gaps; electrodes lost on night two; a never-closed file."""
+STUDY = "S-2044"
+"""A change of the clock, an interruption, and electrodes lost on night two."""
+GOLDEN = Path(__file__).resolve().parent.parent / "fixtures" / "golden" / f"{STUDY}.txt"
 MADE = "2027-04-01T08:00:00Z"
 
 _BLOCKS = "h1, h2, h3, h4, p, li, dt, dd, caption, tr, legend, label, a.gap-link"
@@ -31,13 +31,11 @@ _SCRUBBED = (
 def lines(html: str) -> list[str]:
     """One line for each heading, sentence, list item and table row, in the page's order."""
     tree = LexborHTMLParser(html)
-    for left_out in tree.css(
-        "style, script, #rules, #clock-hours, #channel-hours, .table-title, .skip"
-    ):
+    for left_out in tree.css("style, script, #rules, #channel-hours, .table-title, .skip"):
         left_out.decompose()
     found = []
     for node in tree.css(_BLOCKS):
-        if node.tag == "dd" and node.css_first("li") is not None:
+        if node.css_first({"dd": "li", "li": "p", "p": "label"}.get(node.tag or "", "title")):
             continue
         line = _line(node)
         for pattern, put in _SCRUBBED:
@@ -62,8 +60,8 @@ def _words(node: LexborNode) -> str:
     return re.sub(r" (?=[.,;:)])|(?<=\() ", "", " ".join(node.text(separator=" ").split()))
 
 
-def page_of(study_id: str, folder: Path) -> str:
-    """The page of one demo study, made and audited in ``folder``."""
+def page_of_the_study(folder: Path) -> str:
+    """The page of the demo study, made and audited in ``folder``."""
     from auditor.core.progress import Silent
     from auditor.demo import _make
     from auditor.demo.studies import plans
@@ -72,29 +70,20 @@ def page_of(study_id: str, folder: Path) -> str:
     from auditor.pipeline import Options, audit_study
     from auditor.policy import load_policy
 
-    (plan,) = (p for p in plans() if p.study_id == study_id)
+    (plan,) = (p for p in plans() if p.study_id == STUDY)
     study = _make(folder, plan, Silent())
-    policy = load_policy()
-    order = read_order(
-        study.order,
-    )
+    order = read_order(study.order)
     options = Options(generated_utc=MADE)
-    return render_html(audit_study([study.folder], order=order, policy=policy, options=options))
-
-
-def golden(study_id: str) -> Path:
-    """The file that holds the words of ``study_id``'s audit."""
-    return GOLDEN / f"{study_id}.txt"
+    audit = audit_study([study.folder], order=order, policy=load_policy(), options=options)
+    return render_html(audit)
 
 
 def main() -> None:
-    """Write every golden audit."""
-    GOLDEN.mkdir(parents=True, exist_ok=True)
-    for study_id in STUDIES:
-        with tempfile.TemporaryDirectory() as folder:
-            text = "\n".join(lines(page_of(study_id, Path(folder)))) + "\n"
-        golden(study_id).write_text(text, encoding="utf-8")
-        sys.stdout.write(f"{golden(study_id)}\n")
+    """Write the golden audit."""
+    with tempfile.TemporaryDirectory() as folder:
+        text = "\n".join(lines(page_of_the_study(Path(folder)))) + "\n"
+    GOLDEN.write_text(text, encoding="utf-8")
+    sys.stdout.write(f"{GOLDEN}\n")
 
 
 if __name__ == "__main__":

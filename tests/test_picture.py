@@ -7,6 +7,7 @@ from datetime import datetime
 from itertools import pairwise
 
 import helpers_audit as h
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,7 +16,9 @@ from auditor.core.clock import Axis, civil_ns
 from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.model import Audit
 from auditor.outputs.html.channels import HEIGHT, draw_channels
-from auditor.outputs.html.picture import FULL, MAX_ROWS, Row, Skipped, draw, shares
+from auditor.outputs.html.picture import FULL, LISTED, MAX_ROWS, Row, Skipped, draw, shares
+
+NOTHING = np.empty(0, dtype=np.int64)
 
 
 def rows(audit: Audit) -> list[Row]:
@@ -65,7 +68,8 @@ def test_links_stay_few_and_hold_every_gap_once(gaps: int) -> None:
     picture = draw(h.many_gaps(gaps=gaps, annotations=10))
     links = [k for r in picture.rows if isinstance(r, Row) for k in r.links]
     assert len(links) <= 120
-    assert set(picture.link_of_gap) == set(range(gaps))
+    assert set(picture.link_of_gap) == set(range(min(gaps, LISTED)))
+    assert {g for k in links for g in range(k.first, k.last + 1)} == set(range(gaps))
     held = sorted((k.first, k.last) for k in links if "-from-" not in k.key)
     assert held[0][0] == 0
     assert all(a[1] < b[0] for a, b in pairwise(held))
@@ -156,7 +160,7 @@ def test_a_part_of_a_second_is_still_seen_in_the_bar() -> None:
     assert shares([72 * HOUR, NS, 0]) == (FULL - 40, 40, 0)
 
 
-def test_channels_show_live_from_below_and_saturated_from_above() -> None:
+def test_channels_show_signal_from_below_and_saturated_from_above() -> None:
     audit = unzoned((0, 3))
     channel = replace(
         audit.signal.channels[0],
@@ -165,7 +169,7 @@ def test_channels_show_live_from_below_and_saturated_from_above() -> None:
     picture = draw_channels(replace(audit, signal=replace(audit.signal, channels=(channel,))))
     assert picture is not None
     half = HEIGHT // 2
-    assert picture.strips[0].live == f"M0 0h1v{HEIGHT}h-1zM1 {half}h1v{half}h-1z"
+    assert picture.strips[0].signal == f"M0 0h1v{HEIGHT}h-1zM1 {half}h1v{half}h-1z"
     assert picture.strips[0].saturated == f"M2 0h1v{HEIGHT}h-1z"
 
 
@@ -175,12 +179,46 @@ def test_an_hour_without_recording_is_neither_live_nor_flat() -> None:
     assert picture.unrecorded == f"M2 0h3v{HEIGHT}h-3z"
 
 
+def test_artifact_lies_over_the_signal_and_is_at_most_all_of_it() -> None:
+    audit = unzoned((0, 2))
+    channel = replace(
+        audit.signal.channels[0],
+        hourly=((HOUR, 0, 0, HOUR // 4, HOUR // 4), (HOUR, 0, 0, HOUR, HOUR)),
+    )
+    picture = draw_channels(replace(audit, signal=replace(audit.signal, channels=(channel,))))
+    assert picture is not None
+    half = HEIGHT // 2
+    assert picture.strips[0].artifact == f"M0 {half}h1v{half}h-1zM1 0h1v{HEIGHT}h-1z"
+
+
+def test_a_whole_study_under_artifact_is_no_solid_green_picture() -> None:
+    audit = unzoned((0, 3))
+    none = replace(audit.signal, clean_starts=NOTHING, clean_ends=NOTHING)
+    (row,) = rows(replace(audit, signal=none))
+    assert row.artifact == row.usable
+    signal = audit.signal
+    all_clean = replace(signal, clean_starts=signal.usable_starts, clean_ends=signal.usable_ends)
+    assert rows(replace(audit, signal=all_clean))[0].artifact == ()
+
+
+def test_a_second_of_artifact_is_still_seen() -> None:
+    audit = unzoned((0, 1))
+    assert audit.signal.usable_ends is not None
+    signal = replace(
+        audit.signal,
+        clean_starts=audit.signal.usable_starts,
+        clean_ends=audit.signal.usable_ends - NS,
+    )
+    ((bar,),) = (row.artifact for row in rows(replace(audit, signal=signal)))
+    assert bar.w >= 10
+
+
 def test_a_minute_of_flat_signal_leaves_a_full_strip_open() -> None:
     audit = unzoned((0, 1))
     channel = replace(audit.signal.channels[0], hourly=((HOUR - MINUTE, MINUTE, 0, 0, 0),))
     picture = draw_channels(replace(audit, signal=replace(audit.signal, channels=(channel,))))
     assert picture is not None
-    assert picture.strips[0].live == f"M0 1h1v{HEIGHT - 1}h-1z"
+    assert picture.strips[0].signal == f"M0 1h1v{HEIGHT - 1}h-1z"
 
 
 def test_eeg_channels_are_drawn_first_where_not_all_fit() -> None:

@@ -128,12 +128,16 @@ ReviewRole = Literal["technologist", "coder"]
 
 @dataclass(frozen=True, slots=True)
 class PersonDecision:
-    """A decision that a person recorded (append-only). ``outcome`` is a ``PersonOutcome``."""
+    """A decision that a person recorded (append-only). ``outcome`` is a ``PersonOutcome``.
+
+    ``made_on_this_audit`` tells whether the person saw the numbers beside which it stands.
+    """
 
     outcome: str
     by: str
     note: str
     recorded_utc: str
+    made_on_this_audit: bool = True
 
     @property
     def words(self) -> str:

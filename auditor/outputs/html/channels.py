@@ -1,13 +1,14 @@
 """Numbers for the picture of channels by the hour.
 
 Each channel is a strip of one unit for each clock hour and ``HEIGHT`` units high. The share of the
-hour's recorded time in which the channel was live fills it from below, the share in which it was
-saturated from above; what stays open was flat. An hour without recording has no strip.
+hour's recorded time in which the channel carried signal fills it from below, the part of that with
+mains artifact or implausibly large signal hatched; the share in which it was saturated fills it
+from above; what stays open was flat. An hour without recording has no strip.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from auditor.core.units import HOUR
@@ -21,10 +22,15 @@ _TABLE_CELLS = 12_000
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """One channel: path data of its live and saturated parts in units of hours by ``HEIGHT``."""
+    """One channel: path data of its parts in units of hours by ``HEIGHT``.
+
+    ``artifact`` lies over ``signal``, from below. The two kinds of artifact may hold together, so
+    it is at most their sum.
+    """
 
     channel: ChannelFacts
-    live: str
+    signal: str
+    artifact: str
     saturated: str
 
 
@@ -38,7 +44,7 @@ class ChannelPicture:
     unrecorded: str
     days: tuple[tuple[int, int], ...]
     table_hours: int
-    """How many hours the table of live minutes holds."""
+    """How many hours the table of minutes with signal holds."""
 
 
 def draw_channels(audit: Audit) -> ChannelPicture | None:
@@ -53,7 +59,12 @@ def draw_channels(audit: Audit) -> ChannelPicture | None:
     return ChannelPicture(
         hours=len(hours),
         strips=tuple(
-            Strip(c, _path(_heights(c, hours, 0), below=True), _path(_heights(c, hours, 2)))
+            Strip(
+                c,
+                _path(_heights(c, hours, lambda s: s[0]), below=True),
+                _path(_heights(c, hours, lambda s: min(s[0], s[3] + s[4])), below=True),
+                _path(_heights(c, hours, lambda s: s[2])),
+            )
             for c in drawn
         ),
         total=len(channels),
@@ -65,12 +76,12 @@ def draw_channels(audit: Audit) -> ChannelPicture | None:
     )
 
 
-def _heights(channel: ChannelFacts, hours: Sequence[HourFacts], column: int) -> list[int]:
+def _heights(
+    channel: ChannelFacts, hours: Sequence[HourFacts], part: Callable[[tuple[int, ...]], int]
+) -> list[int]:
     """Height of each hour's part; any part at all is at least one unit high."""
     return [
-        0
-        if not h.recorded_ns or not state[column]
-        else max(1, state[column] * HEIGHT // h.recorded_ns)
+        0 if not h.recorded_ns or not part(state) else max(1, part(state) * HEIGHT // h.recorded_ns)
         for h, state in zip(hours, channel.hourly, strict=False)
     ]
 

@@ -25,9 +25,8 @@ def render_html(audit: Audit) -> str:
     The same audit gives the same bytes. Nothing is measured here: every duration is read from
     ``audit`` and only written out (recorded time rounded down, missing time up).
     """
-    clock = text.Clock(audit.study.axis)
     return template("audit.html").render(
-        view(audit), clock=clock, **inline(style="audit.css", script="audit.js")
+        view(audit), **inline(style="audit.css", script="audit.js")
     )
 
 
@@ -69,6 +68,8 @@ def _environment(folder: str) -> Environment:
         "words": text.words,
         "sentence": text.sentence,
         "signed": text.signed,
+        "utc": text.utc,
+        "day": text.day,
         "drift": text.drift,
     }
     return environment

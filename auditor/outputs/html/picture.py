@@ -8,11 +8,12 @@ are widened to be seen: a position is never read back as a time. Durations stay 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from auditor.core.clock import Axis
+from auditor.core.intervals import subtract
 from auditor.core.units import DAY, HOUR
 from auditor.model import Audit, Int64, Interval
 
@@ -20,6 +21,8 @@ FULL = 10_000
 """A row's full width: 100 % in hundredths of a percent."""
 MAX_ROWS = 45
 """More days than this are not drawn; the lists hold them all."""
+LISTED = 500
+"""Rows of a long list on the page; the files beside it hold them all."""
 _HAIR = 12
 """The least width of a gap on paper and screen: about one pixel of a wide screen."""
 _MAX_BARS = 4000
@@ -77,6 +80,8 @@ class Row:
     gaps: tuple[Bar, ...]
     links: tuple[GapLink, ...]
     usable: tuple[Bar, ...] | None
+    artifact: tuple[Bar, ...]
+    """Usable time that is not clean."""
     copies: tuple[CopyLane, ...]
     video: tuple[Bar, ...] | None
     events: tuple[int, ...]
@@ -106,7 +111,7 @@ class Picture:
     hours: tuple[Tick, ...]
     cut: bool
     link_of_gap: dict[int, str]
-    """For each gap (0-based) that is drawn, the key of the first link that holds it."""
+    """For each of the first ``LISTED`` gaps that is drawn, the key of the first link to it."""
 
 
 def draw(audit: Audit) -> Picture:
@@ -115,15 +120,16 @@ def draw(audit: Audit) -> Picture:
     days, cut = _days(audit)
     bounds = [(axis.instant(day * DAY), axis.instant((day + 1) * DAY)) for day in days]
     scale = max(end - start for start, end in bounds)
+    marks = _Marks.of(audit)
+    spread = _link_spread(marks, bounds, scale)
     rows: list[Row | Skipped] = []
-    spread = _link_spread(audit, bounds, scale)
     link_of_gap: dict[int, str] = {}
     for number, (start, end) in enumerate(bounds):
         if number and days[number] > days[number - 1] + 1:
             rows.append(Skipped(bounds[number - 1][1], start, days[number] - days[number - 1] - 1))
-        row = _row(audit, _Scale(start, end, scale), spread, len(bounds))
+        row = _row(audit, marks, _Scale(start, end, scale), spread, len(bounds))
         for link in row.links:
-            for gap in range(link.first, link.last + 1):
+            for gap in range(link.first, min(link.last + 1, LISTED)):
                 link_of_gap.setdefault(gap, link.key)
         rows.append(row)
     hours = tuple(Tick(h * HOUR * FULL // scale, f"{h:02d}:00") for h in range(0, 25, 3))
@@ -207,44 +213,61 @@ def _days(audit: Audit) -> tuple[list[int], bool]:
     return ordered[:MAX_ROWS], len(ordered) > MAX_ROWS
 
 
-def _link_spread(audit: Audit, bounds: Sequence[tuple[int, int]], full: int) -> int:
+@dataclass(frozen=True, slots=True)
+class _Marks:
+    """What is drawn in every row, as arrays made once: a study may have 300,000 gaps."""
+
+    gaps: tuple[Int64, Int64]
+    annotations: Int64
+    checks: Int64
+
+    @classmethod
+    def of(cls, audit: Audit) -> _Marks:
+        checks = () if audit.monitoring is None else audit.monitoring.checks
+        return cls(
+            _arrays(g.interval for g in audit.coverage.gaps),
+            np.array([a.at for a in audit.annotations], dtype=np.int64),
+            np.array([c.at for c in checks], dtype=np.int64),
+        )
+
+
+def _link_spread(marks: _Marks, bounds: Sequence[tuple[int, int]], full: int) -> int:
     """How far apart gaps may stand and still share a link, so that links stay few."""
     spread = 30
     while spread < FULL:
-        count = sum(len(_links(audit, _Scale(s, e, full), spread)) for s, e in bounds)
+        count = sum(len(_links(marks, _Scale(s, e, full), spread)) for s, e in bounds)
         if count <= _MAX_LINKS:
             break
         spread *= 2
     return spread
 
 
-def _links(audit: Audit, scale: _Scale, spread: int) -> list[GapLink]:
-    starts, ends = _arrays(g.interval for g in audit.coverage.gaps)
+def _links(marks: _Marks, scale: _Scale, spread: int) -> list[GapLink]:
+    """Gaps of the row; those that begin in the same ``spread`` share a link unless one is wide."""
+    starts, ends = marks.gaps
     inside = np.flatnonzero((starts < scale.end) & (ends > scale.start))
+    if not len(inside):
+        return []
     low = np.maximum(starts[inside], scale.start)
     high = np.minimum(ends[inside], scale.end)
     left = (low - scale.start) * FULL // scale.full
     right = np.maximum(-((scale.start - high) * FULL // scale.full), left + _HAIR)
-    links: list[GapLink] = []
-    for gap, x, end in zip(inside.tolist(), left.tolist(), right.tolist(), strict=True):
-        if links and _near(links[-1], x, end, spread):
-            links[-1] = replace(links[-1], w=max(links[-1].w, end - links[-1].x), last=gap)
-            continue
-        later = audit.coverage.gaps[gap].start < scale.start
+    wide = right - left > 4 * spread
+    bucket = np.where(wide, -1 - np.arange(len(left)), left // spread)
+    first = np.flatnonzero(np.concatenate(([True], bucket[1:] != bucket[:-1])))
+    last = np.concatenate((first[1:], [len(left)])) - 1
+    links = []
+    for a, b in zip(first.tolist(), last.tolist(), strict=True):
+        gap, x = int(inside[a]), int(left[a])
+        later = int(starts[gap]) < scale.start
         key = f"{gap + 1}-from-{scale.start}" if later else f"{gap + 1}"
-        links.append(GapLink(x, end - x, gap, gap, key))
+        links.append(GapLink(x, int(right[a : b + 1].max()) - x, gap, int(inside[b]), key))
     return links
 
 
-def _near(link: GapLink, x: int, end: int, spread: int) -> bool:
-    """Whether a gap may share ``link``: close by, and the two together no wide place."""
-    return x - (link.x + link.w) < spread and end - link.x < max(4 * spread, link.w)
-
-
-def _row(audit: Audit, scale: _Scale, spread: int, rows: int) -> Row:
+def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> Row:
     coverage = audit.coverage
     budget = max(30, FULL * rows // _MAX_BARS)
-    gap_starts, gap_ends = _arrays(g.interval for g in coverage.gaps)
     window = () if audit.shortfall is None else (audit.shortfall.window,)
     unfilled = [
         Interval(*edge)
@@ -255,9 +278,13 @@ def _row(audit: Audit, scale: _Scale, spread: int, rows: int) -> Row:
         )
         if edge[0] < edge[1]
     ]
-    usable = None
-    if audit.signal.usable_starts is not None and audit.signal.usable_ends is not None:
-        usable = scale.bars(audit.signal.usable_starts, audit.signal.usable_ends, join=budget)
+    usable: tuple[Bar, ...] | None = None
+    artifact: tuple[Bar, ...] = ()
+    if audit.signal.usable is not None:
+        usable = scale.bars(*audit.signal.usable, join=budget)
+        if audit.signal.clean is not None:
+            not_clean = subtract(audit.signal.usable, audit.signal.clean)
+            artifact = scale.bars(*not_clean, join=budget, least=_HAIR)
     copies: tuple[CopyLane, ...] = ()
     if len(coverage.copies) > 1:
         copies = tuple(
@@ -268,11 +295,8 @@ def _row(audit: Audit, scale: _Scale, spread: int, rows: int) -> Row:
             )
             for copy in coverage.copies
         )
-    checks: tuple[int, ...] = ()
     lapses: tuple[Bar, ...] = ()
     if audit.monitoring is not None:
-        times = np.array([c.at for c in audit.monitoring.checks], dtype=np.int64)
-        checks = scale.points(times)
         lapses = scale.bars(*_arrays(Interval(x.start, x.end) for x in audit.monitoring.lapses))
     return Row(
         start=scale.start,
@@ -282,17 +306,16 @@ def _row(audit: Audit, scale: _Scale, spread: int, rows: int) -> Row:
         ordered=scale.bars(*_arrays(window)),
         recorded=scale.bars(coverage.union_starts, coverage.union_ends, join=max(5, budget // 3)),
         unfilled=scale.bars(*_arrays(unfilled), least=_HAIR),
-        gaps=scale.bars(gap_starts, gap_ends, join=max(6, budget // 3), least=_HAIR),
-        links=tuple(_links(audit, scale, spread)),
+        gaps=scale.bars(*marks.gaps, join=max(6, budget // 3), least=_HAIR),
+        links=tuple(_links(marks, scale, spread)),
         usable=usable,
+        artifact=artifact,
         copies=copies,
         video=None
         if audit.video is None
         else scale.bars(*_arrays(audit.video.stretches), join=budget),
-        events=scale.points(
-            np.array([a.at for a in audit.annotations], dtype=np.int64), step=max(20, budget // 2)
-        ),
-        checks=checks,
+        events=scale.points(marks.annotations, step=max(20, budget // 2)),
+        checks=scale.points(marks.checks),
         lapses=lapses,
         periods=tuple(
             Tick(scale.x(p.start), str(p.index))

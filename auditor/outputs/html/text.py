@@ -7,27 +7,42 @@ from datetime import datetime
 
 from markupsafe import Markup
 
-from auditor.core.clock import Axis, civil_datetime, iso
+from auditor.core.clock import Axis, civil_ns, day_text, iso, time_text
 from auditor.core.durations import exact_seconds, hms, in_words
 from auditor.core.text import printable
 
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_LONG_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 DASH = "–"
 
-_STAMP = re.compile(r"\b(\d{4}-\d\d-\d\d)T(\d\d:\d\d:\d\d)")
+_STAMP = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?=(\.\d+)?(?![\d.]|[+-]\d))")
 CAPITALS = {"edf": "EDF", "bdf": "BDF", "eeg": "EEG", "sha": "SHA", "utc": "UTC"}
 
 
 def shown(value: object) -> object:
     """Every value on its way to the page: text without control or reordering characters.
 
-    A sentence's ISO 8601 stamps get a space for their 'T'; texts from files stay as they are.
+    A sentence's ISO 8601 stamps are written as every other time of the page; texts from files
+    stay as they are.
     """
     if isinstance(value, str) and not isinstance(value, Markup):
-        return _STAMP.sub(r"\1 \2", printable(value))
+        return _STAMP.sub(_restyled, printable(value))
     return value
+
+
+def _restyled(stamp: re.Match[str]) -> str:
+    try:
+        return time_text(civil_ns(datetime.fromisoformat(stamp.group())))
+    except ValueError:
+        return stamp.group()
+
+
+def day(date: str) -> str:
+    """'2027-03-02', a date of our own, as 'Tue 2 Mar 2027'."""
+    return _together(day_text(civil_ns(datetime.fromisoformat(date))))
+
+
+def utc(stamp: str) -> str:
+    """'2027-03-02T09:30:00Z', a time of our own, as 'Tue 2 Mar 2027 09:30:00 UTC'."""
+    return f"{shown(stamp.removesuffix('Z'))} UTC"
 
 
 def clip(text: str, limit: int = 300) -> str:
@@ -115,64 +130,41 @@ def drift(ppb: int) -> str:
 
 
 class Clock:
-    """Writes instants of one study as civil time at the patient."""
+    """Writes instants of one study as civil time at the patient, in one style."""
 
     def __init__(self, axis: Axis) -> None:
         self._axis = axis
 
-    def _moment(self, instant: int) -> datetime:
-        return civil_datetime(self._axis.civil(instant))
-
-    def _time(self, instant: int, text: str) -> Markup:
-        civil = iso(self._axis.civil(instant))
-        title = civil.replace("T", " ")
-        utc = self._axis.iso_utc(instant)
-        if utc is not None:
-            title += f" ({utc.replace('T', ' ').removesuffix('Z')} UTC)"
-        return Markup('<time datetime="{}" title="{}">{}</time>').format(civil, title, text)
-
-    def full(self, instant: int | None) -> Markup | str:
-        """'Tue 2 Mar 2027, 09:30:00'."""
+    def at(self, instant: int | None) -> Markup | str:
+        """'Tue 2 Mar 2027 09:30:00'; a dash where it is not known."""
         if instant is None:
             return DASH
-        return self._time(instant, self.plain_full(instant))
+        title = civil = iso(self._axis.civil(instant))
+        if self._axis.zone is not None:
+            utc_ns = Axis().said(instant)
+            title = f"{self.plain(instant)} ({utc_ns} UTC)"
+        return Markup('<time datetime="{}" title="{}">{}</time>').format(
+            civil, title, _together(self.plain(instant))
+        )
 
-    def plain_full(self, instant: int) -> str:
-        """'Tue 2 Mar 2027, 09:30:00' without mark-up."""
-        at = self._moment(instant)
-        return f"{self._day(at)} {at.year}, {at:%H:%M:%S}"
-
-    def short(self, instant: int | None) -> Markup | str:
-        """'Tue 2 Mar 09:30:00', for tables whose year is clear."""
-        if instant is None:
-            return DASH
-        return self._time(instant, self.plain_short(instant))
-
-    def plain_short(self, instant: int) -> str:
-        """'Tue 2 Mar 09:30:00' without mark-up."""
-        at = self._moment(instant)
-        return f"{self._day(at)} {at:%H:%M:%S}"
+    def plain(self, instant: int) -> str:
+        """The same without mark-up."""
+        return self._axis.said(instant)
 
     def day(self, instant: int) -> str:
-        """'Tue 2 Mar'."""
-        return self._day(self._moment(instant))
+        """'Tue 2 Mar 2027'."""
+        return _together(day_text(self._axis.civil(instant)))
 
-    def long_day(self, instant: int) -> str:
-        """'Tuesday 2 Mar 2027'."""
-        at = self._moment(instant)
-        return f"{_LONG_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
+    def time(self, instant: int) -> str:
+        """'09:30:00', beside a date."""
+        return self.plain(instant)[-8:]
 
-    def hour(self, instant: int) -> Markup:
-        """'Tue 2 Mar 09:30', for the clock hours."""
-        at = self._moment(instant)
-        return self._time(instant, f"{self._day(at)} {at:%H:%M}")
+    def weekday(self, instant: int) -> str:
+        """'Tue 2 Mar', for the pictures' axes."""
+        return _together(day_text(self._axis.civil(instant))[:-5])
 
-    def civil(self, ns: int) -> str:
-        """A civil stamp that is not on the axis."""
-        at = civil_datetime(ns)
-        return f"{self._day(at)} {at.year}, {at:%H:%M:%S}"
 
-    @staticmethod
-    def _day(at: datetime) -> str:
-        parts = (_DAYS[at.weekday()], str(at.day), _MONTHS[at.month - 1])
-        return "\N{NO-BREAK SPACE}".join(parts)  # a date breaks only before the time of day
+def _together(text: str) -> str:
+    """A date breaks only before its time of day."""
+    day, gap, time = text.rpartition(" ") if ":" in text else (text, "", "")
+    return day.replace(" ", "\N{NO-BREAK SPACE}") + gap + time

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Generic, TypeVar
 
-from auditor.model import SEVERITIES, Audit
+from auditor.core.durations import hms
+from auditor.core.text import quantity
+from auditor.core.units import MINUTE
+from auditor.coverage.events import grouped
+from auditor.model import SEVERITIES, Audit, Cause, ChannelFacts, Finding
 from auditor.outputs.html.channels import draw_channels
-from auditor.outputs.html.picture import draw, shares
+from auditor.outputs.html.picture import LISTED, Row, draw, shares
+from auditor.outputs.html.text import Clock, percent, sentence, words
 
 T = TypeVar("T")
-LIMIT = 500
-"""Rows of a long list on the page; the files beside it hold them all."""
-FOLD = 40
-"""Longer tables are folded."""
+_FEW = 50
 
 OUTCOMES = {
     "complete": "Complete",
@@ -22,18 +25,43 @@ OUTCOMES = {
     "repeat": "Repeat",
     "so_far": "So far",
 }
+ANSWERS = {
+    "order": "Ordered time recorded?",
+    "readable": "EEG to read?",
+    "billing": "Billing minimum met?",
+    "files": "Files in order?",
+}
+STATES = {
+    "yes": ("Yes", "complete"),
+    "look": ("Look", "review"),
+    "no": ("No", "repeat"),
+    "unknown": ("Not known", "unknown"),
+}
+"""Word and sign of each state."""
 SEVERITY_WORDS = {"problem": "Problem", "caution": "Caution", "info": "For information"}
 STOP_WORDS = {
     "as_ordered": "The recording ended as ordered",
     "early": "The recording ended before the planned end",
     "late": "The recording ran on after the planned end",
+    "so_far": "The study goes on",
     "unknown": "The planned end is not known",
 }
 LEVEL_WORDS = {
     "unmonitored": "unmonitored",
     "intermittent": "intermittent monitoring",
     "continuous": "continuous monitoring",
-    None: "not documented",
+    None: "no level of monitoring",
+}
+RANKS = {
+    "witness": "somebody or the recorder says so",
+    "pattern": "a pattern of the files shows it",
+    "coincidence": "it only fits",
+}
+STATE_WORDS = {
+    "large": "too large",
+    "mains": "mains artifact",
+    "hum": "mains artifact",
+    "few_live": "too few channels with signal",
 }
 ROLE_WORDS = {"counted": "counted", "set_aside": "set aside", "unreadable": "not readable"}
 MODE_WORDS = {"card": "to the card", "card+computer": "to card and computer at once"}
@@ -52,11 +80,6 @@ class Listing(Generic[T]):
         """Whether rows were left out."""
         return self.total > len(self.rows)
 
-    @property
-    def folded(self) -> bool:
-        """Whether the table is long enough to be folded."""
-        return len(self.rows) > FOLD
-
 
 @dataclass(frozen=True, slots=True)
 class Part:
@@ -70,47 +93,115 @@ class Part:
     missing: bool
 
 
-def listing(items: Sequence[T], file: str, limit: int = LIMIT) -> Listing[T]:
+@dataclass(frozen=True, slots=True)
+class ShownAnswer:
+    """One of the four answers with its words and its sign."""
+
+    name: str
+    word: str
+    icon: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One short line for billing; ``look`` where somebody must."""
+
+    name: str
+    word: str
+    text: str
+    look: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Findings of one text: told once, with every place."""
+
+    finding: Finding
+    where: tuple[str, ...]
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.finding, name)
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """Each finding where its reader looks for it: by the answer it bears on, else the rest."""
+
+    order: list[Told]
+    readable: list[Told]
+    billing: list[Told]
+    files: list[Told]
+    rest: list[Told]
+    cut: int
+
+
+def listing(items: Sequence[T], file: str, limit: int = LISTED) -> Listing[T]:
     """The first ``limit`` of ``items``."""
     return Listing(tuple(items[:limit]), len(items), file)
 
 
 def view(audit: Audit) -> dict[str, Any]:
     """The names that the templates use."""
+    clock = Clock(audit.study.axis)
     picture = draw(audit)
     gaps = audit.coverage.gaps
-    order = {severity: rank for rank, severity in enumerate(reversed(SEVERITIES))}
-    findings = sorted(audit.findings, key=lambda f: order[f.severity])
+    answers = [
+        ShownAnswer(ANSWERS[a.question], *STATES[a.state], a.text) for a in audit.decision.answers
+    ]
+    said = " ".join([audit.decision.headline, *(a.text for a in answers)])
+    monitoring = audit.monitoring
+    lapses = () if monitoring is None else monitoring.lapses
+    meanings = Counter(lapse.meaning for lapse in lapses)
+    fills = [(copy.name, part) for copy in audit.coverage.copies for part in copy.filled]
     return {
         "audit": audit,
+        "clock": clock,
         "picture": picture,
+        "any_artifact": any(isinstance(r, Row) and r.artifact for r in picture.rows),
         "channels": draw_channels(audit),
+        "channel_rows": listing(audit.signal.channels, "audit.json"),
+        "channel_said": lambda channel: channel_words(channel, clock),
+        "channels_needed": _needed(audit),
         "parts": _parts(audit),
         "outcome": OUTCOMES[audit.decision.outcome],
-        "findings": listing(findings, "audit.json"),
-        "severities": [
-            (s, SEVERITY_WORDS[s], sum(f.severity == s for f in findings))
-            for s in reversed(SEVERITIES)
-        ],
+        "answers": answers,
+        "reasons": [r.text for r in audit.decision.reasons if r.text.rstrip(".") not in said],
+        "billing_lines": billing_lines(audit),
+        "period_notes": _period_notes(audit),
+        "usable_differs": audit.billing is not None
+        and any(
+            p.usable_technical is not None and p.usable_technical.units != p.technical.units
+            for p in audit.billing.periods
+        ),
+        "findings": _findings(audit),
+        "cause": cause_words,
+        "people": _people(audit),
+        "events": listing(grouped(audit.annotations), "audit.json", _FEW),
         "gaps": listing(gaps, "gaps.csv"),
+        "gap_causes": Counter(c.likely_cause for c in audit.gap_causes).most_common(),
         "longest_gap": max(range(len(gaps)), key=lambda i: gaps[i].duration) if gaps else None,
-        "segments": listing(audit.coverage.segments, "segments.csv"),
         "files": listing(audit.study.files, "files.csv"),
         "unreadable": listing(audit.study.unreadable, "files.csv"),
         "inputs": listing(_inputs(audit), "files.csv"),
-        "other_files": listing(audit.study.other_files, "the study's folder", 50),
-        "hours": listing(audit.hours, "hours.csv"),
+        "other_files": listing(
+            [n for n in audit.study.other_files if n not in {i.name for i in audit.inputs}],
+            "the study's folder",
+            _FEW,
+        ),
+        "fills": listing(fills, "audit.json", 100),
         "annotations": listing(audit.annotations, "audit.json"),
-        "bad_stretches": listing(audit.signal.bad_stretches, "audit.json"),
-        "checks": listing(
-            () if audit.monitoring is None else audit.monitoring.checks, "audit.json"
-        ),
-        "lapses": listing(
-            () if audit.monitoring is None else audit.monitoring.lapses, "audit.json"
-        ),
+        "bad_stretches": listing(audit.signal.bad_stretches, "marks.txt"),
+        "video_periods": {} if audit.video is None else {p.index: p for p in audit.video.periods},
+        "mon": monitoring if _checked(audit) else None,
+        "checks": listing(() if monitoring is None else monitoring.checks, "audit.json"),
+        "lapses": listing(lapses, "audit.json", _FEW),
+        # What is said of each lapse alike is said once; what differs stands in the table.
+        "lapse_meanings": list(meanings) if len(lapses) == 1 else [],
         "second_readers": listing(audit.second_readers, "audit.json"),
         "rules": listing(audit.rules, "audit.json"),
         "severity_words": SEVERITY_WORDS,
+        "state_words": STATE_WORDS,
         "stop_words": STOP_WORDS,
         "level_words": LEVEL_WORDS,
         "role_words": ROLE_WORDS,
@@ -118,17 +209,158 @@ def view(audit: Audit) -> dict[str, Any]:
     }
 
 
+def cause_words(cause: Cause) -> str:
+    """The likely cause in words, with how strongly it is shown."""
+    named = ", ".join(words(code) for code in (cause.likely_cause, *cause.also))
+    return named if cause.rank is None else f"{named} ({RANKS[cause.rank]})"
+
+
+def _needed(audit: Audit) -> str:
+    """'15 of 19 EEG channels', or '8 EEG channels' where the whole is not known."""
+    signal = audit.signal
+    of = f" of {signal.montage_channels}" if signal.montage_channels else ""
+    return f"{signal.needed_channels}{of} EEG channels"
+
+
+def channel_words(channel: ChannelFacts, clock: Clock) -> str:
+    """What a technologist should know of a channel, for beside its strip; empty for a good one."""
+    if channel.lost_at is not None:
+        return f"off from {clock.plain(channel.lost_at)} to the end"
+    if channel.doubtful_from is not None:
+        return f"in doubt from {clock.plain(channel.doubtful_from)} to the end"
+    least = max(MINUTE, channel.recorded_ns // 100)
+    kinds = (
+        ("mains artifact", channel.mains_ns),
+        ("too large", channel.large_ns),
+        ("saturated", channel.saturated_ns),
+        ("flat", channel.flat_ns),
+    )
+    return ", ".join(f"{name} {hms(ns, up=True)}" for name, ns in kinds if ns >= least)
+
+
+def billing_lines(audit: Audit) -> list[Line]:
+    """The minimum, the codes, checks, video and set-up, each in one short line for page 1."""
+    billing = audit.billing
+    if billing is None:
+        return [Line("Codes", "", "none compared")]
+    heads = {f.code: f.headline for f in reversed(audit.findings) if f.question == "billing"}
+
+    def head(*beginnings: str) -> str:
+        return next((h for c, h in reversed(heads.items()) if c.startswith(beginnings)), "")
+
+    lines = []
+    if billing.minimum is not None:
+        least = billing.minimum
+        lines.append(
+            Line("Minimum", "Met" if least.met else "Not met", least.text, look=not least.met)
+        )
+    units = [f"{u.count} × {u.code}" for u in billing.technical_totals]
+    if billing.professional.whole_study.code:
+        units.append(f"whole study {billing.professional.whole_study.code}")
+    if not units and billing.shorter is not None and billing.shorter.code:
+        units.append(f"{billing.shorter.code} ({billing.shorter.band})")
+    lines.append(Line("Codes", "", ", ".join(units) or "none"))
+    lines.append(_checks_line(audit, head("monitoring", "check", "log_")))
+    lines.append(_video_line(audit, head("video")))
+    setup = billing.setup
+    lines.append(
+        Line("Set-up", setup.code, setup.note.split(". ")[0], look=setup.supported is False)
+        if setup.supported is not None
+        else Line("Set-up", "", "not known whether the channels support it")
+    )
+    return lines
+
+
+def _checks_line(audit: Audit, told: str) -> Line:
+    monitoring = audit.monitoring
+    if told:
+        return Line("Checks", "", told, look=True)
+    if monitoring is None or not _checked(audit):
+        return Line("Checks", "", "none ordered")
+    text = str(quantity(len(monitoring.checks), "check"))
+    if monitoring.longest_interval_ns is not None:
+        text += f", at most {hms(monitoring.longest_interval_ns, up=True)} without one"
+    if monitoring.lapses:
+        text += f"; {quantity(len(monitoring.lapses), 'interval')} too long"
+    kept = monitoring.ordered in (None, "unmonitored", monitoring.supported)
+    level = monitoring.ordered or "no level stated"
+    return Line("Checks", level.capitalize(), text, look=bool(monitoring.lapses) or not kept)
+
+
+def _checked(audit: Audit) -> bool:
+    """Whether checks were documented, or ordered."""
+    monitoring = audit.monitoring
+    return monitoring is not None and (
+        bool(monitoring.checks) or monitoring.ordered in ("intermittent", "continuous")
+    )
+
+
+def _video_line(audit: Audit, told: str) -> Line:
+    if told:
+        return Line("Video", "", told, look=True)
+    if audit.video is None:
+        ordered = audit.order is not None and bool(audit.order.video)
+        return Line("Video", "", "ordered, none documented" if ordered else "none ordered", ordered)
+    share, least = percent(audit.video.fraction_ppm), percent(audit.video.threshold_ppm)
+    text = f"{share} of the recorded time; at least {least} needed"
+    return Line("Video", "", text, look=not audit.video.meets)
+
+
+def _period_notes(audit: Audit) -> list[tuple[str, str]]:
+    """(numbers of the periods, note): what is said of several periods alike is said once."""
+    periods: dict[str, list[int]] = {}
+    for period in () if audit.billing is None else audit.billing.periods[:100]:
+        for note in period.notes:
+            periods.setdefault(note, []).append(period.index)
+    return [(", ".join(map(str, numbers)), note) for note, numbers in periods.items()]
+
+
+def _people(audit: Audit) -> list[tuple[str, list[str]]]:
+    """(what, by whom) as the files and logs name them."""
+    fields = [f.recording.header.recording_field for f in audit.study.counted]
+    hooked = sorted({f.technician for f in fields if f.technician})
+    checks = () if audit.monitoring is None else audit.monitoring.checks
+    named = (("hook-up", hooked), ("checks", sorted({c.by for c in checks if c.by})))
+    return [] if audit.redacted else [(what, who) for what, who in named if who]
+
+
+def _findings(audit: Audit) -> Findings:
+    rank = {severity: -at for at, severity in enumerate(SEVERITIES)}
+    told: dict[tuple[str, str], Told] = {}
+    for finding in sorted(audit.findings, key=lambda f: rank[f.severity]):
+        key = finding.code, finding.text
+        where = told[key].where if key in told else ()
+        if finding.where and finding.where not in where:
+            where = (*where, finding.where)
+        told[key] = replace(told[key], where=where) if key in told else Told(finding, where)
+    every = list(told.values())
+
+    def of(questions: Iterable[str | None]) -> list[Told]:
+        return [t for t in every if t.finding.question in questions][:LISTED]
+
+    kept = {q: of([q]) for q in ("order", "readable", "billing", "files", None)}
+    return Findings(
+        order=kept["order"],
+        readable=kept["readable"],
+        billing=kept["billing"],
+        files=kept["files"],
+        rest=kept[None],
+        cut=len(every) - sum(map(len, kept.values())),
+    )
+
+
 def _parts(audit: Audit) -> tuple[Part, ...]:
     """Where the ordered hours went. The durations sum to the order, the widths to the bar."""
     split = audit.shortfall
     if split is None:
         return ()
+    ended = "Still to come" if audit.stop.kind == "so_far" else "After the last record"
     named = (
         ("recorded", "Recorded", split.recorded_inside_ns, False),
-        ("late", "Late start", split.late_start_ns, True),
-        ("gaps", "Gaps", split.gaps_ns, True),
+        ("late", "Before the first record", split.late_start_ns, True),
+        ("gaps", "Interruptions", split.gaps_ns, True),
         ("dropouts", "Dropouts", split.dropouts_ns, True),
-        ("early", "Early stop", split.early_stop_ns, True),
+        ("early", ended, split.early_stop_ns, True),
     )
     widths = shares([ns for _, _, ns, _ in named])
     x, parts = 0, []
@@ -138,9 +370,12 @@ def _parts(audit: Audit) -> tuple[Part, ...]:
     return tuple(parts)
 
 
-def _inputs(audit: Audit) -> list[tuple[str, int | None, str | None]]:
-    """(name, bytes, checksum) of every file named in the audit."""
+def _inputs(audit: Audit) -> list[tuple[str, str, int | None, str | None]]:
+    """(name, kind, bytes, checksum) of every file that the audit used or tried."""
     readable = [
-        (f.recording.name, f.recording.size_bytes, f.recording.sha256) for f in audit.study.files
+        (f.recording.name, "recording", f.recording.size_bytes, f.recording.sha256)
+        for f in audit.study.files
     ]
-    return [*readable, *((f.name, f.size_bytes, f.sha256) for f in audit.study.unreadable)]
+    unreadable = [(f.name, "not readable", f.size_bytes, f.sha256) for f in audit.study.unreadable]
+    used = [(i.name, sentence(i.kind), None, i.sha256) for i in audit.inputs]
+    return [*used, *readable, *unreadable]
