@@ -114,10 +114,17 @@ def monitored(
     *,
     policy: Policy = POLICY,
     axis: Axis = AXIS,
+    log_taken: bool = True,
 ) -> tuple[Monitoring, dict[str, Finding]]:
     periods = billing_periods(coverage, axis, policy.billing)
     monitoring, findings = measure_monitoring(
-        checks, (), coverage, periods, order(monitoring=level), policy.monitoring
+        checks,
+        (),
+        coverage,
+        periods,
+        order(monitoring=level),
+        policy.monitoring,
+        log_taken=log_taken,
     )
     return monitoring, {f.code: f for f in findings}
 

@@ -120,14 +120,20 @@ def _monitoring(outcome: Outcome, facts: Facts) -> Iterator[Finding]:
                 _WHERE,
                 form="outside" if outside else "",
                 ordered=named,
+                level=Own(ordered),
                 outside=quantity(outside, "check", "lies", "lie") if outside else Own("none"),
             )
         return
     recorded = [day for day in outcome.days if day.recorded_ns]
     lowered = [day for day in recorded if day.level != ordered]
     if lowered and not log.lapses:
-        supported = Own(log.supported)
-        yield finding("monitoring_not_shown", _WHERE, ordered=named, supported=supported)
+        yield finding(
+            "monitoring_not_shown",
+            _WHERE,
+            ordered=named,
+            level=Own(ordered),
+            supported=Own(log.supported),
+        )
     elif lowered:
         levels: dict[str, list[str]] = {}
         for day in lowered:
@@ -207,11 +213,15 @@ def _close(billing: Billing, outcome: Outcome, settings: BillingSettings) -> Ite
         ("above", report.whole_above_ns if report.whole_above_ns else None),
     ]
     recorded = outcome.recorded_ns
+    minimum = billing.minimum
+    told = None if minimum is None or minimum.met else recorded + minimum.short_ns
     near: dict[int, str] = {}
     for side, distance in sides:
         if distance is not None and distance <= settings.near_ns:
             limit = recorded + distance if side == "below" else recorded - distance
             shown = f"{in_words(distance, up=side == 'below')} {side}" if distance else "exactly on"
+            if limit == told:
+                continue  # the finding on the order's minimum says it
             near.setdefault(limit, f"{shown} {limit_words(limit, settings)}")
     if near:
         yield finding(

@@ -124,13 +124,14 @@ def measure_monitoring(
         judged = ordered
     lapses = broken.get(judged, [])
     longest = max(b.passed_ns for b in between)
+    told = tuple(_lapse(b, judged, periods, coverage) for b in lapses)
     monitoring = Monitoring(
         ordered=ordered,
         checks=tuple(counted),
         longest_interval_ns=longest,
         supported=supported,
-        lapses=tuple(_lapse(b, judged, periods, coverage) for b in lapses),
-        note=_note(len(counted), longest, supported, len(lapses)),
+        lapses=told,
+        note=_note(len(counted), longest, supported, told, len(periods)),
         not_shown=_where(broken, ends=True),
         not_shown_between=_where(broken, ends=False),
         outside=outside,
@@ -160,15 +161,20 @@ def _nothing(ordered: MonitoringLevel | None, outside: int, log_taken: bool) -> 
     return Own("No check is documented in the log or in the annotations.")
 
 
-def _note(counted: int, longest_ns: int, supported: MonitoringLevel, lapses: int) -> Own:
+def _note(
+    counted: int, longest_ns: int, supported: MonitoringLevel, lapses: Sequence[Lapse], periods: int
+) -> Own:
     text = (
         f"{quantity(counted, 'documented check')}; at most {in_words(longest_ns, up=True)} of "
         "recording without one"
     )
     if not lapses:
         return Own(f"{text}: {supported} throughout.")
-    return Own(f"{text}: {quantity(lapses, 'lapse')}, so {supported} where the whole study is "
-               "meant; periods without a lapse keep their level.")  # fmt: skip
+    told = f"{text}: {quantity(len(lapses), 'lapse')}, so not throughout"
+    kept = periods - len({p for lapse in lapses for p in lapse.periods})
+    if kept:
+        told += f"; {quantity(kept, 'period')} without a lapse"
+    return Own(f"{told}.")
 
 
 def _while_recording(

@@ -115,7 +115,7 @@ CODES: dict[BillingCode, Entry] = {
         observed="{outside}",
         action="Name the log of checks in the order, or compare its dates with the recording's.",
         question="billing",
-        headline="no check inside the recording is documented for {ordered} monitoring",
+        headline="no check inside the recording is documented for {level} monitoring",
     ),
     "monitoring_not_shown": Entry(
         "caution",
@@ -127,7 +127,7 @@ CODES: dict[BillingCode, Entry] = {
         observed="{supported}",
         action="Let the coder see how the watching is documented.",
         question="billing",
-        headline="{ordered} monitoring cannot be shown by a list of checks; {supported} is",
+        headline="{level} monitoring cannot be shown by a list of checks; {supported} is",
     ),
     "setup_channels_below_minimum": Entry(
         "caution",
