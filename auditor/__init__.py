@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from auditor.model import Audit, Order
-    from auditor.policy import Policy
 
 __all__ = ["AuditorError", "__version__", "audit_study", "tables", "write_audit"]
 
@@ -77,7 +76,7 @@ def audit_study(
         scan_signal = not any(is_url(str(path)) for path in given)
     return audit_place(
         place_of(given),
-        order=_order(order, ordered_hours, rules, timezone),
+        order=_order(order, ordered_hours, timezone),
         policy=rules,
         options=Options(timezone=timezone, scan_signal=scan_signal, second_readers=second_readers),
     )
@@ -112,21 +111,12 @@ def write_audit(audit: Audit, out: str | Path, *, force: bool = False) -> None:
 def _order(
     order: str | Path | Order | None,
     ordered_hours: int | float | str | Decimal | None,
-    policy: Policy,
     timezone: str | None,
 ) -> Order | None:
     """The order, with ``ordered_hours`` in place of its hours, as on the command line."""
-    from dataclasses import replace
-
-    from auditor.inputs.order import order_from_hours, read_order
+    from auditor.inputs.order import order_with, read_order
 
     if isinstance(order, str | Path):
-        order = read_order(
-            Path(order),
-            timezone=timezone,
-        )
-    if ordered_hours is None:
-        return order
+        order = read_order(Path(order), timezone=timezone)
     # The shortest decimal text of a float is the number that was written.
-    hours = order_from_hours(str(ordered_hours))
-    return hours if order is None else replace(order, ordered_ns=hours.ordered_ns)
+    return order_with(order, None if ordered_hours is None else str(ordered_hours), {})

@@ -19,9 +19,9 @@ from itertools import pairwise
 from pathlib import Path
 
 from auditor.edf import looks_like_recording
+from auditor.inputs.order import order_of_folder
 from auditor.model import StudyFolder
 
-ORDER_NAMES = ("order.toml", "order.json")
 _HEAD = 256  # the main header (EDF specification): whose it is, and when
 _DEEPEST = 40
 _APART = timedelta(days=7)
@@ -121,7 +121,6 @@ def _walk(path: Path, exclude: Path | None, depth: int) -> _Folder:
     except OSError:
         folder.closed = True
         return folder
-    tables: dict[str, Path] = {}
     for entry in entries:
         below = Path(entry.path)
         if entry.is_symlink():
@@ -133,17 +132,10 @@ def _walk(path: Path, exclude: Path | None, depth: int) -> _Folder:
             child = _Folder(below, closed=True) if deep else _walk(below, exclude, depth + 1)
             folder.below.append(child)
         elif entry.is_file(follow_symlinks=False):
-            if entry.name in ORDER_NAMES:
-                # Both there: the lab's own file goes before the hospital's request.
-                folder.order = below if entry.name == ORDER_NAMES[0] else folder.order or below
-            elif below.suffix == ".toml":
-                tables[below.stem] = below
-            else:
-                head = _head_of(below)
-                if head is not None:
-                    folder.recordings[below] = head
-    for child in folder.below:
-        child.order = child.order or tables.get(child.path.name)
+            head = _head_of(below)
+            if head is not None:
+                folder.recordings[below] = head
+    folder.order = order_of_folder(path, beside=depth > 0)
     return folder
 
 

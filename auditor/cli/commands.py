@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import dataclasses
 import json
 import os
 import sys
@@ -16,10 +15,10 @@ from auditor.core.errors import UsageError
 from auditor.core.progress import Progress, Silent
 from auditor.core.statuses import ACT, COMPLETE
 from auditor.core.text import path_part, printable
-from auditor.inputs.order import order_from_hours, read_order
+from auditor.inputs.order import OPTIONS, order_of_folder, order_with, read_order
 from auditor.inputs.urls import is_url, shown_url
 from auditor.model import Audit, Order
-from auditor.policy import Policy, load_policy
+from auditor.policy import load_policy
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -54,7 +53,7 @@ def run_study(arguments: argparse.Namespace) -> int:
     if arguments.timezone is not None:
         zone_info(arguments.timezone)
     policy = load_policy(_path(arguments.policy))
-    order = _order(arguments, policy)
+    order = _order(arguments)
     out = _out(arguments, order, place.name)
     check_free(out, force=arguments.force)
     options = Options(
@@ -68,7 +67,11 @@ def run_study(arguments: argparse.Namespace) -> int:
         audit = redact(audit)
     publish(audit, out)
     if not arguments.quiet:
-        _show(f"{summary(audit)}\nThe audit is in {printable(str(out))}\n")
+        text = summary(audit)
+        if arguments.order is None and order is not None and order.path is not None:
+            name = "a file beside the study" if arguments.redact else printable(order.path)
+            text += f"\nThe order was taken from {name}"
+        _show(f"{text}\nThe audit is in {printable(str(out))}\n")
     return exit_status(audit)
 
 
@@ -128,7 +131,7 @@ def run_plan(arguments: argparse.Namespace) -> int:
     from auditor.outputs.terminal import plan_text
 
     policy = load_policy(_path(arguments.policy))
-    order = _order(arguments, policy)
+    order = _order(arguments)
     if order is None:
         raise UsageError("plan", "no ordered time was given", "Give --ordered-hours or --order.")
     plan = plan_power(order.power, order.ordered_ns, policy.power)
@@ -202,22 +205,32 @@ def _path(text: str | None) -> Path | None:
     return None if text is None else Path(text)
 
 
-def _order(arguments: argparse.Namespace, policy: Policy) -> Order | None:
-    """The order of the file; ``--ordered-hours`` takes the place of the file's hours."""
-    order = None
-    if arguments.order is not None:
-        order = read_order(
-            Path(arguments.order),
-            timezone=getattr(arguments, "timezone", None),  # 'plan' has no such option
+def _order(arguments: argparse.Namespace) -> Order | None:
+    """The order of the file, given or found beside the study, with the options in place."""
+    path = _path(arguments.order) or _found_order(arguments)
+    zone = getattr(arguments, "timezone", None)  # 'plan' has no such option
+    order = None if path is None else read_order(path, timezone=zone)
+    options = {key: getattr(arguments, key, None) for key in OPTIONS}
+    options["still_recording"] = getattr(arguments, "so_far", False)
+    options["clock"] = dict(_named_clock(text) for text in options["clock"] or ())
+    return order_with(order, arguments.ordered_hours, options)
+
+
+def _found_order(arguments: argparse.Namespace) -> Path | None:
+    """The order that lies with the one folder that is audited."""
+    paths = getattr(arguments, "paths", [])
+    if len(paths) != 1 or is_url(paths[0]) or not os.path.isdir(paths[0]):  # noqa: PTH112
+        return None
+    return order_of_folder(Path(paths[0]).absolute())
+
+
+def _named_clock(text: str) -> tuple[str, str]:
+    name, equals, shift = text.rpartition("=")
+    if not equals or not name:
+        raise UsageError(
+            "--clock", f"{printable(text, 60)!r} names no file", f"Write {OPTIONS['clock'][1]}."
         )
-    if arguments.ordered_hours is not None:
-        hours = order_from_hours(arguments.ordered_hours)
-        order = (
-            hours
-            if order is None
-            else dataclasses.replace(order, ordered_ns=hours.ordered_ns, source=hours.source)
-        )
-    return order
+    return name, shift
 
 
 def _scans_signal(arguments: argparse.Namespace) -> bool:

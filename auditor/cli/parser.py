@@ -31,7 +31,9 @@ def parser() -> argparse.ArgumentParser:
     common.add_argument("--debug", action="store_true", help="show the traceback of an error")
     policy = _Parser(add_help=False)
     policy.add_argument(
-        "--policy", metavar="FILE", help="policy file (TOML) of another payer or lab"
+        "--policy",
+        metavar="FILE",
+        help="policy file (TOML) of another payer or lab, or the name of one that ships: no-codes",
     )
     reading = _Parser(add_help=False)
     reading.add_argument(
@@ -68,8 +70,7 @@ def parser() -> argparse.ArgumentParser:
         help="the study's folder, or its files; or URLs of them (such as s3://bucket/S-2041), of "
         "which only headers and annotation bytes are fetched",
     )
-    study.add_argument("--order", metavar="FILE", help="order file (TOML, or FHIR JSON)")
-    study.add_argument("--ordered-hours", metavar="N", help="ordered hours, instead of the file's")
+    _order_options(study)
     study.add_argument("--out", metavar="DIR", help="default: audit-<study id or folder name>")
     _second_readers(study, "on", "also read each file with mne and pyedflib, and compare (default)")
     study.add_argument("--force", action="store_true", help="replace an audit that is in DIR")
@@ -151,6 +152,37 @@ def parser() -> argparse.ArgumentParser:
     )
     demo.add_argument("--out", metavar="DIR", default="demo", help="default: demo")
     return top
+
+
+def _order_options(study: argparse.ArgumentParser) -> None:
+    """The order, single keys in its place, and corrections of files."""
+    study.add_argument(
+        "--order",
+        metavar="FILE",
+        help="order file (TOML, or FHIR JSON); by default the order.toml or order.json in the "
+        "folder, or a TOML file of the folder's name beside it",
+    )
+    only = study.add_argument_group("in place of single keys of the order")
+    only.add_argument("--ordered-hours", metavar="N", help="ordered hours")
+    only.add_argument("--hookup", metavar="TIME", help="local time, such as 2027-03-02T09:30")
+    only.add_argument("--video", metavar="yes|no", help="whether video was ordered")
+    only.add_argument(
+        "--monitoring", metavar="LEVEL", help="unmonitored, intermittent or continuous"
+    )
+    only.add_argument(
+        "--so-far", action="store_true", help="the study goes on: this was uploaded so far"
+    )
+    files = study.add_argument_group("corrections of files, each shown as set by hand")
+    files.add_argument(
+        "--exclude", metavar="NAME", action="append", help="not this patient's, or a test"
+    )
+    files.add_argument(
+        "--include", metavar="NAME", action="append", help="counted although the rules do not"
+    )
+    files.add_argument(
+        "--clock", metavar="NAME=+H:MM:SS", action="append", help="added to the file's start"
+    )
+    files.add_argument("--by", metavar="WHO", help="who corrects")
 
 
 def _second_readers(command: argparse.ArgumentParser, default: str, words: str) -> None:

@@ -89,6 +89,6 @@ class LocalPlace:
 
 def as_place(paths: Sequence[Path] | Place, used: Collection[str] = ()) -> Place:
     """``paths`` on this machine as a place; a place as it is. ``used`` as for ``LocalPlace``."""
-    if isinstance(paths, LocalPlace):
+    if used and isinstance(paths, LocalPlace):
         return LocalPlace(paths.paths, used)
     return LocalPlace(paths, used) if isinstance(paths, Sequence) else paths

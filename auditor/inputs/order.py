@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-import difflib
 import re
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, datetime, time
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Annotated, Any, Literal
-from zoneinfo import available_timezones
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
-from auditor.core.clock import STUDY_YEARS, civil_ns, zone_info
+from auditor.core.clock import STUDY_YEARS, civil_datetime, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
 from auditor.core.text import Own, printable
 from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.inputs.service_request import read_service_request
+from auditor.inputs.stamps import read_stamp
 from auditor.model import Corrections, Finding, Order, PowerSetup, finding
 from auditor.policy.toml import Hours, Share, Strict, Written, read_toml, validate
 
@@ -100,22 +100,30 @@ _YesNo = Annotated[bool, BeforeValidator(_yes_no)]
 _Names = Annotated[tuple[_Text, ...], BeforeValidator(_as_tuple)]
 
 
+_NO_OFFSET = (
+    "must be civil time at the patient, without an offset; name the zone in the key timezone"
+)
+
+
 def hookup_civil(value: object) -> object:
     """A hook-up as a naive datetime; text may give it where it can be read in only one way.
 
     Raises ``ValueError`` saying what is wrong with it.
     """
     if isinstance(value, str):
-        try:
-            value = datetime.fromisoformat(value.strip())
-        except ValueError:
-            raise ValueError("must be a date and a time of day") from None
+        stamp = read_stamp(value)
+        readings = stamp.civil_readings()
+        if not readings:
+            raise ValueError("must be a date and a time of day")
+        if len(readings) > 1:
+            ways = " or ".join(day.isoformat() for _, day in stamp.dates)
+            raise ValueError(f"can be read in more than one way: {ways}")
+        if stamp.offset_ns is not None:
+            raise ValueError(_NO_OFFSET)
+        value = civil_datetime(readings[0])
     if isinstance(value, datetime):
         if value.tzinfo is not None:
-            raise ValueError(
-                "must be civil time at the patient, without an offset; "
-                "name the zone in the key timezone"
-            )
+            raise ValueError(_NO_OFFSET)
         if value.year not in STUDY_YEARS:
             raise ValueError(f"must lie in the years {STUDY_YEARS.start} to {STUDY_YEARS.stop - 1}")
         return value
@@ -124,17 +132,12 @@ def hookup_civil(value: object) -> object:
     return value
 
 
-def known_zone(name: str) -> str:
-    """``name``, where the IANA database has such a zone.
-
-    Raises ``ValueError`` with the names nearest to it.
-    """
+def _known_zone(name: str) -> str:
     try:
         zone_info(name)
     except SettingsError as error:
-        near = near_zones(name)
-        meant = f" (is {' or '.join(near)} meant?)" if near else ""
-        raise ValueError(f"{error.problem}{meant}") from error
+        meant = error.action.rstrip(".")
+        raise ValueError(f"{error.problem} ({meant[:1].lower()}{meant[1:]})") from error
     return name
 
 
@@ -147,16 +150,6 @@ def zone_doubts(name: str | None) -> tuple[Finding, ...]:
     if len(offsets) > 1:  # EST5EDT, CET: no place, but with its summer time
         return ()
     return (finding("timezone_without_summer_time", "order", zone=Own(name)),)
-
-
-def near_zones(name: str) -> list[str]:
-    """Names of zones that look like ``name``, its last part or its town."""
-    every = sorted(available_timezones())
-    by_lower = {zone.lower(): zone for zone in every}
-    wanted = name.strip().lower().replace(" ", "_")
-    towns = [zone for zone in every if zone.rsplit("/", 1)[-1].lower() == wanted and "/" in zone]
-    near = difflib.get_close_matches(wanted, list(by_lower), 3, 0.75)
-    return list(dict.fromkeys([*towns, *(by_lower[zone] for zone in near)]))[:3]
 
 
 class _OrderTable(Strict):
@@ -188,7 +181,7 @@ class _OrderTable(Strict):
     @field_validator("timezone")
     @classmethod
     def _zone(cls, value: str | None) -> str | None:
-        return None if value is None else known_zone(value)
+        return None if value is None else _known_zone(value)
 
 
 def clock_ns(text: str) -> int:
@@ -282,6 +275,91 @@ def order_from_hours(text: str) -> Order:
     return Order(ordered_ns=ordered, source="command line")
 
 
+class _CommandLine:
+    """Options of the command line, as something written."""
+
+    def place(self, keys: tuple[str, ...]) -> str:
+        """The option that gives the key."""
+        name = next((key for key in keys[1:] if not key.isdigit()), "")
+        return "--so-far" if name == "still_recording" else f"--{name.replace('_', '-')}"
+
+
+OPTIONS: dict[str, tuple[str, str]] = {
+    "hookup": ("order", "--hookup 2027-03-02T09:30"),
+    "video": ("order", "--video yes"),
+    "monitoring": ("order", "--monitoring intermittent"),
+    "still_recording": ("order", "--so-far"),
+    "exclude": ("files", "--exclude old/003.edf"),
+    "include": ("files", "--include 0007.edf"),
+    "clock": ("files", "--clock 0002.edf=+1:00:00"),
+    "by": ("files", "--by WHO"),
+}
+"""Keys of an order that the command line may give: their table, and how the option is written."""
+
+
+def order_with(
+    order: Order | None, hours: str | None, options: Mapping[str, object]
+) -> Order | None:
+    """``order`` with ``hours`` and single keys of ``OPTIONS`` in place of its own.
+
+    Corrections of files are added to the order's. Raises ``UsageError`` for hours that cannot be
+    and for options that belong to an order where there is none, ``SettingsError`` for a value that
+    cannot be taken.
+    """
+    given = {key: value for key, value in options.items() if value not in (None, [], {}, False)}
+    if hours is not None:
+        whole = order_from_hours(hours)
+        order = (
+            whole
+            if order is None
+            else replace(order, ordered_ns=whole.ordered_ns, source=whole.source)
+        )
+    if not given:
+        return order
+    if order is None:
+        raise UsageError(
+            OPTIONS[next(iter(given))][1].split()[0],
+            "belongs to an order, and no order is given",
+            "Give --ordered-hours, or --order with a file.",
+        )
+    tables: dict[str, dict[str, object]] = {"order": {"ordered_hours": 1}, "files": {}}
+    for key, value in given.items():
+        tables[OPTIONS[key][0]][key] = value
+    forms = {key: form for key, (_, form) in OPTIONS.items()}
+    new = _order(validate(_OrderFile, tables, _CommandLine(), forms=forms))
+    fields = {"hookup": "hookup_civil_ns"}
+    changed = {
+        fields.get(key, key): getattr(new, fields.get(key, key))
+        for key in given
+        if OPTIONS[key][0] == "order"
+    }
+    return replace(order, **changed, corrections=_both(order.corrections, new.corrections))
+
+
+def _both(first: Corrections, second: Corrections) -> Corrections:
+    """``first`` with what ``second`` says; of one file the second counts."""
+    exclude = (set(first.exclude) - set(second.include)) | set(second.exclude)
+    include = (set(first.include) - set(second.exclude)) | set(second.include)
+    return Corrections(
+        exclude=tuple(sorted(exclude)),
+        include=tuple(sorted(include)),
+        clock_ns=tuple(sorted({**dict(first.clock_ns), **dict(second.clock_ns)}.items())),
+        by=second.by or first.by,
+    )
+
+
+ORDER_NAMES = ("order.toml", "order.json")
+"""An order that lies in the study's folder. The lab's own file goes before a hospital's request."""
+
+
+def order_of_folder(folder: Path, *, beside: bool = True) -> Path | None:
+    """The order that lies in a study's folder, else a TOML file of its own name ``beside`` it."""
+    names = [folder / name for name in ORDER_NAMES]
+    if beside:
+        names.append(folder.parent / f"{folder.name}.toml")
+    return next((path for path in names if path.is_file() and not path.is_symlink()), None)
+
+
 def read_order(path: Path, *, timezone: str | None = None) -> Order:
     """Read an order file: TOML, or a hospital's ServiceRequest where the name ends in ``.json``.
 
@@ -302,6 +380,16 @@ def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, n
     Raises ``SettingsError`` as ``read_order``.
     """
     file = validate(_OrderFile, data, source, forms=FORMS)
+    return replace(
+        _order(file),
+        monitoring_log=_beside(beside, file.logs.monitoring),
+        video_log=_beside(beside, file.logs.video),
+        sha256=sha256,
+        name=name,
+    )
+
+
+def _order(file: _OrderFile) -> Order:
     order, power, files = file.order, file.power, file.files
     return Order(
         ordered_ns=order.ordered_hours,
@@ -324,8 +412,6 @@ def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, n
             charges_ppm=power.charges,
             spare_batteries=power.spare_batteries,
         ),
-        monitoring_log=_beside(beside, file.logs.monitoring),
-        video_log=_beside(beside, file.logs.video),
         still_recording=order.still_recording,
         reports=order.reports,
         corrections=Corrections(
@@ -334,8 +420,6 @@ def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, n
             clock_ns=tuple(sorted(files.clock.items())),
             by=files.by,
         ),
-        sha256=sha256,
-        name=name,
     )
 
 
