@@ -246,7 +246,7 @@ def test_night_is_slower_than_day() -> None:
 def test_each_fault_does_what_it_says_from_its_second_on() -> None:
     faults = (
         Fault("C3", "flat", 100, 200),
-        Fault("T5", "hum", 300, 400),
+        Fault("T5", "mains", 300, 400),
         Fault("O1", "drift", 500, 600),
     )
     amplifier = Amplifier(128, LABELS, 1, 12, faults)

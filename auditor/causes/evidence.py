@@ -156,7 +156,7 @@ class Words:
     def quoted(self, annotation: PlacedAnnotation) -> str:
         """The annotation as it is told in evidence."""
         text = printable(annotation.text, 120)
-        return f"the annotation '{text}' at {self._axis.iso(annotation.at)}"
+        return f"the annotation '{text}' at {self._axis.said(annotation.at)}"
 
 
 @dataclass(frozen=True)

@@ -95,6 +95,17 @@ def _kind(last_end: int, planned_end: int | None, tolerance: int) -> StopKind:
     return "early" if last_end < planned_end else "late"
 
 
+_FITTING: dict[CauseCode, frozenset[CauseCode]] = {
+    "stopped_by_technologist": frozenset(("ordered_time_over",)),
+    "stopped_by_patient": frozenset(("ordered_time_over",)),
+    "stopped_by_person": frozenset(("ordered_time_over",)),
+    "power_exhausted": frozenset(("power_change", "recorder_interrupted")),
+    "power_change": frozenset(("power_exhausted",)),
+    "supply_unplugged": frozenset(("power_exhausted", "recorder_interrupted")),
+}
+"""What shows one of these causes fits the cause that was found as well."""
+
+
 def judge(event: Event) -> Cause:
     """The cause that the first rank that speaks gives; all causes of that rank are stated."""
     side = "stop" if event.gap is None else "gap"
@@ -118,12 +129,16 @@ def judge(event: Event) -> Cause:
         rank=rank,
         evidence=_once([t for c, t in said[rank] if c == first]
                        + [t for c, t in said[rank] if c != first] + facts),
-        supporting=_once(t for c, t in lower if c in causes),
+        supporting=_once(t for c, t in lower if _fits(c, causes)),
         against=_once([t for c, t in said["against"] if c in causes]
                       + [f"Would fit {c.replace('_', ' ')}: {t}" for c, t in lower
-                         if c not in causes]),
+                         if not _fits(c, causes)]),
         also=tuple(causes[1:]),
     )  # fmt: skip
+
+
+def _fits(cause: CauseCode, causes: Sequence[CauseCode]) -> bool:
+    return cause in causes or any(cause in _FITTING.get(found, ()) for found in causes)
 
 
 def _once(texts: Iterable[str]) -> tuple[str, ...]:

@@ -215,7 +215,7 @@ def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFact
     if lost:
         lost.sort(key=lambda c: c.lost_at or 0)
         since = "; ".join(
-            f"{_name(c)} was off from {study.axis.iso(c.lost_at or 0)} to the end"
+            f"{_name(c)} was off from {study.axis.said(c.lost_at or 0)} to the end"
             for c in lost[:_SHOWN]
         )
         found.append(Advice(f"Re-prepare and secure {_listed(map(_name, lost))}.", f"{since}."))

@@ -421,15 +421,21 @@ def _part_of_schedule(event: Event) -> str | None:
     )
 
 
+def _named(event: Event) -> bool:
+    """Whether an annotation names a reason; then what else was looked at tells nothing more."""
+    return bool(event.said.keys() - {"orderly_end", "restart"}) or bool(_power_warned(event))
+
+
 def _no_words(event: Event) -> str | None:
-    named = event.said.keys() - {"orderly_end", "restart"}
-    if named or _power_warned(event):
+    if _named(event):
         return None
     near = in_words(event.known.settings.annotation_ns)
     return f"No annotation within {near} of {event.where} names a reason."
 
 
 def _orderly(event: Event) -> str | None:
+    if _named(event):
+        return None
     both = "A planned stop and a recorder without power both leave that."
     if "orderly_end" in event.said and event.gap is None:
         quoted = event.known.words.quoted(event.said["orderly_end"])
@@ -465,6 +471,8 @@ def _no_plan(event: Event) -> str | None:
 
 def _signal_at_end(event: Event) -> str | None:
     signal = event.known.signal
+    if _named(event):
+        return None
     if signal is None or not signal.scanned:
         return "The signal was not looked at, so lost electrodes could not be seen."
     if _few_electrodes(event) or _all_electrodes(event):

@@ -34,7 +34,7 @@ class DemoStudy:
 
 
 def make_demo(out: Path, progress: Progress | None = None) -> tuple[DemoStudy, ...]:
-    """Write the invented studies under ``out/studies``, about 275 MB, the same bytes each time.
+    """Write the invented studies under ``out/studies``, about 140 MB, the same bytes each time.
 
     Raises ``OutputError`` where something else is in the way or the disk refuses.
     """
@@ -55,7 +55,7 @@ def make_demo(out: Path, progress: Progress | None = None) -> tuple[DemoStudy, .
         raise OutputError(
             str(error.filename or out),
             f"cannot be written ({error.strerror})",
-            "Give another folder with --out; the demo needs about 300 MB.",
+            "Give another folder with --out; the demo needs about 150 MB.",
         ) from error
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float32]
 State = Literal["awake", "relaxed", "drowsy", "n2", "n3", "rem", "moving"]
 STATES: tuple[State, ...] = ("awake", "relaxed", "drowsy", "n2", "n3", "rem", "moving")
-FaultKind = Literal["flat", "saturated", "hum", "drift"]
+FaultKind = Literal["flat", "saturated", "mains", "drift"]
 
 POOL_S = 240
 EPOCH_S = 20
@@ -36,7 +36,7 @@ _CENTRAL = {"C3": 1.0, "C4": 1.0, "Cz": 1.0, "Fz": 0.8, "F3": 0.6, "F4": 0.6, "P
 class Fault:
     """An electrode's trouble from ``start_s`` to ``end_s`` (seconds of amplifier time).
 
-    'flat': one value. 'saturated': the upper limit. 'hum': mains at 60 Hz far above the EEG (only
+    'flat': one value. 'saturated': the upper limit. 'mains': 60 Hz far above the EEG (only
     at rates above 120 Hz). 'drift': the slow, huge swings of an electrode that hangs in the air.
     """
 
@@ -140,7 +140,7 @@ class Amplifier:
                 part[:] = 0
             elif fault.kind == "saturated":
                 part[:] = np.inf
-            elif fault.kind == "hum":
+            elif fault.kind == "mains":
                 part *= 0.3
                 part += (180 * np.sin(2 * np.pi * 60 * time)).astype(np.float32)
             else:
@@ -196,7 +196,12 @@ def _pool(state: State, rate: int, labels: Sequence[str], rng: np.random.Generat
 def _noise(
     rng: np.random.Generator, n: int, rate: int, low: float, high: float, channels: int
 ) -> Floats:
-    """Noise between ``low`` and ``high`` Hz falling with frequency; root mean square 1."""
+    """Noise between ``low`` and ``high`` Hz falling with frequency; root mean square 1.
+
+    Nothing where the rate cannot carry the band.
+    """
+    if high - low < 0.1:
+        return np.zeros((n, channels), np.float32)
     spectrum = np.fft.rfft(rng.standard_normal((n, channels)), axis=0)
     frequency = np.fft.rfftfreq(n, 1 / rate)
     inside = (frequency >= low) & (frequency <= high)

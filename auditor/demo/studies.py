@@ -16,10 +16,11 @@ from auditor.demo.recorder import FilePlan, Recorder, pieces
 
 ZONE = "America/Denver"
 EIGHT = ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2")
-NINETEEN = (
-    "Fp1", "Fp2", "F7", "F3", "Fz", "F4", "F8", "T3", "C3", "Cz", "C4", "T4", "T5", "P3", "Pz",
-    "P4", "T6", "O1", "O2",
-)  # fmt: skip
+TWELVE = ("Fp1", "Fp2", "F7", "F8", "C3", "C4", "T3", "T4", "T5", "T6", "O1", "O2")
+RATE = 10
+"""Samples a second of the long studies: a demo is to be made and audited in seconds."""
+BATTERIES = ("batteries = 2", "hours_per_battery = 30", 'mode = "card"')
+"""The invented lab's own figures; no real recorder's."""
 H = 3600
 FOREVER = 1e9
 
@@ -43,28 +44,28 @@ class Plan:
 
 def plans() -> tuple[Plan, ...]:
     """Every study of the demo."""
-    makers: tuple[Callable[[], Plan], ...] = (
+    made: tuple[Callable[[], Plan], ...] = (
         _power_ran_out, _complete, _two_copies, _electrodes_lost, _left_over_files, _never_closed,
-        _far_too_short,
+        _far_too_short, _ordinary,
     )  # fmt: skip
-    return tuple(make() for make in makers)
+    return tuple(make() for make in made)
 
 
 def _power_ran_out() -> Plan:
     hookup = datetime(2027, 3, 2, 15)
     end = 55 * H + 48 * 60
-    card = _recorder("N-3", "P-2041", Amplifier(25, EIGHT, 2041, 15), hookup, record_s=2)
+    card = _recorder("N-3", "P-2041", Amplifier(RATE, EIGHT, 2041, 15), hookup, record_s=10)
     files = pieces(
         0, end, 24 * H,
         notes=(
             (2, "Recording started"), (7 * H, "Lights off"), (15.6 * H, "Lights on"),
             (20.25 * H, "Button pressed"), (31.2 * H, "Lights off"), (39.5 * H, "Lights on"),
-            (end - 2900, "Supply low"), (end - 4, "Recording stopped: supply low"),
+            (end - 2900, "Battery low"), (end - 4, "Battery empty, recording ended"),
         ),
     )  # fmt: skip
     return Plan(
         "S-2041",
-        "72 h ordered on two packs that were not full: power ran out on the third night.",
+        "72 h ordered on two batteries that were not full: power ran out on the third night.",
         hookup, 72, ((card, files),), ((0, end),),
         _order("S-2041", "P-2041", 72, hookup, video=False, monitoring="intermittent", power=(
             "batteries = 2", "hours_per_battery = 36", 'mode = "card"',
@@ -76,15 +77,16 @@ def _power_ran_out() -> Plan:
 
 def _complete() -> Plan:
     hookup = datetime(2027, 3, 3, 9, 30)
-    runs = ((0, 7 * H + 1240), (7 * H + 1286, 12 * H), (12 * H + 206, 24 * H + 150))
-    card = _recorder("N-7", "P-2042", Amplifier(25, EIGHT, 2042, 9.5), hookup, record_s=2)
+    runs = ((0, 7 * H + 1240), (7 * H + 1290, 12 * H), (12 * H + 210, 24 * H + 150))
+    card = _recorder("N-7", "P-2042", Amplifier(RATE, EIGHT, 2042, 9.5), hookup, record_s=10)
     files = (
         FilePlan("0002.edf", runs[:2], (
             (2, "Recording started"), (3.1 * H, "Button pressed"),
-            (7 * H + 1236, "Electrode check"), (12 * H - 30, "Supply low"),
+            (7 * H + 1236, "Paused by T-15: electrode check"),
         )),
         FilePlan("0001.edf", runs[2:], (
-            (12 * H + 208, "Pack changed"), (13.2 * H, "Lights off"), (21.4 * H, "Lights on"),
+            (12 * H + 212, "Batteries changed by T-15"), (13.2 * H, "Lights off"),
+            (21.4 * H, "Lights on"),
             (24 * H + 148, "Recording stopped by T-12"),
         )),
     )  # fmt: skip
@@ -93,8 +95,8 @@ def _complete() -> Plan:
         video.append(f"{_at(hookup, low)},{_at(hookup, high)}")
     return Plan(
         "S-2042",
-        "24 h ordered with video and checks: complete, with two short gaps; files named out of "
-        "order.",
+        "24 h ordered with video and checks: complete, with two short interruptions; files "
+        "named out of order.",
         hookup, 24, ((card, files),), runs,
         _order("S-2042", "P-2042", 24, hookup, video=True, monitoring="intermittent",
                power=("batteries = 2", "hours_per_battery = 36", 'mode = "card"'),
@@ -105,7 +107,7 @@ def _complete() -> Plan:
 
 def _two_copies() -> Plan:
     hookup = datetime(2027, 3, 8, 21)
-    amplifier = Amplifier(25, EIGHT, 2043, 21)
+    amplifier = Amplifier(RATE, EIGHT, 2043, 21)
     end = 8 * H + 60
     card = _recorder("N-3", "P-2043", amplifier, hookup)
     computer = _recorder("N-3", "P-2043", amplifier, hookup, clock_s=41.48)
@@ -123,7 +125,8 @@ def _two_copies() -> Plan:
     )  # fmt: skip
     return Plan(
         "S-2043",
-        "8 h overnight on card and computer, clocks 41.5 s apart: each copy fills the other's gap.",
+        "8 h overnight on card and computer, clocks 41.5 s apart: each copy fills the "
+        "other's interruption.",
         hookup, 8, ((card, on_card), (computer, on_computer)), ((0, end),),
         _order("S-2043", "P-2043", 8, hookup, video=False, monitoring="unmonitored",
                power=("batteries = 2", "hours_per_battery = 36", 'mode = "card+computer"')),
@@ -139,7 +142,9 @@ def _electrodes_lost() -> Plan:
         Fault("T4", "flat", lost + 12, FOREVER), Fault("O2", "flat", lost + 300, FOREVER),
         Fault("T3", "saturated", 20 * H, 20 * H + 95),
     )  # fmt: skip
-    card = _recorder("N-7", "P-2044", Amplifier(25, EIGHT, 2044, 19.5, faults), hookup, record_s=2)
+    card = _recorder(
+        "N-7", "P-2044", Amplifier(RATE, EIGHT, 2044, 19.5, faults), hookup, record_s=10
+    )
     restart = 33 * H + 1800  # after the change to daylight-saving time of this night
     runs = ((0, restart - 190), (restart, end))
     files = (
@@ -164,8 +169,8 @@ def _electrodes_lost() -> Plan:
 def _left_over_files() -> Plan:
     hookup = datetime(2027, 3, 17, 13)
     end = 2 * H + 120
-    faults = (Fault("T5", "hum", 2100, end), Fault("F8", "drift", 5000, 5400))
-    own = Amplifier(128, (*NINETEEN, "ECG"), 2045, 13, faults)
+    faults = (Fault("T5", "mains", 2100, end), Fault("F8", "drift", 5000, 5400))
+    own = Amplifier(128, (*TWELVE, "ECG"), 2045, 13, faults)
     card = _recorder("N-11", "P-2045", own, hookup, fmt="EDF+C")
     files = (
         FilePlan("00000002.edf", ((0, end),), (
@@ -175,12 +180,13 @@ def _left_over_files() -> Plan:
     )  # fmt: skip
     before = datetime(2027, 3, 11, 10)
     other = _recorder(
-        "N-11", "P-2039", Amplifier(128, (*NINETEEN, "ECG"), 2039, 10), before, fmt="EDF+C"
+        "N-11", "P-2039", Amplifier(128, (*TWELVE, "ECG"), 2039, 10), before, fmt="EDF+C"
     )
     left = (FilePlan("00000001.edf", ((0, 720),), ((1, "Recording started"),)),)
     return Plan(
         "S-2045",
-        "2 h ordered: complete; another patient's file was left on the card, and T5 hums.",
+        "2 h ordered: recorded in full; another patient's file was left on the card, and T5 has "
+        "60 Hz artifact.",
         hookup, 2, ((card, files), (other, left)), ((0, end),),
         _order("S-2045", "P-2045", 2, hookup, video=False, monitoring="intermittent",
                logs=('monitoring = "checks.csv"',)),
@@ -191,8 +197,8 @@ def _left_over_files() -> Plan:
 def _never_closed() -> Plan:
     hookup = datetime(2027, 3, 22, 22)
     end = 6 * H + 1470
-    card = _recorder("N-11", "P-2046", Amplifier(25, EIGHT, 2046, 22), hookup, fmt="BDF+D")
-    cut = 311
+    card = _recorder("N-11", "P-2046", Amplifier(RATE, EIGHT, 2046, 22), hookup, fmt="BDF+D")
+    cut = 211
     files = (
         FilePlan("night.bdf", ((0, 4 * H), (4 * H + 75, end + 1)), (
             (2, "Recording started"), (1200, "Lights off"),
@@ -200,7 +206,7 @@ def _never_closed() -> Plan:
     )  # fmt: skip
     return Plan(
         "S-2046",
-        "8 h ordered: the recorder was opened while it recorded, and the file was never closed.",
+        "8 h ordered: the card was pulled out while it recorded, and the file was never closed.",
         hookup, 8, ((card, files),), ((0, 4 * H), (4 * H + 75, end)),
         _order("S-2046", "P-2046", 8, hookup, video=False, monitoring="unmonitored"),
     )  # fmt: skip
@@ -209,15 +215,37 @@ def _never_closed() -> Plan:
 def _far_too_short() -> Plan:
     hookup = datetime(2027, 3, 24, 10)
     end = 6 * H + 2222
-    card = _recorder("N-3", "P-2047", Amplifier(25, EIGHT, 2047, 10), hookup, fmt="EDF+C")
+    card = _recorder("N-3", "P-2047", Amplifier(RATE, EIGHT, 2047, 10), hookup, fmt="EDF+C")
     files = pieces(0, end, 4 * H, notes=(
-        (2, "Recording started"), (end - 3, "Recording stopped by patient, button held"),
+        (2, "Recording started"), (end - 3, "Recording stopped by patient"),
     ))  # fmt: skip
     return Plan(
         "S-2047",
-        "24 h ordered, stopped with the button after six and a half hours: repeat.",
+        "24 h ordered, stopped by the patient after six and a half hours: repeat.",
         hookup, 24, ((card, files),), ((0, end),),
         _order("S-2047", "P-2047", 24, hookup, video=False, monitoring="unmonitored"),
+    )  # fmt: skip
+
+
+def _ordinary() -> Plan:
+    hookup = datetime(2027, 3, 29, 9, 15)
+    end = 48 * H + 300
+    card = _recorder("N-7", "P-2048", Amplifier(RATE, EIGHT, 2048, 9.25), hookup, record_s=10)
+    files = pieces(
+        0, end, 24 * H,
+        notes=(
+            (2, "Recording started"), (9.6 * H, "Button pressed"), (13.1 * H, "Lights off"),
+            (21.8 * H, "Lights on"), (30.4 * H, "Button pressed"), (37.3 * H, "Lights off"),
+            (45.9 * H, "Lights on"), (end - 4, "Recording stopped by T-12"),
+        ),
+    )  # fmt: skip
+    return Plan(
+        "S-2048",
+        "48 h ordered with checks: an ordinary study, complete in every answer.",
+        hookup, 48, ((card, files),), ((0, end),),
+        _order("S-2048", "P-2048", 48, hookup, video=False, monitoring="intermittent",
+               power=(*BATTERIES,), logs=('monitoring = "checks.csv"',)),
+        {"checks.csv": _checks(hookup, 15, 110, end)},
     )  # fmt: skip
 
 
@@ -250,7 +278,7 @@ def _checks(
 
 def _order(
     study_id: str, patient: str, hours: float, hookup: datetime, *, video: bool | None = None,
-    monitoring: str | None = None, minimum_channels: int = 8, power: tuple[str, ...] = (),
+    monitoring: str | None = None, minimum_channels: int | None = None, power: tuple[str, ...] = (),
     logs: tuple[str, ...] = (),
 ) -> str:  # fmt: skip
     lines = [
@@ -261,8 +289,9 @@ def _order(
         f"ordered_hours = {hours:g}",
         f"hookup = {civil_datetime(civil_ns(hookup)).isoformat()}",
         f'timezone = "{ZONE}"',
-        f"minimum_channels = {minimum_channels}",
     ]
+    if minimum_channels is not None:
+        lines.append(f"minimum_channels = {minimum_channels}")
     if video is not None:
         lines.append(f"video = {str(video).lower()}")
     if monitoring is not None:
