@@ -68,8 +68,7 @@ def _power_ran_out() -> Plan:
         "72 h ordered on two batteries that were not full: power ran out on the third night.",
         hookup, 72, ((card, files),), ((0, end),),
         _order("S-2041", "P-2041", 72, hookup, video=False, monitoring="intermittent", power=(
-            "batteries = 2", "hours_per_battery = 36", 'mode = "card"',
-            "charges = [0.80, 0.75]       # as the recorder showed them at hook-up",
+            *BATTERIES, "charges = [0.95, 0.91]       # as the recorder showed them at hook-up",
         ), logs=('monitoring = "checks.csv"',)),
         {"checks.csv": _checks(hookup, 15, 112, end, missed=(18,))},
     )  # fmt: skip
@@ -99,7 +98,7 @@ def _complete() -> Plan:
         "named out of order.",
         hookup, 24, ((card, files),), runs,
         _order("S-2042", "P-2042", 24, hookup, video=True, monitoring="intermittent",
-               power=("batteries = 2", "hours_per_battery = 36", 'mode = "card"'),
+               power=(*BATTERIES, "spare_batteries = 2"),
                logs=('monitoring = "checks.csv"', 'video = "video.csv"')),
         {"checks.csv": _checks(hookup, 20, 108, 24 * H), "video.csv": "\n".join(video) + "\n"},
     )  # fmt: skip
@@ -129,7 +128,8 @@ def _two_copies() -> Plan:
         "other's interruption.",
         hookup, 8, ((card, on_card), (computer, on_computer)), ((0, end),),
         _order("S-2043", "P-2043", 8, hookup, video=False, monitoring="unmonitored",
-               power=("batteries = 2", "hours_per_battery = 36", 'mode = "card+computer"')),
+               power=("batteries = 2", "hours_per_battery = 30", 'mode = "card+computer"',
+                      "mode_share = 0.9")),
     )  # fmt: skip
 
 
@@ -244,7 +244,7 @@ def _ordinary() -> Plan:
         "48 h ordered with checks: an ordinary study, complete in every answer.",
         hookup, 48, ((card, files),), ((0, end),),
         _order("S-2048", "P-2048", 48, hookup, video=False, monitoring="intermittent",
-               power=(*BATTERIES,), logs=('monitoring = "checks.csv"',)),
+               power=BATTERIES, logs=('monitoring = "checks.csv"',)),
         {"checks.csv": _checks(hookup, 15, 110, end)},
     )  # fmt: skip
 
