@@ -149,7 +149,8 @@ def audit_study(
     checked = reads.get("monitoring")
     monitoring, findings = _monitoring(order, checked, study, annotations, coverage, policy)
     found += findings
-    video = _video(reads.get("video"), axis, coverage, policy)
+    filmed = reads.get("video")
+    video = _video(filmed, axis, coverage, policy)
     billing: Billing | None = None
     if policy.about.codes:
         billing, findings = measure_billing(
@@ -162,6 +163,7 @@ def audit_study(
             usable=signal.usable,
             monitoring=monitoring,
             video=video,
+            video_log_taken=filmed is None or filmed.taken,
             restarts=_restarts(study, coverage),
             sleep_seen=sleep_seen(annotations, policy.billing),
         )

@@ -170,6 +170,8 @@ def test_where_the_study_is_short_its_share_comes_first_and_no_period_stands_for
 def test_video_that_was_ordered_needs_a_log_and_video_that_was_not_needs_none() -> None:
     _, found = bill_and_findings(DAY_OF_EEG, given=order(video=True))
     assert list(_asked(found)) == ["video_not_documented"]
+    _, found = bill_and_findings(DAY_OF_EEG, given=order(video=True), video_log_taken=False)
+    assert _asked(found) == {}, "another finding says why the log was not taken"
     _, found = bill_and_findings(DAY_OF_EEG, given=order(video=False))
     assert _asked(found) == {}
 

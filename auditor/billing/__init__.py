@@ -60,6 +60,7 @@ def measure_billing(
     usable: Pair | None = None,
     monitoring: Monitoring | None = None,
     video: Video | None = None,
+    video_log_taken: bool = True,
     restarts: tuple[int, ...] = (),
     sleep_seen: bool | None = None,
 ) -> tuple[Billing, tuple[Finding, ...]]:
@@ -71,7 +72,7 @@ def measure_billing(
     those that do not follow a gap are left out. ``monitoring`` and ``video`` are ``None`` where no
     log was given: then, as with an empty log, what the order names is not documented, and the
     policy says which codes that leaves (by default those without, since each check is to be
-    documented).
+    documented). ``video_log_taken`` is false for a log that could not be taken as it is.
     """
     facts = Facts(
         coverage=coverage,
@@ -81,6 +82,7 @@ def measure_billing(
         ordered_level=order.monitoring if order else None,
         monitoring=monitoring,
         video=video if video is not None and video.stretches else None,
+        video_log_taken=video_log_taken,
         restarts=tuple(sorted(set(restarts) & {gap.end for gap in coverage.gaps})),
     )
     choices = Choices.of(settings)

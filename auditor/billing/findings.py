@@ -74,7 +74,7 @@ def _not_stated(facts: Facts, order: Order | None) -> Iterator[Finding]:
 
 def _video(facts: Facts, settings: BillingSettings) -> Iterator[Finding]:
     video = facts.video
-    if facts.ordered_video and video is None:
+    if facts.ordered_video and video is None and facts.video_log_taken:
         yield finding("video_not_documented", _WHERE)
     if video is None:
         return

@@ -71,6 +71,7 @@ class Facts:
     monitoring: Monitoring | None
     video: Video | None
     restarts: tuple[int, ...]
+    video_log_taken: bool = True
 
     @property
     def recorded(self) -> Pair:
