@@ -18,6 +18,8 @@ from auditor.model import Interpretation
 from auditor.policy.billing import BillingSettings, Open, SplitRule, period_start
 from auditor.policy.sourced import Sourced
 
+SPLITS: tuple[SplitRule, ...] = ("total", "windows", "longest_first")
+
 
 @dataclass(frozen=True, slots=True)
 class _Option:
@@ -67,9 +69,8 @@ def _options(
 def _open_questions(
     facts: Facts, own: Choices, outcome: Outcome, settings: BillingSettings
 ) -> Iterator[tuple[str, Choices, Open]]:
-    splits: tuple[SplitRule, ...] = ("total", "windows", "longest_first")
     if own.period_start_ns is None:
-        for split in splits:
+        for split in SPLITS:
             if split != own.split:
                 words = split_words(split, settings)
                 if "longest_first" in (split, own.split):

@@ -5,18 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from auditor.billing.interpretations import (
+    SPLITS,
     differing_windows,
     period_start_words,
     split_words,
 )
 from auditor.core.durations import hms, in_words
 from auditor.model import RuleLine
-from auditor.policy.billing import Band, BillingSettings, Limit, SplitRule
+from auditor.policy.billing import Band, BillingSettings, Limit
 from auditor.policy.monitoring import MonitoringSettings, VideoSettings
-from auditor.policy.sourced import MARKS, Sourced
+from auditor.policy.sourced import MARKS, Section, Sourced
 
 _ASK_PERIODS = 4
-"""Periods up to which the totals that readings split differently are listed."""
+"""Periods up to which the totals that two splits tell apart are listed."""
 
 
 def _line(subject: str, value: str, rule: Sourced) -> RuleLine:
@@ -24,16 +25,21 @@ def _line(subject: str, value: str, rule: Sourced) -> RuleLine:
     return RuleLine(subject, value, rule.source or "none stated", rule.mark, checked)
 
 
+def _own(subject: str, value: str, section: Section) -> RuleLine:
+    """A setting without a source of its own: it has its section's."""
+    return _line(subject, value, section.about)
+
+
 def monitoring_lines(settings: MonitoringSettings) -> Iterator[RuleLine]:
     """The rules of ``[monitoring]``."""
     for level, rule in (
-        ("intermittent", settings.intermittent),
-        ("continuous", settings.continuous),
+        ("Intermittent", settings.intermittent),
+        ("Continuous", settings.continuous),
     ):
-        subject = f"{level.capitalize()} monitoring"
+        subject = f"{level} monitoring"
         if rule.interval is None:
             value = "not set: a list of checks cannot show this level"
-            yield RuleLine(f"{subject}: between checks", value, "none stated", "not stated")
+            yield _line(f"{subject}: between checks", value, Sourced())
         for what, limit in (
             ("between checks, over recorded time", rule.interval),
             ("first check after the start", rule.first_within),
@@ -42,45 +48,29 @@ def monitoring_lines(settings: MonitoringSettings) -> Iterator[RuleLine]:
             if limit is not None:
                 yield _line(f"{subject}: {what}", f"at most {in_words(limit.ns)}", limit)
         if rule.patients is not None:
-            patients = rule.patients
-            value = f"at most {patients.at_most} (cannot be known from the files)"
-            yield _line(f"{subject}: patients of one technologist", value, patients)
-    yield RuleLine(
-        "Annotations that count as checks",
-        _patterns(settings.check_patterns),
-        "common practice, no source: a lab enters its own words",
-        "common practice",
-    )
-    yield _dates("Dates in the log of checks", settings.log_dates)
+            value = f"at most {rule.patients.at_most} (cannot be known from the files)"
+            yield _line(f"{subject}: patients of one technologist", value, rule.patients)
+    yield _own("Annotations that count as checks", _patterns(settings.check_patterns), settings)
+    yield _own("Dates in the log of checks", _DATES[settings.log_dates], settings)
 
 
 def video_lines(settings: VideoSettings) -> Iterator[RuleLine]:
     """The rules of ``[video]``."""
-    yield _line(
-        "Video: share of recorded time for the codes with video",
-        f"at least {settings.minimum.ppm / 10_000:g} %",
-        settings.minimum,
-    )
-    yield RuleLine(
-        "Events that are video (BIDS events)",
-        _patterns(settings.patterns),
-        "common practice, no source",
-        "common practice",
-    )
-    yield _dates("Dates in the video log", settings.log_dates)
+    value = f"at least {settings.minimum.ppm / 10_000:g} %"
+    yield _line("Video: share of recorded time for the codes with video", value, settings.minimum)
+    yield _own("Events that are video (BIDS events)", _patterns(settings.patterns), settings)
+    yield _own("Dates in the video log", _DATES[settings.log_dates], settings)
 
 
 def _patterns(patterns: Sequence[str]) -> str:
     return "  ".join(patterns) or "none"
 
 
-def _dates(subject: str, dates: str) -> RuleLine:
-    words = {
-        "ask": "2027-03-02; others only where day and month cannot be mistaken, else it is asked",
-        "day_first": "02/03/2027 is 2 March",
-        "month_first": "03/02/2027 is 2 March",
-    }[dates]
-    return RuleLine(subject, words, "common practice, no source", "common practice")
+_DATES = {
+    "ask": "in the one order of day, month and year that lies in the recording, else not taken",
+    "day_first": "02/03/2027 is 2 March",
+    "month_first": "03/02/2027 is 2 March",
+}
 
 
 def billing_lines(settings: BillingSettings) -> Iterator[RuleLine]:
@@ -89,30 +79,20 @@ def billing_lines(settings: BillingSettings) -> Iterator[RuleLine]:
     yield from _bands("Report on a day", settings.professional_day)
     yield from _bands("Report on the whole study", settings.professional_whole)
     for once in settings.professional_once:
-        yield from _bands("One report without a whole-study code", [once])
-        codes = " with ".join(once.without_video)
+        subject = "One report without a whole-study code"
+        yield from _bands(subject, [once])
         video = f"; with video {' with '.join(once.with_video)}" if once.with_video else ""
-        yield _line(
-            f"One report without a whole-study code, {once.name}: codes", codes + video, once
-        )
-    yield from _split(settings)
-    yield from _documents(settings)
+        value = " with ".join(once.without_video) + video
+        yield _line(f"{subject}, {once.name}: codes", value, once)
+    for subject, value, rule in _answers(settings):
+        yield _line(subject, value, rule)
     for shorter in settings.shorter:
         value = shorter.code or ", ".join(f"{s.code} ({s.words})" for s in shorter.states)
         ends = f"{shorter.from_minutes} to {shorter.to_minutes} whole minutes"
         yield _line(f"Shorter recording, {ends}", value, shorter)
-    yield RuleLine(
-        "A total is told as close to a limit",
-        f"within {in_words(settings.near_ns)} of it on either side",
-        "common practice, no source",
-        "common practice",
-    )
-    yield RuleLine(
-        "Annotations that show sleep",
-        _patterns(settings.sleep_patterns),
-        "common practice, no source: a lab enters its own words",
-        "common practice",
-    )
+    value = f"within {in_words(settings.near_ns)} of it on either side"
+    yield _own("A total is told as close to a limit", value, settings)
+    yield _own("Annotations that show sleep", _patterns(settings.sleep_patterns), settings)
     yield from _codes(settings)
     for key, source in settings.sources.items():
         word = "secondary: no authority, never quoted" if source.secondary else "the source itself"
@@ -124,10 +104,10 @@ def _bands(subject: str, bands: Sequence[Band]) -> Iterator[RuleLine]:
     before: Limit | None = None
     for band in bands:
         low, high = band.lower, band.upper
-        word = "from" if low.included else "more than"
         if before is None or (before.ns, before.source, before.mark) != (
             low.ns, low.source, low.mark,
         ):  # fmt: skip
+            word = "from" if low.included else "more than"
             yield _line(f"{subject}, {band.name}: lower limit", f"{word} {_limit(low)}", low)
         before = high
         if high is not None:
@@ -140,65 +120,58 @@ def _limit(limit: Limit) -> str:
     return f"{hms(limit.ns)} ({hms(limit.ns)} itself {within})"
 
 
-def _split(settings: BillingSettings) -> Iterator[RuleLine]:
-    period = settings.period
-    yield _line("Period", f"{in_words(period.ns)}, the first from the first record on", period)
-    joins = settings.leftover_joins
+def _answers(settings: BillingSettings) -> Iterator[tuple[str, str, Sourced]]:
+    """The policy's answer to each question, with the other one where it is told."""
+    for part, bands in (
+        ("Technical units", settings.technical),
+        ("Reports on a day", settings.professional_day),
+    ):
+        for band in bands:
+            if band.once is not None:
+                yield f"{part} of {band.name}", "at most one in a study", band.once
+    period, joins = settings.period, settings.leftover_joins
+    yield "Period", f"{in_words(period.ns)}, the first from the first record on", period
     word = "up to" if joins.included else "less than"
     value = f"{word} {in_words(joins.ns)} joins the unit before it; more is a unit of its band"
-    yield _line("What is left over after whole periods", value, joins)
-    start = settings.period_start_ns
-    if start is not None:
-        yield _line("Where periods start", period_start_words(start), settings.fixed_start)
+    yield "What is left over after whole periods", value, joins
+    if settings.period_start_ns is not None:
+        words = period_start_words(settings.period_start_ns)
+        yield "Where periods start", words, settings.fixed_start
     split = settings.split
-    rules: tuple[SplitRule, ...] = ("total", "windows", "longest_first")
-    for rule in (split.default, *(r for r in rules if r != split.default)):
-        subject = "Other interpretation of the split"
-        if rule == split.default:
-            subject = "How recorded time is split"
-        elif split.rule(rule).other == "hide":
-            continue
-        yield _line(subject, split_words(rule, settings), split.rule(rule))
+    words = split_words(split.default, settings)
+    yield "How recorded time is split", words, split.rule(split.default)
+    for rule in SPLITS:
+        if rule != split.default and split.rule(rule).other != "hide":
+            words = split_words(rule, settings)
+            yield "Other interpretation of the split", words, split.rule(rule)
     windows = differing_windows(settings, _ASK_PERIODS * period.ns)
     if windows:
+        up_to = hms(_ASK_PERIODS * period.ns)
+        subject = "Ask the coder: totals for which filling the longest band first gives other units"
         value = "; ".join(f"more than {hms(low)} up to {hms(high)}" for low, high in windows)
-        yield RuleLine(
-            "Ask the coder: totals for which filling the longest band first gives other units "
-            f"(up to {hms(_ASK_PERIODS * period.ns)})",
-            value,
-            "follows from the limits above",
-            "inferred",
-        )
-    gaps = settings.gaps
-    value = (
-        f"gaps shorter than {in_words(gaps.tolerance_ns)} count as recorded"
-        if gaps.tolerance_ns
-        else "no gap counts as recorded"
-    )
-    yield _line("Gaps", value, gaps)
+        follows = Sourced(source="follows from the limits above", mark="inferred")
+        yield f"{subject} (up to {up_to})", value, follows
+    gaps, setup, rest = settings.gaps, settings.setup, settings.undocumented
+    shorter = "gaps shorter than {} count as recorded"
+    counted = shorter.format(in_words(gaps.tolerance_ns))
+    yield "Gaps", counted if gaps.tolerance_ns else "no gap counts as recorded", gaps
     if gaps.other_tolerance_ns != gaps.tolerance_ns:
-        tolerance = in_words(gaps.other_tolerance_ns)
-        yield _line(
-            "Gaps, other interpretation", f"gaps shorter than {tolerance} count as recorded", gaps
-        )
+        words = shorter.format(in_words(gaps.other_tolerance_ns))
+        yield "Gaps, other interpretation", words, gaps
     moves = "starts the period clock anew" if settings.restart.moves_clock else "changes nothing"
-    yield _line("A restart after a gap", moves, settings.restart)
-
-
-def _documents(settings: BillingSettings) -> Iterator[RuleLine]:
-    setup = settings.setup
+    yield "A restart after a gap", moves, settings.restart
     value = f"{setup.code} from {setup.minimum_channels} EEG channels on, else {setup.else_code}"
-    yield _line("Set-up", value, setup)
-    yield _line("A lapse in the checks lowers", f"the {settings.lapse.lowers}", settings.lapse)
+    yield "Set-up", value, setup
+    yield "A lapse in the checks lowers", f"the {settings.lapse.lowers}", settings.lapse
     ends = "must keep the limits too" if settings.ends.needed else "do not count"
-    yield _line("Time to the first check and from the last", ends, settings.ends)
+    yield "Time to the first check and from the last", ends, settings.ends
     by = {"study": "over the whole study", "period": "period by period"}[settings.video_share.by]
-    yield _line("The share of video is taken", by, settings.video_share)
-    rule = settings.undocumented
-    words = {"unmonitored": "unmonitored codes", "as_ordered": "codes as ordered"}
-    yield _line("Monitoring that no log shows", words[rule.monitoring], rule)
-    words = {"without_video": "codes without video", "as_ordered": "codes as ordered"}
-    yield _line("Video that no log shows", words[rule.video], rule)
+    yield "The share of video is taken", by, settings.video_share
+    for subject, answer in (
+        ("Monitoring that no log shows", rest.monitoring),
+        ("Video that no log shows", rest.video),
+    ):
+        yield subject, f"codes {answer.replace('_', ' ')}", rest
 
 
 def _codes(settings: BillingSettings) -> Iterator[RuleLine]:

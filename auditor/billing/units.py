@@ -306,13 +306,13 @@ def _longest_of_each(
     """Positions that keep their band: all, but of a band that counts once only the longest."""
     best: dict[str, int] = {}
     for i, band in enumerate(bands):
-        if band is not None and band.once:
+        if band is not None and band.once is not None:
             before = best.get(band.name)
             best[band.name] = i if before is None or held[i] > held[before] else before
     return frozenset(
         i
         for i, band in enumerate(bands)
-        if band is not None and (not band.once or best[band.name] == i)
+        if band is not None and (band.once is None or best[band.name] == i)
     )
 
 

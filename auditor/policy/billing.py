@@ -113,10 +113,10 @@ class Band(Strict):
 
 
 class TechnicalBand(Band):
-    """A band of the technical part. ``once``: at most one unit of it in a study."""
+    """A band of the technical part. ``once`` where a study has at most one unit of it: the rule."""
 
     codes: TechnicalCodes
-    once: bool = False
+    once: Sourced | None = None
 
     @field_validator("codes", mode="before")
     @classmethod
@@ -125,10 +125,10 @@ class TechnicalBand(Band):
 
 
 class ReaderBand(Band):
-    """A band of the professional part. ``once``: at most one code of it in a study."""
+    """A band of the professional part. ``once`` where a study has at most one code of it."""
 
     codes: ReaderCodes
-    once: bool = False
+    once: Sourced | None = None
 
     @field_validator("codes", mode="before")
     @classmethod
