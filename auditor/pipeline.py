@@ -99,7 +99,7 @@ def audit_study(
     ``BeyondLimit``.
     """
     progress = progress or Silent()
-    logs = read_logs(order) if policy.about.codes else ()
+    logs = read_logs(order)
     place = as_place(paths, _used(order, policy))
     study = build_study(
         place,
@@ -168,6 +168,8 @@ def audit_study(
             sleep_seen=sleep_seen(annotations, policy.billing),
         )
         found += findings
+    else:  # checks and video are told as facts; without codes they bear on no answer
+        found = [replace(f, question=None) if f.question == "billing" else f for f in found]
 
     second, findings = asked.result()
     found += findings
@@ -325,7 +327,7 @@ def _monitoring(
     policy: Policy,
 ) -> tuple[Monitoring | None, tuple[Finding, ...]]:
     """What the log and the annotations support, where the order asks or a log was kept."""
-    if order is None or not policy.about.codes or (order.monitoring is None and read is None):
+    if order is None or (order.monitoring is None and read is None):
         return None, ()
     checks, taken = ((), True) if read is None else (read.checks, read.taken)
     periods = billing_periods(coverage, study.axis, policy.billing)

@@ -186,7 +186,7 @@ def test_the_policy_without_codes_gives_no_billing(folder: Path, tmp_path: Path)
         "--policy", "no-codes",
     )  # fmt: skip
     assert audit["billing"] is None
-    assert audit["monitoring"] is None
+    assert audit["monitoring"]["ordered"] == "intermittent", "a fact that needs no code"
     assert audit["coverage"]["recorded_s"] == 36
     (answer,) = [a for a in audit["decision"]["answers"] if a["question"] == "billing"]
     assert answer["state"] == "yes"

@@ -49,7 +49,7 @@ def test_an_empty_log_documents_no_video() -> None:
 
 def test_the_note_gives_both_times_and_the_limit() -> None:
     assert _video(stretch(0, 7)).note == (
-        "7 h of 10 h recorded had video, 70.00 %; the codes with video need at least 80 %."
+        "7 h of 10 h recorded had video, 70.00 %; at least 80 % is needed."
     )
 
 

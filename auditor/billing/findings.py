@@ -124,7 +124,7 @@ def _monitoring(outcome: Outcome, facts: Facts) -> Iterator[Finding]:
                 outside=quantity(outside, "check", "lies", "lie") if outside else Own("none"),
             )
         return
-    recorded = [day for day in outcome.days if day.recorded_ns]
+    recorded = [day for day in outcome.days if day.counted_ns]
     lowered = [day for day in recorded if day.level != ordered]
     if lowered and not log.lapses:
         yield finding(
@@ -283,7 +283,7 @@ def day_notes(
             "period by itself."
         )
     notes += _level_notes(day, facts)
-    if facts.ordered_video and facts.video is not None and not day.video and day.recorded_ns:
+    if facts.ordered_video and facts.video is not None and not day.video and day.counted_ns:
         study = settings.video_share.by == "study"
         notes.append(
             f"Video covers too little of {'the study' if study else 'this period'}: the codes are "
@@ -297,7 +297,7 @@ def _level_notes(day: Day, facts: Facts) -> list[str]:
     monitoring, ordered = facts.monitoring, facts.ordered_level
     if ordered is None or monitoring is None or monitoring.supported is None:
         return []
-    if not day.recorded_ns or day.level == ordered:
+    if not day.counted_ns or day.level == ordered:
         return []
     here = [lapse for lapse in monitoring.lapses if day.window.index in lapse.periods]
     codes = ""

@@ -268,6 +268,7 @@ def _days(
     days = []
     for i, window in enumerate(windows):
         counted = 0 if i in joined else recorded[i] + took[i]
+        counts_with = i - 1 if i in joined else i
         days.append(
             Day(
                 window=window,
@@ -278,8 +279,8 @@ def _days(
                 took_ns=took[i],
                 band=_band_of_period(counted, settings),
                 spare=None,
-                level=levels[i],
-                video=videos[i],
+                level=levels[counts_with],
+                video=videos[counts_with],
                 dates=dates_of(facts.recorded, window.interval, facts.axis),
             )
         )

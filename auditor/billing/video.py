@@ -45,8 +45,7 @@ def measure_video(
     if len(video[0]):
         note = (
             f"{in_words(study.video_ns)} of {in_words(study.recorded_ns)} recorded had video, "
-            f"{study.fraction_ppm // 100 / 100:.2f} %; the codes with video need at least "
-            f"{threshold / 10_000:g} %."
+            f"{study.fraction_ppm // 100 / 100:.2f} %; at least {threshold / 10_000:g} % is needed."
         )
     return Video(
         recorded_ns=study.video_ns,
