@@ -90,7 +90,7 @@ def test_the_default_output_is_named_by_the_study(
     monkeypatch.chdir(tmp_path)
     run("study", pieces, *QUICK, "--quiet")
     assert sorted(p.name for p in (tmp_path / "audit-S-2041").iterdir()) == [
-        "audit.html", "audit.json", "files.csv", "gaps.csv", "hours.csv", "marks.txt",
+        "audit.html", "audit.json", "files.csv", "gaps.csv", "hours.csv", "marks.txt", "note.txt",
         "periods.csv", "segments.csv",
     ]  # fmt: skip
     order = tmp_path / "order.toml"

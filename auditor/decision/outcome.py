@@ -29,6 +29,7 @@ from auditor.model import (
     SignalFacts,
     Study,
 )
+from auditor.model.codes import FINDINGS
 from auditor.model.codes.edf import CODES as EDF_CODES
 from auditor.model.codes.inputs import CODES as INPUT_CODES
 from auditor.model.codes.study import CODES as STUDY_CODES
@@ -264,7 +265,7 @@ def _files(study: Study, findings: Sequence[Finding]) -> _Judged:
         text = f"{counted} of {quantity(every, 'file')} counted"
     rooms = EDF_CODES.keys() | INPUT_CODES.keys() | STUDY_CODES.keys()
     notes = [f for f in findings if _bears_on(f) is None and f.severity == "caution"]
-    shown = [_headline_of(f) for f in notes if f.code in rooms]
+    shown = [FINDINGS[f.code].title or _headline_of(f) for f in notes if f.code in rooms]
     if shown:
         more = f" (and {len(shown) - 1} more)" if len(shown) > 1 else ""
         text += f"; note: {shown[0]}{more}"
@@ -317,8 +318,14 @@ def _outcome(answers: dict[Question, _Judged], order: Order | None) -> DecisionO
 
 
 def _by_weight(answers: dict[Question, _Judged]) -> list[_Judged]:
-    """The answers, the one that decides first."""
-    return sorted((answers[q] for q in _DECIDES), key=lambda j: _WORST.index(j.state))
+    """The answers, the one that decides first. A minimum that is not met asks for a look as any
+    other: where hours are missing, they come before what they do to the codes."""
+
+    def rank(judged: _Judged) -> int:
+        as_look = judged.question == "billing" and judged.state == "no"
+        return _WORST.index("look" if as_look else judged.state)
+
+    return sorted((answers[q] for q in _DECIDES), key=rank)
 
 
 def _headline(outcome: DecisionOutcome, answers: dict[Question, _Judged]) -> str:

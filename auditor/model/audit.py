@@ -210,8 +210,6 @@ class Audit:
     findings: tuple[Finding, ...] = field(repr=False)
     cautions: tuple[str, ...] = field(repr=False)
     redacted: bool = False
-    note: str = ""
-    """The chart note: one paragraph that a technologist would paste. No codes, no judgement."""
     inputs: tuple[InputUsed, ...] = ()
     logs: tuple[LogRead, ...] = ()
     """What the logs of checks and video said, taken or not."""

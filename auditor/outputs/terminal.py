@@ -1,8 +1,9 @@
-"""The summary on the terminal, and progress on standard error. Renders only."""
+"""The summary on the terminal, and progress on standard error."""
 
 from __future__ import annotations
 
 import sys
+import textwrap
 import threading
 from itertools import groupby
 from types import TracebackType
@@ -10,110 +11,60 @@ from typing import TextIO
 
 from auditor.core.durations import hms
 from auditor.core.text import printable
-from auditor.model import Audit, Cause, PowerPlan, RuleLine
+from auditor.model import Audit, PowerPlan, RuleLine
+from auditor.outputs.note import chart_note
 
-_SHOWN = 12
-_EVIDENCE = 3
-_MARK = {"info": "info", "caution": "CAUTION", "problem": "PROBLEM"}
+_SHOWN = 6
+_WIDTH = 100
+_ANSWERS = {
+    "order": "Ordered time recorded",
+    "readable": "EEG to read",
+    "billing": "Billing minimum met",
+    "files": "Files and clock right",
+}
 
 
 def summary(audit: Audit) -> str:
-    """The audit in a screen of plain text: outcome, hours, gaps, thresholds, findings."""
-    axis, coverage = audit.study.axis, audit.coverage
-    lines = [
-        f"{audit.decision.outcome.upper()}  {audit.decision.headline}",
-        *(f"  - {reason.text}" for reason in audit.decision.reasons),
-        "",
-        f"Study     {audit.study_id or audit.study.name}"
-        + (f", patient code {audit.patient_code}" if audit.patient_code else "")
-        + (f", recorder {audit.recorder}" if audit.recorder else ""),
-        f"Recorded  {hms(coverage.recorded_ns)} from {axis.iso(coverage.first_start)} to "
-        f"{axis.iso(coverage.last_end)} (span {hms(coverage.span_ns)})",
-    ]
-    if audit.signal.scanned:
-        lines.append(
-            f"Usable    {hms(audit.signal.usable_ns)} with at least "
-            f"{audit.signal.needed_channels} live EEG channels"
-        )
-    else:
-        lines.append("Usable    not known: the samples were not scanned")
-    if audit.shortfall is not None:
-        s = audit.shortfall
-        lines.append(
-            f"Missing   late start {hms(s.late_start_ns, up=True)}, "
-            f"gaps {hms(s.gaps_ns, up=True)}, dropouts {hms(s.dropouts_ns, up=True)}, "
-            f"early stop {hms(s.early_stop_ns, up=True)} of the ordered {hms(s.ordered_ns)}"
-        )
-    stop = audit.stop
-    lines.append(f"Stop      {_words(stop.kind)}, likely cause: {_cause(stop.cause)}")
-    lines += [f"  - {text}" for text in stop.cause.evidence[:_EVIDENCE]]
-    lines += _gaps(audit)
-    lines += _thresholds(audit)
-    lines += _findings(audit)
+    """The audit in half a screen of plain text: outcome, four answers, what to do, note, codes."""
+    decision = audit.decision
+    outcome = decision.outcome.replace("_", " ").upper()
+    lines = [f"{outcome}  {decision.headline}", ""]
+    lines += [f"{_ANSWERS[a.question]:23}{a.state:9}{a.text}" for a in decision.answers]
+    lines += _to_do(audit)
+    lines += ["", *textwrap.wrap(chart_note(audit), _WIDTH)]
+    lines += _codes(audit)
     lines += ["", *audit.cautions[:2]]
     return "\n".join(printable(line) for line in lines) + "\n"
 
 
-def _words(code: str) -> str:
-    """A code of the vocabulary as words."""
-    return code.replace("_", " ")
-
-
-def _cause(of: Cause) -> str:
-    named = ", ".join(map(_words, (of.likely_cause, *of.also)))
-    return named if of.rank is None else f"{named} ({of.rank})"
-
-
-def _gaps(audit: Audit) -> list[str]:
-    axis, gaps = audit.study.axis, [*zip(audit.coverage.gaps, audit.gap_causes, strict=True)]
-    if not gaps:
-        return ["Gaps      none"]
-    lines = [f"Gaps      {len(gaps)}, {hms(audit.coverage.gaps_ns, up=True)} in all"]
-    longest = sorted(gaps, key=lambda g: (-g[0].duration, g[0].start))[:_SHOWN]
-    for gap, cause in sorted(longest, key=lambda g: g[0].start):
-        length = hms(gap.duration, up=True)
-        lines.append(f"  {axis.iso(gap.start)}  {length:>10}  likely cause: {_cause(cause)}")
-    if len(gaps) > len(longest):
-        lines.append(f"  and {len(gaps) - len(longest)} shorter ones, all in gaps.csv")
+def _to_do(audit: Audit) -> list[str]:
+    """What the findings ask of a person, each once."""
+    asked = [f for f in audit.findings if f.question is not None or f.severity == "problem"]
+    actions = list(dict.fromkeys(f.action for f in asked if f.action))
+    if not actions:
+        return []
+    lines = ["", "To do", *(f"  - {action}" for action in actions[:_SHOWN])]
+    if len(actions) > _SHOWN:
+        lines.append(f"  and {len(actions) - _SHOWN} more, all in audit.html")
     return lines
 
 
-def _thresholds(audit: Audit) -> list[str]:
+def _codes(audit: Audit) -> list[str]:
     billing = audit.billing
     if billing is None:
         return []
-    units = ", ".join(f"{u.count} x {u.code} ({u.band})" for u in billing.technical_totals)
-    whole = billing.professional.whole_study
-    lines = [
+    units = [f"{u.count} x {u.code}" for u in billing.technical_totals]
+    if billing.shorter is not None and billing.shorter.code:
+        units.append(billing.shorter.code)
+    days = [d.code or "none" for d in billing.professional.each_day]
+    whole = billing.professional.whole_study.code or "none"
+    set_up = "" if billing.setup.supported is False else f"set-up {billing.setup.code}; "
+    return [
         "",
-        f"Time thresholds met by {billing.basis} time (never a claim; a qualified coder decides)",
-        f"  technical     {units or 'none'}",
-        f"  professional  whole study {whole.code or 'none'} ({whole.band}); each day "
-        + (", ".join(d.code or "none" for d in billing.professional.each_day) or "none"),
+        "Codes by recorded time (never a claim; a qualified coder decides): "
+        f"{set_up}technical {', '.join(units) or 'none'}; professional each day "
+        f"{', '.join(days) or 'none'}, whole study {whole}",
     ]
-    if billing.minimum is not None:
-        minimum = billing.minimum
-        lines.append(f"  minimum       {'met' if minimum.met else 'not met'}: {minimum.text}")
-    for period in billing.periods:
-        lines += [f"  period {period.index}: {note}" for note in period.notes]
-    if audit.monitoring is not None:
-        lines += [f"  monitoring: {audit.monitoring.note}"]
-    if audit.video is not None:
-        lines += [f"  video: {audit.video.note}"]
-    lines += [f"  other interpretation: if {a.words}" for a in billing.interpretations]
-    return lines
-
-
-def _findings(audit: Audit) -> list[str]:
-    if not audit.findings:
-        return []
-    lines = ["", "Findings"]
-    for finding in audit.findings[:_SHOWN]:
-        where = f"{finding.where}: " if finding.where else ""
-        lines.append(f"  {_MARK[finding.severity]:8} {where}{finding.text}")
-    if len(audit.findings) > _SHOWN:
-        lines.append(f"  and {len(audit.findings) - _SHOWN} more, all in audit.html")
-    return lines
 
 
 def plan_text(plan: PowerPlan) -> str:

@@ -161,8 +161,10 @@ PERSON: Object[PersonDecision] = Object(
         k.text("by", "Who, as written.", lambda d: d.by),
         k.utc("at", "When.", lambda d: d.recorded_utc),
         k.text("note", "The note, as written.", lambda d: d.note),
+        k.flag("made_on_this_audit", "Whether the person saw these numbers.",
+               lambda d: d.made_on_this_audit),
     ),
-)
+)  # fmt: skip
 SECOND: Object[SecondReading] = Object(
     "What another library says of one file. It never changes the outcome.",
     (

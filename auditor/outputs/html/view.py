@@ -12,6 +12,7 @@ from auditor.core.text import quantity
 from auditor.core.units import MINUTE
 from auditor.coverage.events import grouped
 from auditor.model import SEVERITIES, Audit, Cause, ChannelFacts, Finding
+from auditor.outputs.note import chart_note
 from auditor.outputs.html.channels import draw_channels
 from auditor.outputs.html.picture import LISTED, Row, draw, shares
 from auditor.outputs.html.text import Clock, percent, sentence, words
@@ -156,6 +157,7 @@ def view(audit: Audit) -> dict[str, Any]:
     fills = [(copy.name, part) for copy in audit.coverage.copies for part in copy.filled]
     return {
         "audit": audit,
+        "chart_note": chart_note(audit),
         "clock": clock,
         "picture": picture,
         "any_artifact": any(isinstance(r, Row) and r.artifact for r in picture.rows),
