@@ -203,8 +203,6 @@ def build(
         ),
         findings=FINDINGS,
         inputs=(InputUsed("order", "order.toml", "0d" * 32),),
-        note="Recorded from Tue 2 Mar 2027 09:32:00, recorder N-3. Power changed once. "
-        "38 checks by RT-4.",
         cautions=("This audit reads files only. It replaces no clinical judgement.",),
         person_decisions=(
             PersonDecision("extend", "RT-4", "Called the patient.", "2027-03-06T09:00:00Z"),

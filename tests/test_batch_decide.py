@@ -56,7 +56,7 @@ def test_the_audit_shows_the_decision_and_keeps_its_own_outcome(out: Path) -> No
     jsonschema.Draft202012Validator(schema()).validate(audit)
     assert audit.pop("persons") == [
         {"outcome": "repeat", "by": "T-12", "note": "call the ward",
-         "at": "2027-01-15T08:00:00Z"}
+         "at": "2027-01-15T08:00:00Z", "made_on_this_audit": True}
     ]  # fmt: skip
     assert before.pop("persons") == []
     assert audit == before

@@ -20,6 +20,7 @@ from auditor.core.durations import hms
 from auditor.core.units import HOUR
 from auditor.model import Audit
 from auditor.outputs.html import render_html
+from auditor.outputs.note import chart_note
 
 pytestmark = pytest.mark.browser
 
@@ -332,7 +333,7 @@ def test_a_table_is_copied_as_tab_separated_text_without_formulas(
     assert lines[1] == ["Tue 2 Mar 2027 10:32:00", "–", '\'=HYPERLINK("x")', "a/part-1.edf"]
     seen.page.locator(".note button").click()
     seen.page.locator(".note [role=status]", has_text="Copied.").wait_for()
-    assert seen.page.evaluate("navigator.clipboard.readText()") == audit.note
+    assert seen.page.evaluate("navigator.clipboard.readText()") == chart_note(audit)
     seen.quiet()
     seen.page.context.close()
 
@@ -391,7 +392,7 @@ def test_the_first_printed_page_holds_answers_hours_note_and_picture(
     pdf = tmp_path / f"{name}.pdf"
     page.pdf(path=str(pdf), format=paper, print_background=False)
     first = " ".join(page_texts(pdf)[0].split())
-    for word in f"{audit.decision.headline} {audit.note}".split():
+    for word in f"{audit.decision.headline} {chart_note(audit)}".split():
         assert word in first
     for answer in audit.decision.answers:
         assert " ".join(answer.text.split()[:3]) in first

@@ -12,10 +12,10 @@ from auditor.core.text import quantity
 from auditor.core.units import MINUTE
 from auditor.coverage.events import grouped
 from auditor.model import SEVERITIES, Audit, Cause, ChannelFacts, Finding
-from auditor.outputs.note import chart_note
 from auditor.outputs.html.channels import draw_channels
 from auditor.outputs.html.picture import LISTED, Row, draw, shares
 from auditor.outputs.html.text import Clock, percent, sentence, words
+from auditor.outputs.note import chart_note
 
 T = TypeVar("T")
 _FEW = 50
