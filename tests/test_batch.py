@@ -253,18 +253,14 @@ def test_orders_may_come_in_a_toml_list(root: Path, out: Path, tmp_path: Path) -
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("study,hours\nS-1,2\n", "row 1"),
-        ("study,ordered_hours\nS-1\n", "row 2: has another number of columns"),
-        ("study,ordered_hours\nS-1,2\nS-1,3\n", "row 3: gives a second order for S-1"),
-        ("study,ordered_hours\n,2\n", "row 2: names no study"),
-        ("study,ordered_hours\nS-1,'2'\n", "row 2: ordered_hours"),
-        ('study,ordered_hours\n"S-1,2\n', "row"),
-        ("study,ordered_hours,study_id\nS-1,2,a'b\n", "row 2: study_id"),
-        ("", "row 1"),
-        ("\xff", "is not UTF-8"),
+        ("name,hours\nS-1,2\n", "row 1: the columns are name, hours. Name at least"),
+        ("study,ordered_hours,Hours ordered\nS-1,2,3\n", "row 1: the columns ordered_hours and"),
+        ("study,ordered_hours,moniotring\nS-1,2,x\n", "'moniotring' is not known. Is monitoring"),
+        ("", "is empty"),
+        ("\0", "no text"),
     ],
 )
-def test_a_wrong_list_of_orders_is_an_error_that_names_the_row(
+def test_what_is_no_list_of_orders_is_an_error(
     text: str, says: str, root: Path, out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     table = tmp_path / "orders.csv"
@@ -272,6 +268,27 @@ def test_a_wrong_list_of_orders_is_an_error_that_names_the_row(
     assert batch(root, out, "--orders", table) == 2
     assert says in capsys.readouterr().err
     assert not (out / "index.html").exists()
+
+
+def test_a_bad_row_costs_its_study_and_names_its_cell(
+    root: Path, out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for folder in ("S-2041", "S-2042"):
+        (root / folder / "order.toml").unlink()
+    table = tmp_path / "orders.csv"
+    table.write_text(
+        "Study;Ordered hours;Hook-up\nS-2041;0.01;noon\nS-2042;0.01;2.3.2027 9:30\n"
+        ";24;\nS-2049;24;\n"
+    )
+    run("batch", root, "--out", out, "--orders", table)
+    rows = {r["study"]: r for r in worklist(out)}
+    assert "row 2, column Hook-up: has the value 'noon'" in rows["S-2041"]["headline"]
+    assert "Write it as 2027-03-02 09:30." in rows["S-2041"]["headline"]
+    assert read(out / "audits" / "S-2042")["order"]["hookup"] == "2027-03-02T09:30:00"
+    told = capsys.readouterr().out
+    assert "Named in the list of orders and not there (1): S-2049" in told
+    assert "Rows of the list left out (1)" in told
+    assert "row 4: names no study" in told
 
 
 def test_an_order_whose_name_fits_two_studies_is_taken_by_neither(

@@ -23,10 +23,11 @@ from auditor.core.errors import NothingReadable, UsageError
 from auditor.core.progress import Progress
 from auditor.core.statuses import ACT, COMPLETE
 from auditor.core.text import printable
+from auditor.inputs.folder import some_of
 from auditor.inputs.orders_list import OrderBook
 from auditor.model import StudyFolder
 from auditor.pipeline import Options, now_utc
-from auditor.policy import load_policy
+from auditor.policy import Policy, load_policy
 
 
 def batch(arguments: argparse.Namespace, progress: Progress) -> int:
@@ -46,7 +47,7 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
         raise UsageError("--workers", f"{workers} is not a number of processes", "Give 1 or more.")
     policy = load_policy(None if arguments.policy is None else Path(arguments.policy))
     orders = OrderBook(
-        None if arguments.orders is None else Path(arguments.orders), policy, arguments.timezone
+        None if arguments.orders is None else Path(arguments.orders), arguments.timezone
     )
     try:
         studies = find_studies(root, exclude=out, named=orders.names())
@@ -67,7 +68,7 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
         names = Names(out, redacted=arguments.redact)
         with History(out, create=True) as history:
             history.fast()
-            jobs = _jobs(arguments, studies, names, orders, history)
+            jobs = _jobs(arguments, studies, names, orders, policy, history)
             done = _audit_all(arguments, jobs, names, history, workers, progress)
             keys = [job.study for job in jobs]
             show_decisions(history, keys, out)  # those recorded while the batch was at work
@@ -75,7 +76,7 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
             worklist = write_worklist(history, keys, out, awaited)
     counts = Counter(row.summary["outcome"] for row in worklist)
     if not arguments.quiet:
-        sys.stdout.write(_told(counts, done, len(orders.unused()), out))
+        sys.stdout.write(_told(counts, done, orders, out, arguments.redact))
     return COMPLETE if set(counts) == {"complete"} else ACT
 
 
@@ -131,6 +132,7 @@ def _jobs(
     studies: Sequence[StudyFolder],
     names: Names,
     orders: OrderBook,
+    policy: Policy,
     history: History,
 ) -> list[Job]:
     options = Options(
@@ -153,7 +155,7 @@ def _jobs(
                 paths=tuple(str(p) for p in study.files or (study.folder,)),
                 order=order.order,
                 order_sha256=order.sha256,
-                policy=orders.policy,
+                policy=policy,
                 options=options,
                 redacted=arguments.redact,
                 decisions=decisions.get(key, ()),
@@ -164,11 +166,17 @@ def _jobs(
     return jobs
 
 
-def _told(counts: Counter[str], done: int, awaited: int, out: Path) -> str:
+def _told(counts: Counter[str], done: int, orders: OrderBook, out: Path, redacted: bool) -> str:
     every = sum(counts.values())
     lines = [f"{every} studies: {done} audited, {every - done} unchanged"]
     lines += [f"  {counts[o]:6} {o}" for o in ("unreadable", "repeat", "review", "complete")]
-    if awaited:
-        lines.append(f"The list of orders names {awaited} more that are not there.")
+    for words, names in (
+        ("Named in the list of orders and not there", orders.unused()),
+        ("Without an order", orders.without),
+        ("Rows of the list left out", orders.unnamed()),
+    ):
+        if names:
+            shown = "" if redacted else f": {some_of(names)}"
+            lines.append(f"{words} ({len(names)}){shown}")
     lines.append(f"The worklist is {out / 'index.html'}")
     return "\n".join(printable(line) for line in lines) + "\n"

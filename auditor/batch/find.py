@@ -96,6 +96,7 @@ def find_studies(
                 folder.path,
                 folder.order,
                 files,
+                tuple(sorted({head.day for head in folder.heads() if head.day is not None})),
             )
         )
     return tuple(sorted(studies, key=lambda s: s.key))

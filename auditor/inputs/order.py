@@ -22,7 +22,7 @@ from auditor.model import Corrections, Finding, Order, PowerSetup, finding
 from auditor.policy.toml import Hours, Share, Strict, Written, read_toml, validate
 
 MOST_ORDERED = 366 * DAY
-_YES = {"yes": True, "true": True, "no": False, "false": False}
+_YES = {"yes": True, "true": True, "y": True, "no": False, "false": False, "n": False}
 
 FORMS = {
     "ordered_hours": "ordered_hours = 72",
@@ -59,11 +59,17 @@ def _number(value: object) -> object:
 
 
 def _hours(value: object) -> object:
-    """As ``_number``; the unit may stand behind it, as in '48 h'."""
-    if isinstance(value, str):
-        found = re.fullmatch(r"(.*\d)\s*(h|hrs?|hours?)\.?\s*", value, re.IGNORECASE)
-        return _number(found.group(1) if found else value)
-    return value
+    """As ``_number``; the unit may stand behind it, as in '48 h' or '2 days'; or '48:00'."""
+    if not isinstance(value, str):
+        return value
+    clock = re.fullmatch(r"\s*(\d{1,4}):([0-5]\d)(:00)?\s*", value)
+    if clock:
+        return int(clock.group(1)) + Decimal(int(clock.group(2))) / 60
+    found = re.fullmatch(r"(.*\d)\s*(h|hrs?|hours?|d|days?)\.?\s*", value[:100], re.IGNORECASE)
+    number = _number(found.group(1) if found else value)
+    if found and found.group(2)[0] in "dD" and isinstance(number, int | Decimal):
+        return number * 24
+    return number
 
 
 def _share(value: object) -> object:

@@ -1,36 +1,156 @@
-"""The order of each study of a batch: the file beside it, or its entry in a list of orders.
+"""The order of each study of a batch: the file with it, or its row in a list of orders.
 
-A list is a CSV table or a TOML file of ``[[orders]]`` tables. ``study`` (the folder's path below
-the root, or the last part of it) and ``ordered_hours`` are needed; the other keys of an order
-file's ``[order]`` and ``[power]`` tables may follow. Each entry becomes an order file's text and
-passes the same checks.
+A list is a table as labs keep it (CSV in its usual dialects, or XLSX) whose columns are told by the
+meaning of their headings, or a TOML file of ``[[orders]]`` tables with the keys of an order file.
+Each row names a study's folder (its path below the root, or the last part of it) and the ordered
+hours. A row that cannot be taken costs its study and names its cell.
 """
 
 from __future__ import annotations
 
-import csv
+import difflib
 import hashlib
-import io
 import re
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
+from auditor.core.clock import civil_datetime
 from auditor.core.errors import AuditorError, SettingsError
-from auditor.inputs.order import order_of, read_order
+from auditor.core.files import read_written
+from auditor.core.text import printable
+from auditor.inputs.order import FORMS, order_of, read_order
+from auditor.inputs.sheets import Row, headed, plain_heading, sheet_of
+from auditor.inputs.stamps import DateOrder, Stamp, read_stamp
 from auditor.model import Order, StudyFolder
-from auditor.policy import Policy
-from auditor.policy.toml import parse_toml, read_toml
+from auditor.policy.toml import read_toml
 
-_TEXTS = ("study_id", "patient_code", "timezone", "monitoring", "mode")
-_BARE = ("ordered_hours", "hookup", "video", "minimum_channels", "batteries", "hours_per_battery",
-         "external_hours", "mode_share")  # fmt: skip
-_POWER = ("batteries", "hours_per_battery", "external_hours", "mode", "mode_share")
-_COLUMNS = {"study", *_TEXTS, *_BARE}
-_BARE_VALUE = re.compile(r"[0-9A-Za-z:.+\- ]{1,40}")
-_MAX_BYTES = 50_000_000
+_HEADINGS: dict[str, tuple[str, ...]] = {
+    "study": ("study", "folder", "study folder", "study name", "directory"),
+    "study_id": ("study id", "study number", "study no", "id", "accession", "accession number"),
+    "patient_code": ("patient", "patient code", "patient id", "code", "mrn"),
+    "ordered_hours": (
+        "ordered hours", "hours ordered", "ordered", "hours", "ordered h", "duration", "length",
+        "ordered duration", "ordered time", "order", "ordered days", "days ordered", "days",
+    ),
+    "hookup": (
+        "hookup", "hook up", "hook up time", "hookup time", "hooked up", "hook up date and time",
+        "hook up date time", "hookup date time", "start", "start time", "planned start", "time",
+    ),
+    "hookup date": ("hook up date", "hookup date", "start date", "date", "date of hook up"),
+    "timezone": ("timezone", "time zone", "zone", "tz"),
+    "video": ("video", "with video", "video ordered"),
+    "monitoring": ("monitoring", "monitoring level", "level", "level of monitoring"),
+    "minimum_channels": ("minimum channels", "min channels", "channels", "needed channels"),
+    "still_recording": ("still recording", "goes on", "so far"),
+    "reports": ("reports", "report", "reporting"),
+    "batteries": ("batteries", "number of batteries"),
+    "hours_per_battery": ("hours per battery", "battery hours"),
+    "spare_batteries": ("spare batteries", "spares"),
+    "external_hours": ("external hours", "external supply", "external supply hours"),
+    "mode": ("mode", "recording mode"),
+    "mode_share": ("mode share",),
+    "log of checks": ("monitoring log", "log of checks", "checks", "check log"),
+    "log of video": ("video log", "log of video"),
+}  # fmt: skip
+_POWER = (
+    "batteries", "hours_per_battery", "spare_batteries", "external_hours", "mode", "mode_share",
+)  # fmt: skip
+_LOGS = {"log of checks": "monitoring", "log of video": "video"}
+_DAYS_NEAR = 2
+"""A hook-up lies at most so many days from the first file's start (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One row of a list: the study that it names, and its cells by key.
+
+    ``headings`` are those of the keys, as the list writes them; ``order`` is the order of day and
+    month that other rows of the list show, ``None`` where none does.
+    """
+
+    study: str
+    where: str
+    cells: Mapping[str, Any]
+    headings: Mapping[str, str] = field(default_factory=dict)
+    order: DateOrder | None = None
+    error: str = ""
+
+    def place(self, keys: tuple[str, ...]) -> str:
+        """The row and the column of a key."""
+        key = next((k for k in reversed(keys) if k in self.headings), "")
+        return f"{self.where}, column {self.headings[key]}" if key else f"{self.where}: {keys[-1]}"
+
+    def read(self, beside: Path, name: str, days: Sequence[date] = ()) -> Order:
+        """The order; ``days`` are those on which the study's files begin.
+
+        Raises ``SettingsError`` that names the cell, its value and the form that is wanted.
+        """
+        if self.error:
+            raise SettingsError(self.where, self.error, "Keep one of them.")
+        cells = dict(self.cells)
+        if isinstance(cells.get("hookup"), str) or "hookup date" in cells:
+            cells["hookup"] = self._hookup(str(cells.get("hookup", "")), days)
+        tables: dict[str, dict[str, Any]] = {"order": {}}
+        for key, value in cells.items():
+            if key in _LOGS:
+                tables.setdefault("logs", {})[_LOGS[key]] = value
+            elif key not in ("study", "hookup date"):
+                tables.setdefault("power" if key in _POWER else "order", {})[key] = value
+        text = "\n".join(f"{key} = {value}" for key, value in sorted(self.cells.items()))
+        return order_of(
+            tables, self, beside, hashlib.sha256(f"{text}\n{days}".encode()).hexdigest(), name
+        )
+
+    def _hookup(self, text: str, days: Sequence[date]) -> Any:
+        """The cell as a date and time: of its readings the one near the files, else the list's."""
+        beside = str(self.cells.get("hookup date", ""))
+        try:
+            stamp = read_stamp(text, beside)
+            readings = stamp.civil_readings()
+            if not readings:
+                raise ValueError("gives no date with a time of day")
+        except ValueError as error:
+            shown = printable(" ".join(filter(None, (beside, text))), 60)
+            raise SettingsError(
+                self.place(("hookup",)), f"has the value {shown!r}: it {error}", _WANTED
+            ) from None
+        if stamp.offset_ns is not None:
+            return text  # said by the check of the order
+        near = [at for at in readings if any(_apart(at, day) <= _DAYS_NEAR for day in days)]
+        if len(near) != 1:
+            near = list(readings) if len(readings) == 1 else self._as_the_list(stamp)
+        if len(near) != 1:
+            ways = " or ".join(day.isoformat() for _, day in stamp.dates)
+            raise SettingsError(
+                self.place(("hookup",)),
+                f"has the value {printable(text, 60)!r}: it can be read as {ways}",
+                _WANTED,
+            )
+        return civil_datetime(near[0])
+
+    def _as_the_list(self, stamp: Stamp) -> list[int]:
+        day = stamp.midnight(self.order) if self.order else None
+        return [] if day is None else [day + (stamp.clock_ns or 0)]
+
+
+_WANTED = "Write it as 2027-03-02 09:30."
+
+
+def _apart(civil: int, day: date) -> int:
+    return abs((civil_datetime(civil).date() - day).days)
+
+
+@dataclass(frozen=True, slots=True)
+class OrderList:
+    """A list of orders: its rows by study, and sentences on rows that name none."""
+
+    path: Path
+    rows: Mapping[str, Listed]
+    unnamed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,24 +162,20 @@ class StudyOrder:
     error: str | None = None
 
 
-@dataclass(slots=True)
 class OrderBook:
     """Finds the order of each study. ``timezone`` is the zone given for all of them."""
 
-    path: Path | None
-    policy: Policy
-    timezone: str | None
-    _listed: dict[str, str] = field(init=False)
-    _unused: set[str] = field(init=False)
-    _parts: Counter[str] = field(init=False, default_factory=Counter)
-
-    def __post_init__(self) -> None:
-        self._listed = {} if self.path is None else read_orders(self.path)
-        self._unused = set(self._listed)
+    def __init__(self, path: Path | None, timezone: str | None = None) -> None:
+        self._list = None if path is None else read_orders(path)
+        self._timezone = timezone
+        self._unused = set(self.names())
+        self._parts: Counter[str] = Counter()
+        self.without: list[str] = []
+        """Studies for which neither a file nor the list has an order."""
 
     def names(self) -> frozenset[str]:
         """The studies that the list names."""
-        return frozenset(self._listed)
+        return frozenset() if self._list is None else frozenset(self._list.rows)
 
     def expect(self, studies: Sequence[StudyFolder]) -> None:
         """The studies that there are, so that a name which fits two of them is known."""
@@ -67,19 +183,24 @@ class OrderBook:
 
     def of(self, study: StudyFolder) -> StudyOrder:
         """The order of ``study``. Raises nothing."""
-        names = [n for n in dict.fromkeys((study.key, _last(study.key))) if n in self._listed]
+        rows = {} if self._list is None else self._list.rows
+        names = [n for n in dict.fromkeys((study.key, _last(study.key))) if n in rows]
         self._unused -= set(names)
         try:
             if study.order is not None:
-                return self._from_file(study.order)
-            if not names:
+                order = read_order(study.order.resolve(), timezone=self._timezone)
+                return StudyOrder(order, order.sha256)
+            if self._list is None or not names:
+                self.without.append(study.key)
                 return StudyOrder()
             if names[0] != study.key and self._parts[names[0]] > 1:
                 return StudyOrder(
                     error=f"the list of orders names {names[0]}, and {self._parts[names[0]]} "
                     "studies are called that; write the path below ROOT there"
                 )
-            return self._from_list(names[0])
+            path = self._list.path
+            order = rows[names[0]].read(path.resolve().parent, path.name, study.days)
+            return StudyOrder(replace(order, path=str(path.absolute())), order.sha256)
         except (AuditorError, OSError) as error:
             return StudyOrder(error=f"its order cannot be taken: {error}")
 
@@ -87,123 +208,139 @@ class OrderBook:
         """Studies that the list names and that are not there: not returned yet, or misspelt."""
         return tuple(sorted(self._unused))
 
-    def _from_file(self, path: Path) -> StudyOrder:
-        digest = hashlib.sha256(path.read_bytes()).hexdigest()
-        order = read_order(path.resolve(), timezone=self.timezone)
-        return StudyOrder(order, digest)
-
-    def _from_list(self, name: str) -> StudyOrder:
-        assert self.path is not None
-        source = parse_toml(self._listed[name].encode(), f"{self.path} (order of {name})")
-        beside = self.path.resolve().parent
-        order = order_of(source.data, source, beside, source.sha256, self.path.name)
-        return StudyOrder(order, source.sha256)
+    def unnamed(self) -> tuple[str, ...]:
+        """Sentences on rows of the list that name no study."""
+        return () if self._list is None else self._list.unnamed
 
 
 def _last(key: str) -> str:
     return key.rsplit("/", 1)[-1]
 
 
-def read_orders(path: Path) -> dict[str, str]:
-    """Study key (or last part of it) -> the text of its order file (TOML).
+def read_orders(path: Path) -> OrderList:
+    """The rows of a list of orders.
 
-    Raises ``SettingsError`` that names the file, the row and the column or key.
+    Raises ``SettingsError`` for a file that is no list of orders as a whole: no table, or without
+    the columns that are needed. What is wrong with one row is said when that row is read.
     """
-    return _from_toml(path) if path.suffix.lower() == ".toml" else _from_csv(path)
+    found = _from_toml(path) if path.suffix.lower() == ".toml" else _from_table(path)
+    rows: dict[str, Listed] = {}
+    unnamed = []
+    for row in found:
+        if not row.study:
+            unnamed.append(f"{row.where}: {row.error or 'names no study'}")
+        elif row.study in rows:
+            first = rows[row.study]
+            error = f"gives a second order for {row.study}, after {first.where}"
+            rows[row.study] = replace(row, error=error)
+        else:
+            rows[row.study] = row
+    return OrderList(path, rows, tuple(unnamed))
 
 
-def _from_csv(path: Path) -> dict[str, str]:
-    try:
-        if path.stat().st_size > _MAX_BYTES:
-            raise SettingsError(
-                str(path), f"is larger than {_MAX_BYTES} bytes", "Is it the right file?"
-            )
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
+def _study(text: object) -> str:
+    return str(text).strip().replace("\\", "/").strip("/")
+
+
+def _from_table(path: Path) -> list[Listed]:
+    sheet = sheet_of(read_written(path), path.name, str(path))
+    if not sheet.rows:
+        raise SettingsError(str(path), "is empty", "Write the columns Study and Ordered hours.")
+    top = sheet.rows[0]
+    columns = headed(top, _HEADINGS)
+    keys = list(columns.values())
+    by_id = "study" not in keys and "study_id" in keys  # the folders are called by their numbers
+    if by_id:
+        columns = {n: "study" if key == "study_id" else key for n, key in columns.items()}
+        keys = list(columns.values())
+    where = f"{path} row {top.line}"
+    twice = next((key for key in keys if keys.count(key) > 1), None)
+    if twice is not None:
+        named = [printable(top.cells[n].strip(), 40) for n, key in columns.items() if key == twice]
         raise SettingsError(
-            str(path), f"cannot be read ({error.strerror})", "Check its name and permissions."
-        ) from error
-    except UnicodeDecodeError as error:
+            where, f"the columns {' and '.join(named)} mean the same", "Keep one of them."
+        )
+    if not {"study", "ordered_hours"} <= set(keys):
+        there = ", ".join(printable(c.strip(), 40) for c in top.cells if c.strip())
         raise SettingsError(
-            str(path), f"byte {error.start} is not UTF-8", "Save the table as UTF-8."
-        ) from error
-    header = text.split("\n", 1)[0]
-    separator = max(",;\t", key=header.count)
-    rows = csv.DictReader(io.StringIO(text), delimiter=separator, strict=True)
-    orders: dict[str, str] = {}
-    try:
-        names = [(n or "").strip().lower() for n in rows.fieldnames or ()]
-        unknown = [n for n in names if n not in _COLUMNS]
-        if unknown or not {"study", "ordered_hours"} <= set(names) or len(set(names)) < len(names):
+            where,
+            f"the columns are {there or 'none'}",
+            "Name at least the columns Study and Ordered hours, and if wanted Hook-up, Video, "
+            "Monitoring, Patient code, Time zone.",
+        )
+    _no_slip(top, columns, where)
+    headings = {key: printable(top.cells[n].strip(), 40) for n, key in columns.items()}
+    found = [
+        Listed("", f"{path} row {line}", {}, error="a quotation mark is not closed")
+        for line in sheet.bad
+    ]
+    for row in sheet.rows[1:]:
+        cells = {
+            key: row.cells[n].strip()
+            for n, key in columns.items()
+            if n < len(row.cells) and row.cells[n].strip()
+        }
+        if not cells:
+            continue
+        if "ordered_hours" in cells:
+            cells["ordered_hours"] = _in_hours(cells["ordered_hours"], headings["ordered_hours"])
+        study = _study(cells.pop("study", ""))
+        if by_id and study:
+            cells["study_id"] = study
+        found.append(Listed(study, f"{path} row {row.line}", cells, headings))
+    order = _shown_order(found)
+    return [replace(row, order=order) for row in found]
+
+
+def _no_slip(top: Row, columns: Mapping[int, str], where: str) -> None:
+    """A heading that is nearly one that is known is a slip, and its cells would be lost."""
+    known = [words for every in _HEADINGS.values() for words in every if len(words) > 4]
+    for n, heading in enumerate(top.cells):
+        if n in columns or not heading.strip():
+            continue
+        near = difflib.get_close_matches(plain_heading(heading), known, 1, 0.85)
+        if near:
             raise SettingsError(
-                f"{path} row 1",
-                f"the columns are {', '.join(names) or 'none'}",
-                "Use study, ordered_hours and, if wanted, "
-                f"{', '.join(sorted(_COLUMNS - {'study', 'ordered_hours'}))}.",
+                where,
+                f"the column {printable(heading.strip(), 40)!r} is not known",
+                f"Is {near[0]} meant?",
             )
-        rows.fieldnames = names
-        for row in rows:
-            where = f"{path} row {rows.line_num}"
-            if None in row or None in row.values():
-                raise SettingsError(
-                    where, "has another number of columns than row 1", "Correct it."
-                )
-            _add(orders, where, row)
-    except csv.Error as error:
-        raise SettingsError(f"{path} row {rows.line_num}", str(error), "Correct it.") from error
-    return orders
 
 
-def _from_toml(path: Path) -> dict[str, str]:
+def _in_hours(cell: str, heading: str) -> str:
+    """The cell with its unit, where only the heading has one."""
+    if re.fullmatch(r"[\d.]+", cell) and re.search(r"\bd(ays?)?\b", heading.lower()):
+        return f"{cell} days"
+    return cell
+
+
+def _shown_order(rows: Sequence[Listed]) -> DateOrder | None:
+    """The order of day and month that the list's hook-ups show, where they agree."""
+    shown: set[DateOrder] = set()
+    for row in rows:
+        try:
+            stamp = read_stamp(
+                str(row.cells.get("hookup", "")), str(row.cells.get("hookup date", ""))
+            )
+        except ValueError:
+            continue
+        if len(stamp.dates) == 1 and stamp.dates[0][0] is not None:
+            shown.add(stamp.dates[0][0])
+    return shown.pop() if len(shown) == 1 else None
+
+
+def _from_toml(path: Path) -> list[Listed]:
     source = read_toml(path)
     tables = source.data.get("orders")
     if not isinstance(tables, list) or set(source.data) != {"orders"}:
         raise SettingsError(str(path), "holds no list of [[orders]] tables", "Write one a study.")
-    orders: dict[str, str] = {}
+    found = []
     for number, table in enumerate(tables, 1):
         where = f"{path} orders[{number}]"
         if not isinstance(table, dict):
             raise SettingsError(where, "is not a table", "Write [[orders]] and its keys.")
-        unknown = sorted(set(table) - _COLUMNS)
-        if unknown:
-            raise SettingsError(
-                f"{where}: {unknown[0]}", "is not a key that is known here", "Correct or remove it."
-            )
-        _add(orders, where, {key: _toml_value(value) for key, value in table.items()})
-    return orders
-
-
-def _toml_value(value: Any) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return value.isoformat() if hasattr(value, "isoformat") else str(value)
-
-
-def _add(orders: dict[str, str], where: str, row: dict[str, str]) -> None:
-    cells = {key: value.strip() for key, value in row.items() if value.strip()}
-    study = cells.pop("study", "").replace("\\", "/").strip("/")
-    if not study:
-        if not cells:
-            return  # an empty row
-        raise SettingsError(where, "names no study", "Fill the column study.")
-    if study in orders:
-        raise SettingsError(where, f"gives a second order for {study}", "Keep one of them.")
-    lines = ["[order]", *(_line(where, k, v) for k, v in cells.items() if k not in _POWER)]
-    power = [_line(where, k, v) for k, v in cells.items() if k in _POWER]
-    if power:
-        lines += ["[power]", *power]
-    orders[study] = "\n".join(lines) + "\n"
-
-
-def _line(where: str, key: str, value: str) -> str:
-    if key in _TEXTS:
-        if any(ord(c) < 32 or c in "\x7f'" for c in value):
-            raise SettingsError(
-                f"{where}: {key}", f"the value {value!r} holds a control character or quote",
-                "Remove it.",
-            )  # fmt: skip
-        return f"{key} = '{value}'"
-    bare = value.lower() if key == "video" else value
-    if not _BARE_VALUE.fullmatch(bare):
-        raise SettingsError(f"{where}: {key}", f"has the value {value!r}", "Correct the value.")
-    return f"{key} = {bare}"
+        cells = {key: value for key, value in table.items() if key != "study"}
+        headings = {key: key for key in cells if key in FORMS}
+        found.append(Listed(_study(table.get("study", "")), where, cells, headings))
+    order = _shown_order(found)
+    return [replace(row, order=order) for row in found]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +15,15 @@ class StudyFolder:
     """One study found. ``key`` is its path below the root, with ``/`` between parts.
 
     ``files`` names the recordings that are meant where the folder's sub-folders are studies of
-    their own; empty where the whole folder is the study.
+    their own; empty where the whole folder is the study. ``days`` are the start dates in the
+    headers of its recordings, as far as they can be read.
     """
 
     key: str
     folder: Path
     order: Path | None
     files: tuple[Path, ...] = ()
+    days: tuple[date, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
