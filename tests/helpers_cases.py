@@ -213,11 +213,11 @@ def regular_pieces(folder: Path, *, hours: int = 12, every_h: int = 2) -> Truth:
 
 
 def power_change(folder: Path, *, gap_s: int = 185) -> Truth:
-    """A gap of minutes with a restart: the packs were changed."""
+    """A gap of minutes with a restart: the batteries were changed."""
     pieces = [
-        write_piece(folder / "a.edf", (0, 9000), amplifier=LEAN, events=[(8990, "Supply low")]),
+        write_piece(folder / "a.edf", (0, 9000), amplifier=LEAN, events=[(8990, "Battery low")]),
         write_piece(folder / "b.edf", (9000 + gap_s, 18000 + gap_s), amplifier=LEAN,
-                    events=[(9001 + gap_s, "Pack changed")]),
+                    events=[(9001 + gap_s, "Battery changed")]),
     ]  # fmt: skip
     order = order_file(folder, 5, patient_code="P-2041", hookup=BASE)
     return truth_of("power_change", folder, order, pieces)
@@ -227,11 +227,11 @@ POWER = '\n[power]\nbatteries = 2\nhours_per_battery = 36\nexternal_hours = 0\nm
 
 
 def ran_out_of_power(folder: Path, *, hours: int = 96, ran_h: int = 71) -> Truth:
-    """Two packs of 36 h, 96 h ordered: shut down in order, so the file is closed."""
+    """Two batteries of 36 h, 96 h ordered: shut down in order, so the file is closed."""
     end = ran_h * 3600
     piece = write_piece(
         folder / "a.edf", (0, end), amplifier=Amplifier(rate=4, labels=("C3", "C4")), record_s=4,
-        events=[(end - 600, "Supply low"), (end - 4, "Recording stopped: supply low")],
+        events=[(end - 600, "Battery low"), (end - 4, "Recording stopped: battery low")],
     )  # fmt: skip
     order = order_file(folder, hours, POWER, patient_code="P-2041", hookup=BASE)
     return truth_of("ran_out_of_power", folder, order, [piece])
@@ -279,9 +279,9 @@ def everything_at_once(folder: Path) -> Truth:
     battery = Signal("Battery", 1, "%", "0", "100", 0, 100)
     card = [
         write_piece(folder / "card/c.edf", (0, 6000), amplifier=amplifier, extra=[battery],
-                    events=[(60, "Lights off"), (5990, "Supply low")]),
+                    events=[(60, "Lights off"), (5990, "Battery low")]),
         write_piece(folder / "card/a.edf", (6200, 12000), amplifier=amplifier, extra=[battery],
-                    events=[(6201, "Pack changed")]),
+                    events=[(6201, "Battery changed")]),
         write_piece(folder / "card/b.edf", (15000, 21600), amplifier=amplifier, extra=[battery],
                     count=-1),
     ]  # fmt: skip

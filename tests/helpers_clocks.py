@@ -60,13 +60,13 @@ TRANSITIONS: tuple[tuple[str, datetime], ...] = (
 
 
 def clock_reset(folder: Path, *, reset_to: datetime = datetime(1985, 1, 1)) -> Truth:
-    """After a change of packs the recorder's clock began again at its default date.
+    """After a change of batteries the recorder's clock began again at its default date.
 
     By its stamp the second file cannot be placed: what counts is the first, and the other figure is
     what was truly recorded.
     """
     a = write_piece(folder / "a.edf", (0, 3 * 3600), amplifier=LEAN,
-                    events=[(10790, "Supply low")])  # fmt: skip
+                    events=[(10790, "Battery low")])  # fmt: skip
     b = write_piece(folder / "b.edf", (3 * 3600 + 240, 6 * 3600), amplifier=LEAN, start=reset_to)
     order = order_file(folder, 6, patient_code="P-2041", hookup=BASE)
     return truth_of(

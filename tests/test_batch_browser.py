@@ -60,7 +60,7 @@ def worklist(many: int = 3) -> str:
 def trends() -> str:
     studies = [
         summary(("repeat", "complete")[n % 2], recorder=("N-3", "N-7", ATTACK)[n % 3],
-                power=("2 packs, card", None)[n % 2])
+                power=("2 batteries, card", None)[n % 2])
         for n in range(30)
     ]  # fmt: skip
     everything, found = group_all(studies)

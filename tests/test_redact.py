@@ -137,7 +137,7 @@ def test_names_that_are_words_of_the_auditor_change_no_code(tmp_path: Path, name
     order = tmp_path / "order.toml"
     order.write_text(
         '[order]\nordered_hours = 1\nmonitoring = "unmonitored"\ntimezone = "UTC"\n'
-        '[power]\nmode = "card+computer"\n'
+        '[power]\nbatteries = 2\nhours_per_battery = 30\nmode = "card+computer"\nmode_share = 0.9\n'
     )
     for out, more in (("plain", ()), ("redacted", ("--redact",))):
         run("study", tmp_path / "in", "--order", order, "--out", tmp_path / out, *QUICK, *more)

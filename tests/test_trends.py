@@ -25,7 +25,7 @@ NOW = "2027-04-01T08:00:00Z"
 def summary(**changed: Any) -> dict[str, Any]:
     return {
         **failed(""), "error": None, "outcome": "complete", "stop": "as_ordered",
-        "recorder": "N-3", "power": "2 packs, card", "first_start": "2027-03-02T09:30:00",
+        "recorder": "N-3", "power": "2 batteries, card", "first_start": "2027-03-02T09:30:00",
         "ordered_ns": 72 * HOUR, "recorded_ns": 72 * HOUR, "reasons": ["covers_the_order"],
         "electrodes": ["C3", "C4"], **changed,
     }  # fmt: skip

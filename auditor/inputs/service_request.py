@@ -2,7 +2,7 @@
 
 Taken from the request: how long to record, when it was to start, the study's and the patient's
 identifiers, and what service it names. Nothing is guessed: facts that contradict each other, and
-requests that no longer stand, are errors that ask. A ServiceRequest says nothing of power packs,
+requests that no longer stand, are errors that ask. A ServiceRequest says nothing of batteries,
 logs, the number of channels, or the kind of monitoring; those stay unknown.
 
 **Start.** A FHIR time carries an offset from UTC; an EDF header holds the civil time at the

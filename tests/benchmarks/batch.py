@@ -64,7 +64,7 @@ def make(root: Path, studies: int) -> int:
             writer.write(samples[:records], onsets, [Event(2 * NS, "Recording started")])
         (folder / "order.toml").write_text(
             f'[order]\nstudy_id = "S-{number:05d}"\npatient_code = "P-{number:05d}"\n'
-            f"ordered_hours = {SECONDS / 3600:.9f}\n[power]\npacks = {1 + number % 2}\n"
+            f"ordered_hours = {SECONDS / 3600:.9f}\n[power]\nbatteries = {1 + number % 2}\n"
         )
         total += (folder / "night.edf").stat().st_size
     return total
