@@ -40,7 +40,7 @@ FORMS = {
     "clock": 'clock = {"0002.edf" = "+1:00:00"}',
     "by": 'by = "the technologist\'s initials"',
     "batteries": "batteries = 2",
-    "hours_per_battery": "hours_per_battery = 30",
+    "hours_per_battery": "hours_per_battery = 1, the hours that your manufacturer gives",
     "spare_batteries": "spare_batteries = 0",
     "external_hours": "external_hours = 0",
     "mode": 'mode = "card"',
