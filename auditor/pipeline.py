@@ -329,11 +329,8 @@ def _monitoring(
     """What the log and the annotations support, where the order asks or a log was kept."""
     if order is None or (order.monitoring is None and read is None):
         return None, ()
-    checks, taken = ((), True) if read is None else (read.checks, read.taken)
     periods = billing_periods(coverage, study.axis, policy.billing)
-    return measure_monitoring(
-        checks, annotations, coverage, periods, order, policy.monitoring, log_taken=taken
-    )
+    return measure_monitoring(read, annotations, coverage, periods, order, policy.monitoring)
 
 
 def _video(read: LogRead | None, axis: Axis, coverage: Coverage, policy: Policy) -> Video | None:

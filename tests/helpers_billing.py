@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from auditor.model import (
     Coverage,
     Finding,
     Interval,
+    LogRead,
     Monitoring,
     MonitoringCheck,
     MonitoringLevel,
@@ -107,6 +109,11 @@ def checks_at(*at: float, start: int = 0) -> list[MonitoringCheck]:
     return [MonitoringCheck(start + int(h * HOUR), "tech 4", "", "checks.csv") for h in at]
 
 
+def log_of(checks: Sequence[MonitoringCheck], *, taken: bool = True) -> LogRead:
+    """A log of ``checks`` as it was placed."""
+    return LogRead("monitoring", "checks.csv", "", taken, "", tuple(checks))
+
+
 def monitored(
     coverage: Coverage,
     checks: list[MonitoringCheck],
@@ -117,14 +124,9 @@ def monitored(
     log_taken: bool = True,
 ) -> tuple[Monitoring, dict[str, Finding]]:
     periods = billing_periods(coverage, axis, policy.billing)
+    log = log_of(checks, taken=log_taken)
     monitoring, findings = measure_monitoring(
-        checks,
-        (),
-        coverage,
-        periods,
-        order(monitoring=level),
-        policy.monitoring,
-        log_taken=log_taken,
+        log, (), coverage, periods, order(monitoring=level), policy.monitoring
     )
     return monitoring, {f.code: f for f in findings}
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from helpers_billing import POLICY, bill, coverage_of, hours, order, policy_with, units
+from helpers_billing import POLICY, bill, coverage_of, hours, log_of, order, policy_with, units
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -63,7 +63,7 @@ def test_no_interpretation_shows_two_short_units_and_all_recorded_time_is_told(
     ]
     periods = billing_periods(coverage, Axis(), policy.billing)
     wanted = order(monitoring="intermittent")
-    log, _ = measure_monitoring(checks, (), coverage, periods, wanted, policy.monitoring)
+    log, _ = measure_monitoring(log_of(checks), (), coverage, periods, wanted, policy.monitoring)
     billing = bill(
         coverage, policy=policy, given=wanted, monitoring=log,
         restarts=tuple(a for a, _ in pairs[1:]) if restarts else (),

@@ -28,6 +28,7 @@ from auditor.model import (
     Finding,
     Interval,
     Lapse,
+    LogRead,
     Monitoring,
     MonitoringCheck,
     MonitoringLevel,
@@ -67,46 +68,43 @@ class _Broken:
 
 
 def measure_monitoring(
-    checks: Sequence[MonitoringCheck],
+    log: LogRead | None,
     annotations: Sequence[PlacedAnnotation],
     coverage: Coverage,
     periods: Sequence[Window],
     order: Order | None,
     settings: MonitoringSettings,
-    *,
-    log_taken: bool = True,
 ) -> tuple[Monitoring, tuple[Finding, ...]]:
     """What the documented checks support.
 
     Annotations that match the policy's patterns count as checks beside the log's. A check where
     nothing was recorded shows no review and is not counted. ``supported`` is ``None`` without any
-    counted check: nothing is documented, and nothing is assumed. ``log_taken`` is false for a log
-    that could not be taken as it is.
+    counted check: nothing is documented, and nothing is assumed.
     """
     noted = [
         MonitoringCheck(a.at, "", a.text, "annotation")
         for a in annotations
         if matches(settings.check_patterns, a.text)
     ]
-    every = sorted([*checks, *noted], key=lambda c: c.at)
+    every = sorted([*(log.checks if log else ()), *noted], key=lambda c: c.at)
     counted = _while_recording(coverage, every)
     outside = len(every) - len(counted)
     ordered = order.monitoring if order else None
     findings = []
     if outside and counted:
+        lie = "lies" if outside == 1 else "lie"
         findings.append(
             finding(
                 "checks_outside_recording",
                 "monitoring",
-                outside=quantity(outside, "check", "lies", "lie"),
-                every=len(every),
+                outside=Own(f"{outside} of {quantity(len(every), 'check')} {lie}"),
                 count=outside,
             )
         )
     if not counted:
-        note = _nothing(ordered, outside, log_taken)
+        note = _nothing(ordered, outside, log)
         return (
-            Monitoring(ordered, (), None, None, (), note, outside=outside, log_taken=log_taken),
+            Monitoring(ordered, (), None, None, (), note, outside=outside, log=log),
             tuple(findings),
         )
     between = _between([check.at for check in counted], coverage)
@@ -135,7 +133,7 @@ def measure_monitoring(
         not_shown=_where(broken, ends=True),
         not_shown_between=_where(broken, ends=False),
         outside=outside,
-        log_taken=log_taken,
+        log=log,
     )
     if lapses and ordered not in (None, "unmonitored"):
         findings.append(_lapse_finding(lapses, len(between) - 2, judged, monitoring.lapses))
@@ -151,10 +149,10 @@ def _where(
     )
 
 
-def _nothing(ordered: MonitoringLevel | None, outside: int, log_taken: bool) -> Own:
+def _nothing(ordered: MonitoringLevel | None, outside: int, log: LogRead | None) -> Own:
     if outside:
         return Own(f"{quantity(outside, 'check', 'lies', 'lie')} where nothing was recorded.")
-    if not log_taken:
+    if log is not None and not log.taken:
         return Own("The log of checks could not be taken as it is.")
     if ordered in (None, "unmonitored"):
         return Own("No checks were asked for.")

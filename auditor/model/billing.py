@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from auditor.core.intervals import Interval
-from auditor.model.order import MonitoringCheck, MonitoringLevel
+from auditor.model.order import LogRead, MonitoringCheck, MonitoringLevel
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,8 +205,13 @@ class Monitoring:
     not_shown_between: tuple[tuple[MonitoringLevel, tuple[Interval, ...]], ...] = ()
     """The same if only the time from check to check counts, not that to the recording's ends."""
     outside: int = 0
-    log_taken: bool = True
-    """``False``: there is a log, and it could not be taken as it is; another finding says why."""
+    log: LogRead | None = None
+    """The log that was given, taken or not; where it is not, another finding says why."""
+
+    @property
+    def log_taken(self) -> bool:
+        """``False`` where there is a log that could not be taken as it is."""
+        return self.log is None or self.log.taken
 
     @property
     def by(self) -> tuple[str, ...]:

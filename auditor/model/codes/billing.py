@@ -52,7 +52,7 @@ CODES: dict[BillingCode, Entry] = {
         title="Checks while nothing was recorded",
         meaning="Checks before the first record, after the last or in an interruption; they show "
         "no review and are not counted.",
-        text="{outside} of {every} before the first record, after the last or in an interruption. "
+        text="{outside} before the first record, after the last or in an interruption. "
         "Nothing was being recorded then: no review, not counted.",
         expected="checks while the recording runs",
         observed="{count} outside",

@@ -8,6 +8,7 @@ from auditor.model import (
     DayCode,
     Interpretation,
     Lapse,
+    LogRead,
     Minimum,
     Monitoring,
     MonitoringCheck,
@@ -44,6 +45,14 @@ CHECK: Object[MonitoringCheck] = Object(
         k.text("source", "Where it stands.", lambda c: c.source),
     ),
 )
+LOG: Object[LogRead] = Object(
+    "The log that was given.",
+    (
+        k.text("name", "Its file name.", lambda x: x.name),
+        k.flag("taken", "Whether it could be placed in the recording.", lambda x: x.taken),
+        k.text("note", "Why it was not taken, or what was left out.", lambda x: x.note),
+    ),
+)
 MONITORING: Object[Monitoring] = Object(
     "What the log and the annotations support.",
     (
@@ -54,6 +63,7 @@ MONITORING: Object[Monitoring] = Object(
         k.word("supported?", "Level that holds throughout the study; null: nothing is documented.",
                lambda m: m.supported, w.LEVELS),
         k.many("lapses", "Where the ordered level does not hold.", lambda m: m.lapses, LAPSE),
+        k.one("log?", "The log of checks; null where none was given.", lambda m: m.log, LOG),
         k.many("check_times", "The checks, in time order.", lambda m: m.checks, CHECK),
         k.count("outside_recording", "Checks outside the recording, not counted.",
                 lambda m: m.outside),
