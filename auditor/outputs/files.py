@@ -34,6 +34,7 @@ _ABSENT = ".absent"
 _ABANDONED_S = 24 * 3600
 """Where it cannot be told whether a process still runs, what is older than this is left over."""
 _COUNT = itertools.count()
+_COMES_BACK = "comes back with the next run"
 
 
 def check_free(out: Path, *, force: bool) -> None:
@@ -83,7 +84,7 @@ def write_folder(out: Path, texts: Mapping[str, str]) -> None:
             try:
                 beside.rename(out)
             except OSError:
-                state = f"the older audit is in {old.name} and comes back with the next run"
+                state = f"the older audit is in {old.name} and {_COMES_BACK}"
                 old.rename(out)
                 state = "nothing was changed"
                 raise
@@ -120,6 +121,7 @@ def write_together(folder: Path, texts: Mapping[str, str]) -> None:
     Raises ``OutputError``; then each of the files is as it was.
     """
     new: Path | None = None
+    state = f"{', '.join(texts)} stayed as before"
     try:
         folder = _place(folder)
         folder.mkdir(parents=True, exist_ok=True)
@@ -141,14 +143,16 @@ def write_together(folder: Path, texts: Mapping[str, str]) -> None:
             done = kept.with_suffix(".done")
             kept.rename(done)  # from here on the new files stand
         except OSError:
+            before, state = state, f"what was there before is in {kept.name} and {_COMES_BACK}"
             _put_back(folder, kept)
+            state = before
             raise
         shutil.rmtree(done, ignore_errors=True)
         _sync_folder(folder)
     except OSError as error:
         raise OutputError(
             str(folder),
-            f"cannot be written ({error.strerror or error}); {', '.join(texts)} stayed as before",
+            f"cannot be written ({error.strerror or error}); {state}",
             "Free space on the disk, check its permissions, or give another --out.",
         ) from error
     finally:

@@ -1,0 +1,105 @@
+"""Faults injected into the calls by which outputs reach the disk: the n-th call fails.
+
+Only calls that touch a path under ``watched`` count, so that libraries at work elsewhere are left
+alone. ``once`` lets the next calls succeed; otherwise every call from the n-th on fails, as on a
+disk that is full or a share that is gone.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+CALLS = ("open", "fsync", "rename", "replace", "mkdir", "rmdir", "unlink", "remove", "stat",
+         "lstat", "scandir", "listdir", "link", "chmod", "fchmod", "fdopen")  # fmt: skip
+ERRORS = (errno.EIO, errno.ENOSPC, errno.EINVAL, errno.EACCES)
+
+
+@dataclass
+class Faults:
+    """Counts the calls of one run; lets those from ``fail_at`` on fail (1 is the first)."""
+
+    watched: Path
+    fail_at: int = 0
+    error: int = errno.EIO
+    once: bool = True
+    count: int = 0
+    failed: list[str] = field(default_factory=list)
+    calls: list[str] = field(default_factory=list)
+
+    def strike(self, name: str, where: object) -> None:
+        """Count one call; raise where its turn has come."""
+        path = _path(where)
+        if path is None or not path.startswith(str(self.watched)):
+            return
+        self.count += 1
+        self.calls.append(name)
+        due = self.fail_at and (
+            self.count == self.fail_at if self.once else self.count >= self.fail_at
+        )
+        if due:
+            self.failed.append(f"{name} {path}")
+            raise OSError(self.error, os.strerror(self.error), path)
+
+
+def _path(where: object) -> str | None:
+    """The path that a call is about, whether it was given a name or a descriptor."""
+    try:
+        if isinstance(where, int):
+            return os.readlink(f"/proc/self/fd/{where}")  # noqa: PTH115  pathlib is under test
+        if isinstance(where, str | bytes | os.PathLike):
+            return os.path.abspath(os.fsdecode(where))  # noqa: PTH100  the same
+    except OSError:
+        pass
+    return None
+
+
+class _Writing:
+    """A file whose writes may fail too."""
+
+    def __init__(self, file: Any, faults: Faults, path: str) -> None:
+        self._file, self._faults, self._path = file, faults, path
+
+    def write(self, data: Any) -> Any:
+        self._faults.strike("write", self._path)
+        return self._file.write(data)
+
+    def __enter__(self) -> _Writing:
+        return self
+
+    def __exit__(self, *about: object) -> None:
+        self._file.close()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._file, name)
+
+
+@contextlib.contextmanager
+def injected(faults: Faults) -> Iterator[Faults]:
+    """Calls of ``os`` strike ``faults`` first."""
+    real: dict[str, Callable[..., Any]] = {n: getattr(os, n) for n in CALLS if hasattr(os, n)}
+
+    def struck(name: str) -> Callable[..., Any]:
+        def call(where: Any = ".", *rest: Any, **named: Any) -> Any:
+            faults.strike(name, where)
+            found = real[name](where, *rest, **named)
+            if name == "fdopen":
+                path = _path(where)
+                if path is not None and path.startswith(str(faults.watched)):
+                    return _Writing(found, faults, path)
+            return found
+
+        return call
+
+    try:
+        for name in real:
+            setattr(os, name, struck(name))
+        yield faults
+    finally:
+        for name, function in real.items():
+            setattr(os, name, function)
