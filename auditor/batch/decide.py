@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterable
 from pathlib import Path
 
-from auditor.batch.folder import AUDITS, held, slug_of
+from auditor.batch.folder import AUDITS, held, slug_of, sweep
 from auditor.batch.history import History
 from auditor.batch.worklist import listed, write_worklist
 from auditor.core.errors import OutputError, UsageError
@@ -40,6 +40,7 @@ def decide(arguments: argparse.Namespace) -> int:
         try:
             with held(out, wait_s=_WAIT_S) as free:
                 if free:
+                    sweep(out)  # an audit that a dead run had moved aside comes back first
                     show_decisions(history, [study], out)
                     studies, awaited = listed(out) or (
                         tuple(study for study, _ in history.latest_texts()),
