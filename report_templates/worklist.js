@@ -3,6 +3,7 @@
 (() => {
   const filter = document.getElementById("worklist-filter");
   const words = document.getElementById("worklist-words");
+  const role = document.getElementById("worklist-for");
   const open = document.getElementById("worklist-open");
   const count = document.getElementById("worklist-count");
   const boxes = Array.from(filter.querySelectorAll("fieldset input"));
@@ -10,6 +11,7 @@
     row,
     outcome: row.dataset.outcome,
     open: "open" in row.dataset,
+    acts: row.dataset.acts.split(" "),
     text: row.textContent.toLowerCase(),
   }));
 
@@ -21,6 +23,7 @@
       const fits =
         wanted.has(one.outcome) &&
         (!open.checked || one.open) &&
+        (!role.value || one.acts.includes(role.value)) &&
         parts.every((part) => one.text.includes(part));
       one.row.hidden = !fits;
       shown += fits;

@@ -117,6 +117,9 @@ def test_a_decision_made_on_other_numbers_does_not_settle(root: Path, out: Path)
     batch(root, out, "--resume")
     (row,) = (r for r in worklist(out) if r["study"] == "folder-b")
     assert (row["settled"], row["decided"]["outdated"], row["recorded_s"]) == (False, True, 20)
+    (person,) = read(out / "audits" / "folder-b")["persons"]
+    assert person["made_on_this_audit"] is False
+    assert "decided on other numbers" in page(out, "folder-b").css_first(".person").text()
     assert "made on other numbers" in (out / "index.html").read_text()
     decide(out, "folder-b", "accept", note="seen again")
     (row,) = (r for r in worklist(out) if r["study"] == "folder-b")

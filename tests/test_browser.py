@@ -315,7 +315,7 @@ def test_a_jump_into_a_folded_table_opens_it(show: Any) -> None:
     assert page.locator("#gap-7").is_visible()
 
 
-def test_a_table_is_copied_as_tab_separated_text_without_formulas(
+def test_a_table_is_copied_as_tab_separated_text_without_formulas_and_the_note_as_it_stands(
     browser: Browser, folder: Path
 ) -> None:
     audit = h.normal()

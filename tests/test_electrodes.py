@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.edf.electrodes import electrode_name, standard_names
+from auditor.edf.electrodes import as_labelled, electrode_name, standard_names
 
 OLDER = {"T3": "T7", "T4": "T8", "T5": "P7", "T6": "P8"}
 
@@ -100,3 +100,13 @@ def test_hostile_labels_never_raise_and_give_only_names_that_are_standard(
 
 def test_an_older_name_is_never_given_back() -> None:
     assert not {electrode_name(n) for n in montage_names()} & set(OLDER)
+
+
+@pytest.mark.parametrize(
+    ("label", "shown"),
+    [("EEG T3-Ref", "T3"), ("T7", "T7"), ("eeg t5", "T5"), ("EEG T3-T5", "T3-T5"), ("Fp1", "Fp1")],
+)
+def test_a_lab_reads_its_own_names_of_places(label: str, shown: str) -> None:
+    electrode = electrode_name(label)
+    assert electrode is not None
+    assert as_labelled(label, electrode) == shown

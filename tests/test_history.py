@@ -45,11 +45,14 @@ def test_decisions_are_kept_in_order_with_the_audit_they_were_made_on(history: H
     history.add_audit("S-2041", NOW, "f", [], summary(recorded_ns=9))
     assert history.decisions() == {
         "S-2041": (
-            PersonDecision("accept-short", "T-12", "ask the ward", NOW),
-            PersonDecision("repeat", "M-1", "", NOW),
+            PersonDecision("accept-short", "T-12", "ask the ward", NOW, made_on_this_audit=False),
+            PersonDecision("repeat", "M-1", "", NOW, made_on_this_audit=False),
         )
     }
-    assert history.decided_on()["S-2041"]["recorded_ns"] == 5
+    history.add_decision("S-2041", "accept", "M-1", "", NOW)
+    assert [d.made_on_this_audit for d in history.decisions()["S-2041"]] == [False, False, True]
+    history.add_audit("S-2041", NOW, "f", [], summary(recorded_ns=9))  # anew, the same numbers
+    assert history.decisions()["S-2041"][-1].made_on_this_audit
 
 
 def test_a_decision_needs_a_study_that_was_audited(history: History) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import base64
+import csv
 import hashlib
+import io
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +32,12 @@ def summary(outcome: str = "complete", **changed: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def answers(billing: str, **others: str) -> list[dict[str, str]]:
+    """Four answers: yes, but for ``billing`` and ``others``."""
+    states = {"order": "yes", "readable": "yes", "billing": billing, "files": "yes", **others}
+    return [{"question": q, "state": s, "text": f"why {q}"} for q, s in states.items()]
+
+
 def row(study: str, **changed: Any) -> WorkRow:
     return WorkRow(study, f"audits/{study}/audit.html", summary(**changed))
 
@@ -40,6 +48,8 @@ def test_those_to_act_on_stand_first(tmp_path: Path) -> None:
         "review": summary("review"),
         "review, a problem": summary("review", problems=1),
         "review, shorter": summary("review", short_ns=20 * HOUR),
+        "review, for billing alone": summary("review", short_ns=30 * HOUR, answers=answers("look")),
+        "goes on": summary("so_far"),
         "repeat": summary("repeat"),
         "repeat, decided": summary("repeat"),
         "unreadable": failed("no recording"),
@@ -52,7 +62,7 @@ def test_those_to_act_on_stand_first(tmp_path: Path) -> None:
         found = rows(history, [*cases, "not audited yet"])
     assert [r.study for r in found] == [
         "unreadable", "repeat", "review, a problem", "review, shorter", "review", "no order",
-        "repeat, decided", "complete",
+        "review, for billing alone", "goes on", "repeat, decided", "complete",
     ]  # fmt: skip
 
 
@@ -71,14 +81,61 @@ def test_those_to_act_on_stand_first(tmp_path: Path) -> None:
 def test_what_settles_a_study(
     outcome: str, decided: str | None, outdated: bool, settled: bool
 ) -> None:
-    decision = None if decided is None else PersonDecision(decided, "M-1", "", NOW)
-    assert WorkRow("S", "", summary(outcome), decision, outdated).settled is settled
+    decision = None
+    if decided is not None:
+        decision = PersonDecision(decided, "M-1", "", NOW, made_on_this_audit=not outdated)
+    assert WorkRow("S", "", summary(outcome), decision).settled is settled
+
+
+@pytest.mark.parametrize(
+    ("changed", "acts"),
+    [
+        ({"answers": answers("look")}, ("billing",)),
+        ({"answers": answers("yes", files="look")}, ("technologist",)),
+        ({"answers": answers("no", order="look")}, ("technologist", "billing")),
+        (
+            {"outcome": "repeat", "answers": answers("no", order="no")},
+            ("technologist", "billing", "manager"),
+        ),
+        ({"outcome": "complete", "answers": answers("yes")}, ()),
+        ({"outcome": "unreadable", "error": "no recording"}, ("technologist",)),
+    ],
+)
+def test_who_must_act(changed: dict[str, Any], acts: tuple[str, ...]) -> None:
+    assert row("S", **{"outcome": "review", **changed}).acts == acts
+
+
+def test_a_row_says_why_and_what_billing_asks_once_each() -> None:
+    lines = [["Minimum", "Not met", "1:00 under"], ["Set-up", "95700", "8 channels"]]
+    one = row("S-1", outcome="review", answers=answers("no", files="look"), lines=lines)
+    page = LexborHTMLParser(render_worklist([one, row("S-2", answers=answers("yes"))], NOW))
+    said = [p.text(separator=" ", strip=True) for p in page.css("tbody tr:first-child .said p")]
+    assert said == ["No Billing minimum met: why billing", "Look Files in order: why files"]
+    codes = page.css_first("tbody .codes").text(separator=" ", strip=True)
+    assert " ".join(codes.split()) == "Minimum Not met 1:00 under Set-up 95700 8 channels"
+    assert page.css(".said")[1].text() == "nothing"
+    assert page.css_first("tbody tr").attributes["data-acts"] == "technologist billing"
+    assert "the technologist 1, billing 1, the manager 0" in page.css_first(".lead").text()
+
+
+def test_the_table_has_billing_columns_and_durations_in_both_forms() -> None:
+    lines = [["Minimum", "Met", "2:00 above"], ["Checks", "", "none ordered"],
+             ["Video", "", "79.0 %"], ["Set-up", "95700", "8 channels"]]  # fmt: skip
+    facts = {"lines": lines, "answers": answers("look"), "each_day": ["95719", None],
+             "shorter": "95813", "recorded_ns": 12 * HOUR - 1, "short_ns": 1}  # fmt: skip
+    (cells,) = csv.DictReader(io.StringIO(csv_text((row("S", outcome="review", **facts),))))
+    assert (cells["recorded_s"], cells["recorded"]) == ("43199.999999999", "11:59:59")
+    assert (cells["short_s"], cells["short"]) == ("0.000000001", "0:00:01")
+    assert (cells["minimum"], cells["checks"]) == ("Met 2:00 above", "none ordered")
+    assert (cells["video"], cells["setup"]) == ("79.0 %", "95700 8 channels")
+    assert (cells["each_day"], cells["shorter"]) == ("95719 none", "95813")
+    assert (cells["billing"], cells["acts"]) == ("look: why billing", "billing")
 
 
 def test_shown_hours_round_so_that_none_crosses_a_threshold() -> None:
     page = LexborHTMLParser(render_worklist([row("S-2041")], NOW))
-    cells = [cell.text(strip=True) for cell in page.css("tbody td.n")]
-    assert cells == ["72:00:00", "59:59:59", "–", "12:00:01"]
+    (cell,) = page.css("tbody td.n")
+    assert cell.text(separator=" ", strip=True) == "59:59:59 of 72:00:00 12:00:01 short"
     assert "power exhausted" in page.css_first("tbody tr").text()
 
 
@@ -121,5 +178,5 @@ def test_the_same_rows_give_the_same_bytes() -> None:
 def test_an_empty_worklist_is_a_worklist(tmp_path: Path) -> None:
     with History(tmp_path, create=True) as history:
         write_worklist(history, [], tmp_path)
-    assert (tmp_path / "worklist.csv").read_text().startswith("study,settled,outcome")
+    assert (tmp_path / "worklist.csv").read_text().startswith("study,settled,acts,outcome")
     assert "no studies, 0 to act on" in (tmp_path / "index.html").read_text().lower()

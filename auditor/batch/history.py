@@ -68,6 +68,9 @@ CREATE TRIGGER reviews_are_kept BEFORE DELETE ON reviews BEGIN
   SELECT RAISE(ABORT, 'the history is append-only'); END;
 """
 
+_NUMBERS = ("outcome", "ordered_ns", "recorded_ns", "usable_ns", "short_ns")
+"""What a decision rests on: where one of these changed, a person must look again."""
+
 Summary = dict[str, Any]
 Inputs = list[list[Any]]
 
@@ -240,23 +243,26 @@ class History:
         return {study: tuple(rows) for study, rows in found.items()}
 
     def decisions(self) -> dict[str, tuple[PersonDecision, ...]]:
-        """Study -> every decision recorded, oldest first."""
+        """Study -> every decision recorded, oldest first.
+
+        Each tells whether it was made on numbers like those of the study's latest audit.
+        """
         found: dict[str, list[PersonDecision]] = {}
         with self._told():
-            for study, *values in self._db.execute(
-                "SELECT study, outcome, decided_by, note, recorded_utc FROM decisions ORDER BY id"
+            for study, then, now, what, by, note, when in self._db.execute(
+                "SELECT d.study, t.summary, n.summary, outcome, decided_by, note, recorded_utc"
+                " FROM decisions d JOIN audits t ON t.id = d.audit JOIN audits n ON n.id ="
+                " (SELECT max(id) FROM audits a WHERE a.study = d.study) ORDER BY d.id"
             ):
-                found.setdefault(study, []).append(PersonDecision(*values))
+                same = then == now or same_numbers(json.loads(then), json.loads(now))
+                made = PersonDecision(what, by, note, when, made_on_this_audit=same)
+                found.setdefault(study, []).append(made)
         return {study: tuple(rows) for study, rows in found.items()}
 
-    def decided_on(self) -> dict[str, Summary]:
-        """Study -> the summary of the audit that the person saw who decided last."""
-        with self._told():
-            rows = self._db.execute(
-                "SELECT d.study, a.summary FROM decisions d JOIN audits a ON a.id = d.audit"
-                " WHERE d.id IN (SELECT max(id) FROM decisions GROUP BY study)"
-            )
-            return {study: json.loads(summary) for study, summary in rows}
+
+def same_numbers(one: Summary, other: Summary) -> bool:
+    """Whether a decision made on ``one`` holds for ``other`` too."""
+    return all(one.get(name) == other.get(name) for name in _NUMBERS)
 
 
 def _statements(script: str) -> Iterator[str]:

@@ -9,7 +9,9 @@ from collections import Counter
 
 from auditor.batch.history import Summary
 from auditor.core.text import storable
-from auditor.model import SEVERITIES, Audit, Order, PowerSetup
+from auditor.edf.electrodes import as_labelled
+from auditor.model import SEVERITIES, Audit, ChannelFacts, Order, PowerSetup
+from auditor.outputs.html.view import billing_lines
 
 _LONGEST = 300
 
@@ -39,6 +41,7 @@ def summarise(audit: Audit) -> Summary:
         "ordered_ns": None if order is None else order.ordered_ns,
         "recorded_ns": coverage.recorded_ns,
         "usable_ns": audit.signal.usable_ns if audit.signal.scanned else None,
+        "clean_ns": audit.signal.clean_ns if audit.signal.scanned else None,
         "short_ns": None if shortfall is None else shortfall.short_ns,
         "early_stop_ns": None if shortfall is None else shortfall.early_stop_ns,
         "gaps_ns": coverage.gaps_ns,
@@ -49,10 +52,14 @@ def summarise(audit: Audit) -> Summary:
         if billing is None
         else [{"code": u.code, "count": u.count} for u in billing.technical_totals],
         "professional": None if billing is None else billing.professional.whole_study.code,
+        "each_day": [] if billing is None else [day.code for day in billing.professional.each_day],
+        "shorter": None if billing is None or billing.shorter is None else billing.shorter.code,
+        "lines": [[_text(t) for t in (n.name, n.word, n.text)] for n in billing_lines(audit)],
         "power": _power(order),
-        "electrodes": sorted({c.electrode for c in audit.signal.channels if c.electrode}),
+        "hooked_up_by": _hooked_up_by(audit),
+        "electrodes": sorted({_electrode(c) for c in audit.signal.channels if c.electrode}),
         "electrodes_lost": sorted(
-            {c.electrode for c in audit.signal.channels if c.electrode and c.lost_at is not None}
+            {_electrode(c) for c in audit.signal.channels if c.electrode and c.lost_at is not None}
         ),
         "findings": [
             {"code": code, "severity": SEVERITIES[rank], "count": found[rank, code]}
@@ -68,8 +75,8 @@ def failed(error: str, order: Order | None = None) -> Summary:
     """The row of a study that could not be audited, with what its order says."""
     empty = dict.fromkeys(
         ("study_id", "patient_code", "recorder", "first_start", "last_end", "ordered_ns",
-         "recorded_ns", "usable_ns", "short_ns", "early_stop_ns", "gaps_ns", "gaps", "stop",
-         "stop_cause", "professional")
+         "recorded_ns", "usable_ns", "clean_ns", "short_ns", "early_stop_ns", "gaps_ns", "gaps",
+         "stop", "stop_cause", "professional", "shorter", "hooked_up_by")
     )  # fmt: skip
     known = {}
     if order is not None:
@@ -82,6 +89,8 @@ def failed(error: str, order: Order | None = None) -> Summary:
         "reasons": [],
         "answers": [],
         "technical": [],
+        "each_day": [],
+        "lines": [],
         "power": _power(order),
         "electrodes": [],
         "electrodes_lost": [],
@@ -97,6 +106,18 @@ def _text(text: str | None) -> str | None:
         return None
     text = storable(text)
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+
+
+def _hooked_up_by(audit: Audit) -> str | None:
+    """The technologist whom the files name, ``None`` where they name none or it is withheld."""
+    fields = [f.recording.header.recording_field for f in audit.study.counted]
+    names = sorted({f.technician for f in fields if f.technician})
+    return _text(", ".join(names)) if names and not audit.redacted else None
+
+
+def _electrode(channel: ChannelFacts) -> str:
+    """The electrode as the lab's own label has it (T3 stays T3)."""
+    return as_labelled(channel.label, channel.electrode or "")
 
 
 def _power(order: Order | None) -> str | None:

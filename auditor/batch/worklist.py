@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, overload
 
 from auditor.batch.folder import AUDITS, slug_of
 from auditor.batch.history import History, Summary
-from auditor.core.durations import exact_seconds, seconds
+from auditor.core.durations import exact_seconds, hms, seconds
 from auditor.core.errors import OutputError
 from auditor.core.text import cell, storable
 from auditor.model import PersonDecision, WorkRow
@@ -21,9 +21,9 @@ from auditor.pipeline import now_utc
 
 SCHEMA_NAME = "coverage-worklist/1"
 JSON_NAME = "worklist.json"
-_FIRST = ("unreadable", "repeat", "review", "complete")
-_DURATIONS = ("ordered", "recorded", "usable", "short", "early_stop", "gaps")
-_NUMBERS = ("outcome", "ordered_ns", "recorded_ns", "usable_ns", "short_ns")
+_FIRST = ("unreadable", "repeat", "review", "so_far", "complete")
+_DURATIONS = ("ordered", "recorded", "usable", "clean", "short", "early_stop", "gaps")
+_MISSING = ("short", "early_stop", "gaps")
 
 
 class Worklist(Sequence[WorkRow]):
@@ -36,11 +36,9 @@ class Worklist(Sequence[WorkRow]):
         self,
         texts: Sequence[tuple[str, str]],
         decided: Mapping[str, PersonDecision],
-        outdated: Collection[str],
     ) -> None:
         self._texts = texts
         self._decided = decided
-        self._outdated = outdated
 
     def __len__(self) -> int:
         return len(self._texts)
@@ -51,57 +49,45 @@ class Worklist(Sequence[WorkRow]):
     def __getitem__(self, at: slice) -> Worklist: ...
     def __getitem__(self, at: int | slice) -> WorkRow | Worklist:
         if isinstance(at, slice):
-            return Worklist(self._texts[at], self._decided, self._outdated)
+            return Worklist(self._texts[at], self._decided)
         study, text = self._texts[at]
-        return _row(study, json.loads(text), self._decided, self._outdated)
+        return _row(study, json.loads(text), self._decided)
 
 
 def rows(history: History, studies: Iterable[str]) -> Worklist:
     """The rows of ``studies`` that the history knows, those to act on first.
 
-    Order: those that wait for a person before those that do not; unreadable, repeat, review,
-    complete; then most problems; then most short of the order; then by name.
+    Order: those that wait for a person before those that do not; unreadable, repeat, review, so
+    far, complete; the technologist's before those that only billing must look at; then most
+    problems; then most short of the order; then by name.
     """
     wanted = frozenset(studies)
-    seen = history.decided_on()
     decided = {study: every[-1] for study, every in history.decisions().items()}
-    outdated: set[str] = set()
     found = []
     for study, text in history.latest_texts():
         if study not in wanted:
             continue
         summary = json.loads(text)
-        if study in seen and not _same_numbers(seen[study], summary):
-            outdated.add(study)
-        found.append((_urgency(_row(study, summary, decided, outdated)), study, text))
+        found.append((_urgency(_row(study, summary, decided)), study, text))
     found.sort(key=lambda entry: entry[0])
-    return Worklist([(study, text) for _, study, text in found], decided, outdated)
+    return Worklist([(study, text) for _, study, text in found], decided)
 
 
-def _row(
-    study: str,
-    summary: Summary,
-    decided: Mapping[str, PersonDecision],
-    outdated: Collection[str],
-) -> WorkRow:
+def _row(study: str, summary: Summary, decided: Mapping[str, PersonDecision]) -> WorkRow:
     return WorkRow(
         study=study,
         link="" if summary["error"] else f"{AUDITS}/{slug_of(study)}/audit.html",
         summary=summary,
         decided=decided.get(study),
-        outdated=study in outdated,
     )
 
 
-def _same_numbers(one: Summary, other: Summary) -> bool:
-    return all(one[name] == other[name] for name in _NUMBERS)
-
-
-def _urgency(row: WorkRow) -> tuple[bool, int, int, int, str]:
+def _urgency(row: WorkRow) -> tuple[bool, int, bool, int, int, str]:
     summary = row.summary
     return (
         row.settled,
         _FIRST.index(summary["outcome"]),
+        row.acts == ("billing",),
         -summary["problems"],
         -(summary["short_ns"] or 0),
         row.study,
@@ -164,13 +150,14 @@ def json_text(worklist: Iterable[WorkRow], generated_utc: str, awaited: Sequence
 def _plain(row: WorkRow) -> dict[str, Any]:
     summary = row.summary
     durations = {
-        f"{name}_s": None if summary[f"{name}_ns"] is None else seconds(summary[f"{name}_ns"])
+        f"{name}_s": None if summary.get(f"{name}_ns") is None else seconds(summary[f"{name}_ns"])
         for name in _DURATIONS
     }
     return {
         "study": row.study,
         "audit": row.link or None,
         "settled": row.settled,
+        "acts": list(row.acts),
         **{k: v for k, v in summary.items() if not k.endswith("_ns")},
         **durations,
         "decided": _decided(row.decided, outdated=row.outdated),
@@ -190,16 +177,22 @@ def _decided(decided: PersonDecision | None, *, outdated: bool) -> dict[str, Any
 
 
 _COLUMNS = (
-    "study", "settled", "outcome", "headline", "study_id", "patient_code", "recorder",
-    "first_start", "last_end", "ordered_s", "recorded_s", "usable_s", "short_s", "early_stop_s",
-    "gaps_s", "gaps", "stop", "stop_cause", "technical", "professional", "power",
-    "electrodes_lost", "problems", "cautions", "findings", "decided", "decided_by", "decided_utc",
-    "decision_outdated", "audit",
+    "study", "settled", "acts", "outcome", "headline", "order", "readable", "billing", "files",
+    "study_id", "patient_code", "recorder", "hooked_up_by", "first_start", "last_end",
+    *(f"{name}{end}" for name in _DURATIONS for end in ("_s", "")), "interruptions",
+    "stop", "stop_cause", "minimum", "technical", "professional", "each_day", "shorter", "checks",
+    "video", "setup", "power", "electrodes_lost", "problems", "cautions", "findings", "decided",
+    "decided_by", "decided_utc", "decision_outdated", "audit",
 )  # fmt: skip
+_LINES = {"minimum": "Minimum", "checks": "Checks", "video": "Video", "setup": "Set-up"}
 
 
 def csv_text(worklist: Iterable[WorkRow]) -> str:
-    """``worklist.csv``: UTF-8, seconds in full decimals, cells that no spreadsheet runs."""
+    """``worklist.csv``: UTF-8, cells that no spreadsheet runs.
+
+    Durations stand twice: as seconds in full decimals (``…_s``) and as h:mm:ss, recorded time
+    rounded down and missing time up.
+    """
     text = io.StringIO()
     table = csv.DictWriter(text, _COLUMNS, lineterminator="\n", extrasaction="ignore")
     table.writeheader()
@@ -212,11 +205,18 @@ def _cells(row: WorkRow) -> dict[str, Any]:
     summary = row.summary
     values: dict[str, Any] = {k: summary[k] for k in _COLUMNS if k in summary}
     for name in _DURATIONS:
-        ns = summary[f"{name}_ns"]
+        ns = summary.get(f"{name}_ns")
         values[f"{name}_s"] = None if ns is None else exact_seconds(ns)
+        values[name] = None if ns is None else hms(ns, up=name in _MISSING)
+    values["interruptions"] = summary["gaps"]
+    values |= {a["question"]: f"{a['state']}: {a['text']}" for a in summary.get("answers") or ()}
+    lines = {line[0]: " ".join(filter(None, line[1:3])) for line in summary.get("lines") or ()}
+    values |= {column: lines.get(name) for column, name in _LINES.items()}
     values["study"], values["audit"] = row.study, row.link
     values["settled"] = "yes" if row.settled else "no"
+    values["acts"] = " ".join(row.acts)
     values["technical"] = " ".join(f"{u['count']}x{u['code']}" for u in summary["technical"])
+    values["each_day"] = " ".join(code or "none" for code in summary.get("each_day") or ())
     values["electrodes_lost"] = " ".join(summary["electrodes_lost"])
     values["findings"] = " ".join(f["code"] for f in summary["findings"])
     if row.decided is not None:

@@ -69,6 +69,17 @@ def electrode_name(label: str, dimension: str = "") -> str | None:
     return None
 
 
+def as_labelled(label: str, electrode: str) -> str:
+    """``electrode`` (a standard name of ``label``) with the older names that the label itself uses.
+
+    ``EEG T3-Ref`` and ``T7`` give ``T3``: a lab's lists speak of places as its own files do.
+    """
+    parts = electrode.split("-")
+    older = {new: old for old, new in _SAME_PLACE.items()}
+    words = {word.upper() for word in re.split(r"[\s:_–-]+", label)}
+    return "-".join(older[p] if older.get(p, "").upper() in words else p for p in parts)
+
+
 def _split(text: str) -> tuple[str, str, str]:
     """The active electrode, the mark between, and what it is measured against."""
     for mark in ("-", "–", ":", "_", " "):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from auditor.model.audit import PersonDecision
 
@@ -26,20 +26,28 @@ class StudyFolder:
     days: tuple[date, ...] = ()
 
 
+Role = Literal["technologist", "billing", "manager"]
+ROLES: tuple[Role, ...] = ("technologist", "billing", "manager")
+
+
 @dataclass(frozen=True, slots=True)
 class WorkRow:
     """One study of the worklist.
 
     ``link`` to its audit is relative to the worklist, empty without one. ``summary`` holds the
     audit's key facts. ``decided`` is a person's latest decision, which does not change what the
-    files suggest; ``outdated`` says that it was made on other numbers than those of now.
+    files suggest.
     """
 
     study: str
     link: str
     summary: dict[str, Any]
     decided: PersonDecision | None = None
-    outdated: bool = False
+
+    @property
+    def outdated(self) -> bool:
+        """Whether the decision was made on other numbers than those of now."""
+        return self.decided is not None and not self.decided.made_on_this_audit
 
     @property
     def settled(self) -> bool:
@@ -47,6 +55,22 @@ class WorkRow:
         if self.decided is not None and not self.outdated:
             return True
         return bool(self.summary["outcome"] == "complete")
+
+    @property
+    def acts(self) -> tuple[Role, ...]:
+        """Who must act, by which answer is not yes; nobody where the study is settled."""
+        if self.settled:
+            return ()
+        states = {a["question"]: a["state"] for a in self.summary.get("answers") or ()}
+        if self.summary["error"] is not None or not states:
+            return ("technologist",)
+        open_ = {question for question, state in states.items() if state != "yes"}
+        wanted = {
+            "technologist": bool(open_ & {"order", "readable", "files"}),
+            "billing": "billing" in open_,
+            "manager": self.summary["outcome"] == "repeat",
+        }
+        return tuple(role for role in ROLES if wanted[role])
 
 
 @dataclass(frozen=True, slots=True)

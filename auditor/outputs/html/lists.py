@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from auditor.model import Share, Trend, TrendGroup, WorkRow
 from auditor.outputs.html.page import inline, template
+from auditor.outputs.html.view import ANSWERS, STATES
 
 MOST_ROWS = 5000
 """Rows on the page; those to act on first come first, and the CSV table holds them all."""
@@ -17,13 +18,16 @@ WORDS = {
     "unreadable": "Not readable",
     "repeat": "Repeat",
     "review": "Review",
+    "so_far": "So far",
     "complete": "Complete",
 }
 """Outcomes in the order of who must act first."""
+READERS = {"technologist": "the technologist", "billing": "billing", "manager": "the manager"}
 ENDED = {
     "as_ordered": "as ordered",
     "early": "early",
     "late": "late",
+    "so_far": "goes on",
     "unknown": "planned end not known",
 }
 
@@ -36,13 +40,21 @@ def render_worklist(
     ``awaited`` are studies that were ordered and have not come back. The same rows give the same
     bytes.
     """
-    counts = Counter(row.summary["outcome"] for row in rows)
+    counts: Counter[str] = Counter()
+    acts: Counter[str] = Counter()
+    for row in rows:  # each row is read from its text, so all is counted in one pass
+        counts[row.summary["outcome"]] += 1
+        counts["settled"] += row.settled
+        acts.update(row.acts)
     return template("worklist.html").render(
         rows=rows[:MOST_ROWS],
         total=len(rows),
-        open=sum(not row.settled for row in rows),
+        open=len(rows) - counts["settled"],
         outcomes=[(key, word, counts[key]) for key, word in WORDS.items()],
         words=WORDS,
+        readers=[(role, word, acts[role]) for role, word in READERS.items()],
+        answers=ANSWERS,
+        states=STATES,
         ended=ENDED,
         awaited=awaited[:_AWAITED],
         awaited_total=len(awaited),
