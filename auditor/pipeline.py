@@ -26,6 +26,7 @@ from auditor.coverage.shortfall import measure_shortfall
 from auditor.coverage.timeline import clock_hours, measure_coverage, nights
 from auditor.decision.outcome import decide
 from auditor.decision.rules import rule_lines
+from auditor.inputs.checksums import identified, read_study
 from auditor.inputs.logs import Log, place_log, read_logs
 from auditor.inputs.order import zone_doubts
 from auditor.inputs.service_request import missing_facts
@@ -50,7 +51,7 @@ from auditor.model import (
     Video,
 )
 from auditor.policy import Policy
-from auditor.signal import scan_study, study_findings
+from auditor.signal import StudyScan, study_findings
 from auditor.study import Place, as_place, build_study
 from auditor.study.second_readers import SecondReaders
 
@@ -106,26 +107,26 @@ def audit_study(
         order,
         policy,
         timezone=options.timezone,
-        checksums=options.checksums,
         progress=progress,
     )
     asked = SecondReaders(study.counted, enabled=options.second_readers)
     axis = study.axis
     coverage = _coverage(study, policy)
+    scan = StudyScan(study, policy, scan=options.scan_signal)
+    read = read_study(
+        study,
+        scan.files,
+        checksums=options.checksums,
+        workers=options.workers,
+        progress=progress,
+    )
+    study = identified(study, read)
     annotations, findings = place_annotations(study, coverage)
     found = [*_recording_findings(study), *study.findings, *findings]
     if order is not None:
         found += [*missing_facts(order), *zone_doubts(axis.zone)]
 
-    signal, findings = scan_study(
-        study,
-        coverage,
-        order,
-        policy,
-        scan=options.scan_signal,
-        workers=options.workers,
-        progress=progress,
-    )
+    signal, findings = scan.measure(coverage, order)
     found += [*findings, *study_findings(study, signal)]
 
     hookup, window = _window(study, coverage, order)

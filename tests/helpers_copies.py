@@ -25,7 +25,7 @@ OFF_37 = 37_250_000_000
 
 
 def study_of(folder: Path, order: Order | None = None) -> Study:
-    return build_study([folder], order, POLICY, checksums=False)
+    return build_study([folder], order, POLICY)
 
 
 def recorded(study: Study) -> int:

@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from helpers_edf import MAIN_FIELDS, SIGNAL_FIELDS, pad, time_keeping
 from numpy.typing import NDArray
 
+from auditor.core.progress import Progress
 from auditor.core.units import NS
 from auditor.coverage.timeline import measure_coverage
 from auditor.edf.source import open_bytes
-from auditor.model import Coverage, Finding, Interval, Order, SignalFacts, Study, Track
+from auditor.inputs.checksums import identified, read_study
+from auditor.inputs.once import ToRead, read_once
+from auditor.model import Coverage, Finding, Interval, Order, Recording, SignalFacts, Study, Track
 from auditor.policy import load_policy
 from auditor.policy.signal import SignalSettings
-from auditor.signal import scan_study
-from auditor.signal.scan import Opener
+from auditor.signal import StudyScan
+from auditor.signal.scan import FileScan, prepare
 from auditor.study import build_study
 
 POLICY = load_policy()
@@ -179,7 +183,7 @@ def scan(
     timezone: str | None = None,
 ) -> Scanned:
     """Build, cover and scan the study in ``folder``."""
-    study = build_study([folder], None, load_policy(), timezone=timezone, checksums=False)
+    study = build_study([folder], None, load_policy(), timezone=timezone)
     coverage = coverage_of(study)
     return scanned(study, coverage, minimum, chosen, workers)
 
@@ -190,13 +194,29 @@ def scanned(
     minimum: int | None = 1,
     chosen: SignalSettings = SETTINGS,
     workers: int = 2,
-    opener: Opener = open_bytes,
+    progress: Progress | None = None,
 ) -> Scanned:
     """Scan a study with an order for all of its recorded time and ``minimum`` channels."""
     order = Order(coverage.recorded_ns, "a test", minimum_channels=minimum)
-    policy = replace(POLICY, signal=chosen)
-    facts, findings = scan_study(study, coverage, order, policy, workers=workers, opener=opener)
-    return Scanned(study, coverage, facts, findings)
+    found = StudyScan(study, replace(POLICY, signal=chosen))
+    read = read_study(study, found.files, checksums=False, workers=workers, progress=progress)
+    facts, findings = found.measure(coverage, order)
+    told = identified(study, read).findings[len(study.findings) :]
+    return Scanned(study, coverage, facts, (*told, *findings))
+
+
+def judged(recording: Recording, chosen: SignalSettings = SETTINGS, workers: int = 2) -> FileScan:
+    """One file's states, its blocks read as in the one pass."""
+    found = prepare(recording, chosen)
+    if found.huge:
+        found.judge_huge(open_bytes)
+    else:
+        opener = partial(open_bytes, recording)
+        size, piece = recording.size_bytes, recording.record_bytes
+        file = ToRead(recording.name, size, opener, found.cuts, False, found.judge, piece)
+        read_once([file], workers)
+    found.settle()
+    return found
 
 
 def scan_one(

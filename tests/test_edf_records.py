@@ -250,27 +250,6 @@ def test_what_is_no_readable_file_is_refused_and_never_waited_for(
     assert caught.value.code == "cannot_be_read"
 
 
-@pytest.mark.parametrize("change", ["grow", "cut", "touch"])
-def test_a_file_that_changes_while_it_is_read_is_a_problem(
-    study: Path, monkeypatch: pytest.MonkeyPatch, change: str
-) -> None:
-    import os
-
-    raw = study.read_bytes()
-    original = reader.scan_records
-
-    def meanwhile(*args: object, **kwargs: object) -> records.Scan:
-        found = original(*args, **kwargs)  # type: ignore[arg-type]
-        study.write_bytes({"grow": raw + b"x" * 96, "cut": raw[:-96], "touch": raw}[change])
-        os.utime(study, ns=(1, 1))
-        return found
-
-    monkeypatch.setattr(reader, "scan_records", meanwhile)
-    recording = read_recording(study, "study.edf")
-    assert "changed_while_read" in codes(recording, "problem")
-    assert seconds(recording) == [0, 1, 5]
-
-
 @pytest.mark.parametrize("stride", [64, 600, 9000, 20_000])
 @pytest.mark.parametrize("slow", [False, True])
 def test_both_ways_to_read_stretches_give_the_same_bytes(

@@ -38,7 +38,7 @@ def read(tmp_path: Path, text: str) -> mne.Annotations:
 
 def test_what_is_written_is_what_mne_reads(tmp_path: Path) -> None:
     flat = BadStretch(START + 5 * NS, START + 65 * NS, "flat", ("EEG C3-Ref", "T7"))
-    few = BadStretch(START + 3000 * NS, START + 4000 * NS, "few_live", ())
+    few = BadStretch(START + 3000 * NS, START + 4000 * NS, "few_channels", ())
     text = marks(
         coverage((100 * NS, 350 * NS + 1), (700 * NS, 701 * NS)),
         (LOW, LOW),
@@ -51,7 +51,7 @@ def test_what_is_written_is_what_mne_reads(tmp_path: Path) -> None:
     assert found.duration.tolist() == [60, pytest.approx(250.000000001, abs=1e-9), 1, 1000]
     assert found.description.tolist() == [
         "BAD_flat EEG C3-Ref T7", "BAD_gap power_exhausted", "BAD_gap power_exhausted",
-        "BAD_few_live",
+        "BAD_few_channels",
     ]  # fmt: skip
 
 
@@ -88,14 +88,14 @@ def test_without_marks_mne_reads_an_empty_list(tmp_path: Path) -> None:
 )
 def test_hostile_labels_stay_in_their_column(tmp_path: Path, label: str) -> None:
     bad = BadStretch(START + NS, START + 2 * NS, "flat", (label, "C4"))
-    after = BadStretch(START + 5 * NS, START + 6 * NS, "hum", ("O1",))
+    after = BadStretch(START + 5 * NS, START + 6 * NS, "mains", ("O1",))
     text = marks(coverage(), (), signal(bad, after), START)
     assert text.isascii()
     found = read(tmp_path, text)
     assert found.onset.tolist() == [1, 5]
     assert found.description[0].startswith("BAD_flat ")
     assert found.description[0].endswith(" C4")
-    assert found.description[1] == "BAD_hum O1"
+    assert found.description[1] == "BAD_mains O1"
 
 
 def test_marks_lie_on_the_samples_when_mne_opens_the_recording(tmp_path: Path) -> None:

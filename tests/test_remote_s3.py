@@ -156,7 +156,7 @@ def test_copies_are_matched_through_the_same_range_reads(tmp_path: Path, s3: S3S
     ):
         (folder / name).mkdir(parents=True)
         write_piece(folder / name / "study.edf", run_s, amplifier=SMALL, clock=clock, record_s=2)
-    local = build_study([folder], None, POLICY, checksums=False)
+    local = build_study([folder], None, POLICY)
     place = RemotePlace([s3.upload(folder, "S-2043")])
     remote = build_study(place, None, POLICY)
     assert len(remote.copies) == 2

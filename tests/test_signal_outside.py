@@ -13,9 +13,8 @@ from helpers_signal import UV, Chan, noise, recording_bytes, scan, scan_one, set
 
 from auditor.core.units import NS
 from auditor.edf import read_recording
-from auditor.edf.source import LocalFile
-from auditor.signal.blocks import Workspace
-from auditor.signal.hum import mains_share
+from auditor.signal import judging
+from auditor.signal.mains import mains_shares
 
 RATE = 256
 
@@ -42,11 +41,10 @@ def written_by_pyedflib(path: Path, samples: np.ndarray, bdf: bool) -> None:
 
 def decoded(path: Path) -> np.ndarray:
     """Digital samples as the scan decodes them, shape (channels, samples)."""
-    recording, space = read_recording(path, path.name), Workspace()
-    size = recording.records * recording.record_bytes
-    with LocalFile(path, path.name) as source:
-        assert source.read_into(recording.data_offset, space.bytes_for(size)) == size
-    flat = space.samples(size // recording.sample_bytes, recording.sample_bytes)
+    recording = read_recording(path, path.name)
+    count = recording.records * recording.record_bytes // recording.sample_bytes
+    page = np.frombuffer(path.read_bytes(), np.uint8)
+    flat = judging.decoded(page, recording.data_offset, count, recording.sample_bytes)
     records = flat.reshape(recording.records, -1)
     rows = []
     for channel in recording.channels:
@@ -156,7 +154,7 @@ def test_the_mains_share_is_the_periodograms_bin_at_the_mains(rate: int, hz: int
         wave = amplitude * np.sin(2 * np.pi * hz * at + phase)
         rows.append(20 * rng.standard_normal(rate) + slope + wave)
     seconds = np.array(rows)
-    mine = mains_share(seconds.astype(np.float32), float(rate), (hz,))
+    mine = mains_shares(seconds.astype(np.float32), float(rate), (hz,))[0]
     freqs, power = scipy.signal.periodogram(seconds, rate, "boxcar", detrend="linear")
     theirs = power[:, int(np.argmin(np.abs(freqs - hz)))] / power.sum(axis=1)
     assert np.allclose(mine, theirs, atol=2e-3)
@@ -168,7 +166,7 @@ def test_with_both_mains_frequencies_the_stronger_decides() -> None:
     at = np.arange(RATE) / RATE
     both = 10 * np.sin(2 * np.pi * 50 * at) + 20 * np.sin(2 * np.pi * 60 * at) + 5 * np.sin(40 * at)
     share = [
-        float(mains_share(both[None].astype(np.float32), float(RATE), hz)[0])
+        float(mains_shares(both[None].astype(np.float32), float(RATE), hz).max())
         for hz in ((50,), (60,), (50, 60))
     ]
     assert share[2] == pytest.approx(max(share[:2]), abs=1e-3)

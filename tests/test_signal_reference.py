@@ -7,20 +7,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from helpers_signal import Chan, recording_bytes, settings
+from helpers_signal import Chan, judged, recording_bytes, settings
 from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from auditor.core.progress import Silent
 from auditor.core.units import NS
 from auditor.edf import read_recording
 from auditor.model import Recording
 from auditor.policy.signal import SignalSettings
-from auditor.signal import reading
-from auditor.signal.reading import FileScan, prepare
-from auditor.signal.scan import scan_files
-from auditor.signal.states import HUM, LARGE, QUIET, RAILED, UNREAD
+from auditor.signal import scan
+from auditor.signal.judging import LARGE, MAINS, QUIET, SATURATED, UNREAD
+from auditor.signal.scan import FileScan, prepare
 
 DURATIONS = ("1", "2", "0.5", "0.1", "0.25", "0.333333", "0.7", "1.5", "3", "2.5", "30", "0.04")
 SETTINGS = settings(flat_uv=1.0, large_uv=400.0, saturated_ppm=200_000, hum_ppm=300_000)
@@ -28,9 +26,7 @@ STEP_UV = 0.1
 
 
 def scanned(recording: Recording, workers: int = 2) -> FileScan:
-    found = prepare(recording, SETTINGS)
-    scan_files([found], SETTINGS, workers, Silent())
-    return found
+    return judged(recording, SETTINGS, workers)
 
 
 def seconds_of(recording: Recording) -> list[tuple[int, list[int], bool]]:
@@ -57,7 +53,7 @@ def expected(
     """The states of each second of one channel, sample by sample."""
     chan = recording.channels[channel]
     states: list[set[str]] = []
-    shares: list[tuple[int, float]] = []
+    shares: list[float] = []
     step = Fraction(recording.record_ns, per_record)
     for number, run, whole in seconds_of(recording):
         start, end = Fraction(number * NS), Fraction((number + 1) * NS)
@@ -65,7 +61,7 @@ def expected(
         values = np.array([int(samples[at]) for time, at in every if start <= time < end])
         if not len(values):
             states.append(states[-1])
-            shares.append((0, 0.0))
+            shares.append(0.0)
             continue
         held = set()
         span = (int(values.max()) - int(values.min())) * STEP_UV
@@ -79,21 +75,18 @@ def expected(
         rate = per_record * NS / recording.record_ns
         share = 0.0
         if whole and "quiet" not in held:
-            share = hum_share(values.astype(float), rate)
+            share = mains_share(values.astype(float), rate)
         states.append(held)
-        shares.append((len(values), share))
-    for second, (held, (count, share)) in enumerate(zip(states, shares, strict=True)):
-        beside = (shares[at] for at in (second - 1, second + 1) if 0 <= at < len(shares))
+        shares.append(share)
+    for held, share in zip(states, shares, strict=True):
         if abs(share - 0.3) < 0.01:  # so near the limit that rounding decides
             held.add("either")
         elif share > 0.3:
-            # Every other second is looked at, and those beside one with a quarter of the share.
-            found = any(c == count and s > 0.3 / 4 + 0.01 for c, s in beside)
-            held.add("hum" if found else "either")
+            held.add("mains")
     return states
 
 
-def hum_share(values: np.ndarray, rate: float) -> float:
+def mains_share(values: np.ndarray, rate: float) -> float:
     """Least squares in double precision."""
     at = np.arange(len(values)) / rate
     trend = np.column_stack((np.ones(len(at)), at))
@@ -109,11 +102,17 @@ def hum_share(values: np.ndarray, rate: float) -> float:
     return best / power if power > 0 else 0.0
 
 
-def actual(scan: FileScan, column: int) -> list[set[str]]:
-    bits = {"quiet": QUIET, "saturated": RAILED, "hum": HUM, "large": LARGE, "unread": UNREAD}
+def actual(file: FileScan, column: int) -> list[set[str]]:
+    bits = {
+        "quiet": QUIET,
+        "saturated": SATURATED,
+        "mains": MAINS,
+        "large": LARGE,
+        "unread": UNREAD,
+    }
     return [
         {name for name, bit in bits.items() if value & bit}
-        for value in scan.flags[:, column].tolist()
+        for value in file.flags[:, column].tolist()
     ]
 
 
@@ -161,16 +160,16 @@ def test_every_second_of_every_channel_is_judged_as_defined(
     path.write_bytes(recording_bytes(chans, duration=duration, onsets=onsets, bdf=bdf))
     recording = read_recording(path, path.name)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reading, "BLOCK_BYTES", block)
+        patch.setattr(scan, "BLOCK_BYTES", block)
         found = scanned(recording)
     assert len(found.grid) == len(seconds_of(recording))
     for column, plan in enumerate(found.plans):
         index = plan.channel.index
         want = expected(recording, index, chans[index].samples, chans[index].rate)
-        no_say = set() if plan.channel.is_eeg else {"hum", "either"}
+        no_say = set() if plan.channel.is_eeg else {"mains", "either"}
         for second, (mine, full) in enumerate(zip(actual(found, column), want, strict=True)):
             theirs = full - no_say
-            skipped = {"hum", "either"} if "either" in theirs else set()
+            skipped = {"mains", "either"} if "either" in theirs else set()
             assert mine - skipped == theirs - skipped, (plan.channel.label, second)
 
 
@@ -182,7 +181,7 @@ def test_a_second_in_which_no_sample_starts_is_as_the_one_before_whatever_the_bl
     samples = np.array([5] * 9 + [300, -300] * 4 + [0])
     path = tmp_path / "any.edf"
     path.write_bytes(recording_bytes([Chan("C3", 6, samples)], duration="0.7"))
-    monkeypatch.setattr(reading, "BLOCK_BYTES", block)
+    monkeypatch.setattr(scan, "BLOCK_BYTES", block)
     found = scanned(read_recording(path, path.name))
     assert found.flags[:, 0].tolist() == [QUIET, 0, 0]
 
@@ -203,10 +202,10 @@ def test_records_too_large_for_a_block_are_read_by_channel_with_the_same_result(
     path.write_bytes(recording_bytes(chans, duration=duration, bdf=bdf))
     recording = read_recording(path, path.name)
     whole = scanned(recording)
-    monkeypatch.setattr(reading, "LARGEST_BLOCK", 100)
-    monkeypatch.setattr(reading, "_CHANNEL_BYTES", 5000)
+    monkeypatch.setattr(scan, "LARGEST_RECORD", 100)
+    monkeypatch.setattr(scan, "_CHANNEL_BYTES", 5000)
     by_channel = scanned(recording)
-    assert by_channel.places is None
+    assert by_channel.huge
     assert np.array_equal(whole.flags, by_channel.flags)
     assert whole.flags[:, 2].any()
 
@@ -220,7 +219,7 @@ def test_the_number_of_threads_changes_nothing(tmp_path: Path, workers: int) -> 
     path.write_bytes(recording_bytes(chans))
     recording = read_recording(path, path.name)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reading, "BLOCK_BYTES", 1 << 12)
+        patch.setattr(scan, "BLOCK_BYTES", 1 << 12)
         assert np.array_equal(
             scanned(recording, workers).flags[:, 0] & QUIET, [1] * 100 + [0] * 200
         )
@@ -231,5 +230,5 @@ def test_settings_without_channels_to_judge_read_nothing(tmp_path: Path) -> None
     path.write_bytes(recording_bytes([Chan("Battery", 1, np.arange(10))]))
     chosen: SignalSettings = SETTINGS
     found = prepare(read_recording(path, path.name), chosen)
-    assert found.data_bytes == 0
+    assert not found.parts
     assert found.flags.size == 0

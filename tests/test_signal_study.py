@@ -236,11 +236,11 @@ def test_bad_stretches_are_long_bridged_and_shared(tmp_path: Path) -> None:
         return BadStretch(zero + start * NS, zero + end * NS, state, names)
 
     assert found.facts.bad_stretches == (
-        stretch(100, 180, "few_live"),
+        stretch(100, 180, "few_channels"),
         stretch(100, 180, "flat", "C3", "C4"),
-        stretch(400, 430, "few_live"),
+        stretch(400, 430, "few_channels"),
         stretch(400, 430, "flat", "C4"),
-        stretch(500, 540, "few_live"),
+        stretch(500, 540, "few_channels"),
         stretch(500, 540, "flat", "C4"),
         stretch(500, 540, "saturated", "C4"),
     )

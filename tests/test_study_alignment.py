@@ -32,7 +32,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory):
     """A continuous recording of one hour."""
     root = tmp_path_factory.mktemp("one")
     write_piece(root / "a.edf", (0, 3600), amplifier=AMPLIFIER, fmt="EDF")
-    return build_study([root], None, POLICY, checksums=False).counted[0].recording
+    return build_study([root], None, POLICY).counted[0].recording
 
 
 @given(
@@ -146,7 +146,7 @@ def test_a_file_of_annotations_is_counted_and_holds_no_time(tmp_path: Path) -> N
         (tmp_path / folder).mkdir()
     write_piece(tmp_path / "card" / "a.edf", (0, 60), amplifier=AMPLIFIER)
     annotations_only(tmp_path / "notes" / "events.edf", start)
-    study = build_study([tmp_path], None, POLICY, checksums=False)
+    study = build_study([tmp_path], None, POLICY)
     assert [f.role for f in study.files] == ["counted", "counted"]
     assert [c.name for c in study.copies] == ["A"]
     assert recorded_ns(study.counted) == MINUTE
@@ -159,6 +159,6 @@ def test_a_file_of_annotations_is_counted_and_holds_no_time(tmp_path: Path) -> N
 
 def test_nothing_but_annotations_is_a_study_of_no_time(tmp_path: Path) -> None:
     annotations_only(tmp_path / "events.edf", datetime(2027, 3, 2, 9, 30))
-    study = build_study([tmp_path], None, POLICY, checksums=False)
+    study = build_study([tmp_path], None, POLICY)
     assert recorded_ns(study.counted) == 0
     assert len(study.counted) == 1

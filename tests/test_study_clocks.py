@@ -97,7 +97,7 @@ def write_pieces(
 
 def audit(folder: Path, zone: str | None, **order: object) -> Study:
     ordered = Order(8 * HOUR, "order file", timezone=zone, **order)  # type: ignore[arg-type]
-    return build_study([folder], ordered, POLICY, checksums=False)
+    return build_study([folder], ordered, POLICY)
 
 
 def said(study: Study) -> dict[str, Finding]:
@@ -236,10 +236,10 @@ def test_a_start_that_no_clock_shows_is_said(
 def test_the_argument_goes_before_the_orders_time_zone(tmp_path: Path) -> None:
     write_piece(tmp_path / "a.edf", (0, 60), amplifier=AMPLIFIER)
     order = Order(HOUR, "order file", timezone="America/Denver")
-    study = build_study([tmp_path], order, POLICY, timezone="Europe/Vienna", checksums=False)
+    study = build_study([tmp_path], order, POLICY, timezone="Europe/Vienna")
     assert study.axis == Axis("Europe/Vienna")
     with pytest.raises(SettingsError):
-        build_study([tmp_path], order, POLICY, timezone="Mars/Olympus", checksums=False)
+        build_study([tmp_path], order, POLICY, timezone="Mars/Olympus")
 
 
 def test_without_a_zone_stamps_are_taken_as_they_stand_and_an_exact_hour_is_said(

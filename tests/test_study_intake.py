@@ -14,8 +14,10 @@ from helpers_studies import Amplifier, append, set_field, write_piece
 
 from auditor.core.errors import NothingReadable
 from auditor.core.units import MINUTE
+from auditor.edf.source import LocalFile
 from auditor.inputs import checksums, folder
 from auditor.inputs import local as place
+from auditor.inputs.checksums import identified, read_study
 from auditor.model import Study
 from auditor.policy import load_policy
 from auditor.study import build_study
@@ -33,7 +35,9 @@ def piece(path: Path, first: int = 0, last: int = 1, **options: object) -> Path:
 
 
 def study_of(*paths: Path, sums: bool = False) -> Study:
-    return build_study(list(paths), None, POLICY, checksums=sums)
+    """The study; with ``sums`` its bytes read once, which gives checksums and tells of changes."""
+    study = build_study(list(paths), None, POLICY)
+    return identified(study, read_study(study, {}, checksums=sums))
 
 
 def names(study: Study) -> list[str]:
@@ -307,22 +311,37 @@ def test_a_file_that_vanishes_before_it_is_read_is_unreadable(
     assert [u.name for u in study.unreadable] == ["b.edf"]
 
 
-def test_an_input_error_in_the_middle_leaves_no_checksum_and_is_a_problem(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_input_error_in_the_middle_leaves_no_checksum_and_is_a_problem(tmp_path: Path) -> None:
     bad = piece(tmp_path / "a.edf", 0, 1)
     piece(tmp_path / "b.edf", 1, 2)
-    really = checksums.open_regular
 
-    def broken(path: Path) -> int:
-        if path == bad:
+    class Broken(LocalFile):
+        def read_into(self, offset: int, buffer: memoryview) -> int:
             raise OSError(errno.EIO, "Input/output error")
-        return really(path)
 
-    monkeypatch.setattr(checksums, "open_regular", broken)
-    study = study_of(tmp_path, sums=True)
+    study = build_study([tmp_path], None, POLICY)
+    with pytest.MonkeyPatch.context() as patch:
+        opener = checksums.open_bytes
+        patch.setattr(
+            checksums,
+            "open_bytes",
+            lambda r: Broken(r.path, r.name) if r.path == bad else opener(r),
+        )
+        study = identified(study, read_study(study, {}))
     assert [f.recording.sha256 is None for f in study.counted] == [True, False]
     assert codes(study)["not_read_to_the_end"] == "problem"
+
+
+def test_files_taken_as_the_same_that_have_other_checksums_are_a_problem(tmp_path: Path) -> None:
+    piece(tmp_path / "a.edf", 0, 1)
+    raw = bytearray((tmp_path / "a.edf").read_bytes())
+    (tmp_path / "again.edf").write_bytes(raw)
+    assert "copies_not_identical" not in codes(study_of(tmp_path, sums=True))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(checksums, "_PROBE_BYTES", 1)  # so few that a damaged byte lies between
+        raw[-100] ^= 1
+        (tmp_path / "again.edf").write_bytes(raw)
+        assert codes(study_of(tmp_path, sums=True))["copies_not_identical"] == "problem"
 
 
 @pytest.mark.parametrize("year", ["0001", "2300", "9999"])
@@ -386,11 +405,12 @@ def test_checksums_are_those_of_the_bytes_and_progress_adds_up(tmp_path: Path) -
         piece(tmp_path / f"{i}.edf", i, i + 1)
     progress = Counted()
     study = build_study([tmp_path], None, POLICY, progress=progress)
+    study = identified(study, read_study(study, {}, progress=progress))
     for file in study.counted:
         whole = hashlib.sha256(file.recording.path.read_bytes()).hexdigest()
         assert file.recording.sha256 == whole
     assert progress.done == progress.totals
-    assert progress.totals["Checksums"] == sum(f.recording.size_bytes for f in study.files)
+    assert progress.totals["Reading"] == sum(f.recording.size_bytes for f in study.files)
 
 
 def test_no_input_is_altered(tmp_path: Path) -> None:

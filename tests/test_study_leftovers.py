@@ -251,7 +251,7 @@ CASES = [
 @pytest.mark.parametrize("case", CASES, ids=lambda c: c.name)
 def test_what_is_counted_and_what_is_said(case: Case, tmp_path: Path) -> None:
     case.write(tmp_path)
-    study = build_study([tmp_path], case.order, POLICY, checksums=False)
+    study = build_study([tmp_path], case.order, POLICY)
     assert recorded_ns(study.counted) == round(case.hours * HOUR)
     aside = {f.recording.name: f.reason for f in study.set_aside}
     assert aside.keys() == case.aside.keys()
@@ -265,7 +265,7 @@ def test_what_is_counted_and_what_is_said(case: Case, tmp_path: Path) -> None:
 
 def test_files_set_aside_are_in_no_copy_and_keep_their_place(tmp_path: Path) -> None:
     before_hookup(tmp_path)
-    study = build_study([tmp_path], ORDER, POLICY, checksums=False)
+    study = build_study([tmp_path], ORDER, POLICY)
     (file,) = study.set_aside
     assert file.copy is None
     assert file.interval is not None
@@ -275,7 +275,7 @@ def test_files_set_aside_are_in_no_copy_and_keep_their_place(tmp_path: Path) -> 
 
 def test_texts_name_no_patient_code(tmp_path: Path) -> None:
     other_patient(tmp_path)
-    study = build_study([tmp_path], ORDER, POLICY, checksums=False)
+    study = build_study([tmp_path], ORDER, POLICY)
     for finding in study.findings:
         assert "P-1990" not in "".join((finding.text, finding.expected, finding.observed))
 
@@ -285,7 +285,7 @@ def test_a_copy_whose_samples_differ_is_told_apart_from_another_patients(tmp_pat
     for i in range(2):
         piece(tmp_path / "card" / f"{i}.edf", i * 3, i * 3 + 3)
         piece(tmp_path / "pc" / f"{i}.edf", i * 3, i * 3 + 3, patient="P-1", amplifier=OTHER)
-    study = build_study([tmp_path], ORDER, POLICY, checksums=False)
+    study = build_study([tmp_path], ORDER, POLICY)
     assert {f.recording.name for f in study.set_aside} == {"pc/0.edf", "pc/1.edf"}
     assert "copy_not_matched" not in {f.code for f in study.findings}
 
@@ -348,7 +348,7 @@ def test_policy_moves_the_limit_before_the_hookup(tmp_path: Path) -> None:
     before_hookup(tmp_path)  # ended four hours before
     settings = POLICY.study.model_copy(update={"before_hookup_ns": 5 * HOUR})
     wider = replace(POLICY, study=settings)
-    assert _whole(build_study([tmp_path], ORDER, wider, checksums=False)) == 11 * HOUR
+    assert _whole(build_study([tmp_path], ORDER, wider)) == 11 * HOUR
 
 
 def test_many_files_for_one_time_count_once(tmp_path: Path) -> None:
@@ -356,7 +356,7 @@ def test_many_files_for_one_time_count_once(tmp_path: Path) -> None:
         write_piece(
             tmp_path / f"{i:02d}.edf", (0, 60), amplifier=replace(AMPLIFIER, seed=i), record_s=10
         )
-    study = build_study([tmp_path], None, POLICY, checksums=False)
+    study = build_study([tmp_path], None, POLICY)
     assert recorded_ns(study.counted) == MINUTE
     found = next(f for f in study.findings if f.code == "overlapping_recordings")
     assert found.other_recorded_ns == 80 * MINUTE
@@ -364,7 +364,7 @@ def test_many_files_for_one_time_count_once(tmp_path: Path) -> None:
 
 def test_every_code_that_is_said_is_in_the_vocabulary(tmp_path: Path) -> None:
     order = everything(tmp_path)
-    said = {f.code for f in build_study([tmp_path], order, POLICY, checksums=False).findings}
+    said = {f.code for f in build_study([tmp_path], order, POLICY).findings}
     words: set[str] = set()
     for module in pkgutil.iter_modules(study_room.__path__):
         room = importlib.import_module(f"auditor.study.{module.name}")

@@ -15,7 +15,7 @@ from auditor.core.text import Own, printable, quantity
 from auditor.core.units import NS
 from auditor.edf.annotations import FAULTS
 from auditor.edf.records import UNKNOWN, Scan
-from auditor.edf.source import LocalFile, read_exactly
+from auditor.edf.source import read_exactly
 from auditor.model import Annotation, ByteSource, Finding, FindingCode, Int64, Severity, finding
 from auditor.model.codes import FINDINGS, Value, worded
 
@@ -193,16 +193,3 @@ def _note_blank_inside(
             blanks=quantity(len(blank), "blank record"),
             lost=quantity(len(blank), "record"),
         )
-
-
-def note_changed(source: ByteSource, notes: Notes) -> None:
-    """A local file that is not what it was when it was opened."""
-    changed = source.changed() if isinstance(source, LocalFile) else None
-    if changed is None:
-        return
-    before, now = changed
-    notes.add(
-        "changed_while_read",
-        before=before,
-        now=Own(f"{now} bytes" if now != before else "the same size, written again"),
-    )

@@ -11,7 +11,7 @@ from auditor.core.text import Own, quantity
 from auditor.core.units import NS
 from auditor.edf.duration import settle_duration
 from auditor.edf.header import Header, read_header
-from auditor.edf.notes import Notes, note_changed, note_elsewhere, note_scan
+from auditor.edf.notes import Notes, note_elsewhere, note_scan
 from auditor.edf.records import UNKNOWN, Scan, scan_records
 from auditor.edf.source import LocalFile
 from auditor.edf.start import start_civil_ns
@@ -86,7 +86,6 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
     )
     timeline = _timeline(header, scan, tail, record_ns, notes, has_times=bool(len(stated)))
     note_scan(source, header, scan, tail, notes)
-    note_changed(source, notes)
     annotations = tuple(a for a in scan.annotations if a.record < tail.counted)
     note_elsewhere(annotations, timeline.offsets_ns, record_ns, notes)
     return Recording(
@@ -107,6 +106,7 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
         annotations_total=scan.total - (len(scan.annotations) - len(annotations)),
         unknown_starts=timeline.unknown_starts,
         findings=notes.findings(),
+        state=source.opened if isinstance(source, LocalFile) else None,
     )
 
 

@@ -15,7 +15,7 @@ from types import TracebackType
 import numpy as np
 
 from auditor.core.errors import RecordingError
-from auditor.model import ByteSource, Recording
+from auditor.model import ByteSource, FileState, Recording
 
 THROUGH_BYTES = 8192
 """Local files: distance between wanted stretches up to which reading through beats skipping.
@@ -62,12 +62,12 @@ class LocalFile:
             )
         self.slow_batches = 0
         self._lock = threading.Lock()
-        self._before = (status.st_size, status.st_mtime_ns)
+        self.opened = FileState(status.st_size, status.st_mtime_ns, status.st_ino)
 
     @property
     def size(self) -> int:
         """Size in bytes when the file was opened."""
-        return self._before[0]
+        return self.opened.size
 
     def read_into(self, offset: int, buffer: memoryview) -> int:
         """See ``ByteSource.read_into``."""
@@ -89,12 +89,10 @@ class LocalFile:
         buffer[: len(found)] = found
         return len(found)
 
-    def changed(self) -> tuple[int, int] | None:
-        """(size before, size now) where size or modification time changed since opening."""
+    def state(self) -> FileState:
+        """What the file is by now."""
         status = os.fstat(self.fd)
-        if (status.st_size, status.st_mtime_ns) == self._before:
-            return None
-        return self._before[0], status.st_size
+        return FileState(status.st_size, status.st_mtime_ns, status.st_ino)
 
     def close(self) -> None:
         """Close the file."""

@@ -1,109 +1,161 @@
-"""SHA-256 of every recording, and whether a file changed while it was read."""
+"""SHA-256 of every recording, and whether a file changed or could not be read."""
 
 from __future__ import annotations
 
-import errno
 import hashlib
-import os
-from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Protocol
 
-from auditor.core.files import NotRegularError, open_regular
 from auditor.core.progress import Progress
-from auditor.core.text import Own
-from auditor.inputs.folder import FoundFile
-from auditor.model import Finding, finding
+from auditor.edf.source import LocalFile, open_bytes, read_exactly
+from auditor.inputs.once import Block, Cut, ToRead, WasRead, plain_cuts, read_once
+from auditor.model import Finding, Recording, Study, finding
 
-_CHUNK = 1 << 20
-
-
-@dataclass(frozen=True, slots=True)
-class Checksum:
-    """``sha256`` is ``None`` where the bytes were not read as one unchanged whole."""
-
-    sha256: str | None
-    problem: str = ""
-    changed: bool = False
+_PROBES = 64
+_PROBE_BYTES = 4096
 
 
-def checksums_of(files: Sequence[FoundFile], progress: Progress | None) -> dict[str, Checksum]:
-    if progress:
-        progress.stage("Checksums", sum(f.size_bytes or 0 for f in files))
-    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="checksum") as pool:
-        return dict(
-            zip(
-                (f.name for f in files),
-                pool.map(lambda f: _checksum(f, progress), files),
-                strict=True,
+class Judged(Protocol):
+    """A file whose blocks are judged as they are read."""
+
+    @property
+    def cuts(self) -> Sequence[Cut]:
+        """The blocks in which it is to be read."""
+
+    def judge(self, block: Block) -> None:
+        """Take one block, in any order, from any thread."""
+
+
+def read_study(
+    study: Study,
+    judged: Mapping[str, Judged],
+    *,
+    checksums: bool = True,
+    workers: int = 2,
+    progress: Progress | None = None,
+) -> dict[str, WasRead]:
+    """Read every file of ``study`` once; what became of each, by name.
+
+    ``judged`` are the files whose samples are looked at, by name; all others are hashed alone.
+    Files in a remote storage have no checksum: each byte of them would have to be fetched.
+    """
+    files = []
+    for recording in (f.recording for f in study.files):
+        one = judged.get(recording.name)
+        hashed = checksums and recording.opener is None
+        if one is not None or recording.opener is None:
+            cuts = one.cuts if one else plain_cuts(recording.size_bytes) if hashed else []
+            files.append(
+                ToRead(
+                    recording.name,
+                    recording.size_bytes,
+                    partial(open_bytes, recording),
+                    cuts,
+                    hashed,
+                    one.judge if one else None,
+                    recording.record_bytes,
+                    recording.state,
+                )
             )
-        )
+    if checksums:
+        for file in study.unreadable:
+            if file.state is not None:
+                size = file.state.size
+                files.append(
+                    ToRead(
+                        file.name,
+                        size,
+                        partial(LocalFile, file.path, file.name),
+                        plain_cuts(size),
+                        before=file.state,
+                    )
+                )
+    return read_once(files, workers, progress)
 
 
-def _checksum(file: FoundFile, progress: Progress | None) -> Checksum:
-    digest, buffer = hashlib.sha256(), bytearray(_CHUNK)
-    view = memoryview(buffer)
-    try:
-        handle = open_regular(file.path)
-        with os.fdopen(handle, "rb", buffering=0) as source:
-            left = file.size_bytes or 0
-            while left > 0:  # a file that grows without end must not hold the audit up
-                count = source.readinto(view[: min(left, _CHUNK)])
-                if not count:
-                    break
-                digest.update(view[:count])
-                left -= count
-                if progress:
-                    progress.advance(count)
-            status = os.fstat(handle)
-    except NotRegularError:
-        return Checksum(None, changed=True)
-    except OSError as error:
-        return Checksum(
-            None, error.strerror or "input or output error", error.errno == errno.ENOENT
-        )
-    same = (status.st_size, status.st_mtime_ns) == (file.size_bytes, file.modified_ns)
-    return Checksum(digest.hexdigest() if same else None, changed=not same)
+def identified(study: Study, read: Mapping[str, WasRead]) -> Study:
+    """``study`` with the checksums of its files, and with what reading them has shown."""
 
+    def sha256(name: str) -> str | None:
+        return read[name].sha256 if name in read else None
 
-def digest_of(sums: dict[str, Checksum], name: str) -> str | None:
-    found = sums.get(name)
-    return found.sha256 if found else None
-
-
-def changed_finding(file: FoundFile) -> Finding:
-    """A file that is no longer what was read."""
-    return finding(
-        "changed_while_reading",
-        file.name,
-        file=file.name,
-        name=file.name,
-        size=file.size_bytes or 0,
+    files = tuple(
+        replace(f, recording=replace(f.recording, sha256=sha256(f.recording.name)))
+        for f in study.files
     )
+    unreadable = tuple(replace(u, sha256=sha256(u.name)) for u in study.unreadable)
+    recordings = [f.recording for f in study.files]
+    findings = (*study.findings, *_findings(recordings, read), *_not_alike(recordings, read))
+    return replace(study, files=files, unreadable=unreadable, findings=findings)
 
 
-def changes(
-    files: Iterable[FoundFile], sums: dict[str, Checksum], readable: set[str]
-) -> Iterator[Finding]:
-    for file in files:
-        if file.name not in readable:
-            continue
-        if file.name not in sums:
-            try:
-                status = file.path.stat()
-                same = (status.st_size, status.st_mtime_ns) == (file.size_bytes, file.modified_ns)
-                found = Checksum(None, changed=not same)
-            except OSError:
-                found = Checksum(None, changed=True)
-        else:
-            found = sums[file.name]
+def _findings(files: Sequence[Recording], read: Mapping[str, WasRead]) -> Iterator[Finding]:
+    for name, size in ((f.name, f.size_bytes) for f in files):
+        found = read.get(name, WasRead())
         if found.changed:
-            yield changed_finding(file)
-        elif found.problem:
+            yield changed_finding(name, size)
+        elif found.failure:
+            yield finding("not_read_to_the_end", name, file=name, name=name, why=found.failure)
+        elif found.bad:
             yield finding(
                 "not_read_to_the_end",
-                file.name,
-                file=file.name,
-                name=file.name,
-                why=Own(found.problem),
+                name,
+                form="bytes",
+                file=name,
+                name=name,
+                why="",
+                size=sum(high - low for low, high in found.bad),
+                first=found.bad[0][0],
+                last=found.bad[-1][1],
             )
+
+
+def changed_finding(name: str, size: int | None) -> Finding:
+    """A file that is no longer what was read."""
+    return finding("changed_while_reading", name, file=name, name=name, size=size or 0)
+
+
+def with_likeness(recordings: Sequence[Recording]) -> tuple[Recording, ...]:
+    """The same recordings, those that may hold the same bytes marked as alike or not.
+
+    Which files belong is settled before the one pass that makes the checksums. Until then two files
+    of one size, start and header are taken as identical where they are so at places all over;
+    ``identified`` tells where the checksums say otherwise.
+    """
+    groups: dict[object, list[Recording]] = defaultdict(list)
+    for one in recordings:
+        if one.opener is None:
+            key = (one.size_bytes, one.records, one.start_civil_ns, one.header)
+            groups[key].append(one)
+    marks = {
+        one.name: _likeness(one) for group in groups.values() if len(group) > 1 for one in group
+    }
+    return tuple(replace(r, likeness=marks.get(r.name)) for r in recordings)
+
+
+def _likeness(recording: Recording) -> str | None:
+    digest = hashlib.sha256(repr((recording.size_bytes, recording.header)).encode())
+    digest.update(recording.offsets_ns.tobytes())
+    last = max(0, recording.size_bytes - _PROBE_BYTES)
+    try:
+        with open_bytes(recording) as source:
+            for at in {last * probe // (_PROBES - 1): None for probe in range(_PROBES)}:
+                digest.update(read_exactly(source, at, _PROBE_BYTES))
+    except OSError:
+        return None
+    return digest.hexdigest()
+
+
+def _not_alike(files: Sequence[Recording], read: Mapping[str, WasRead]) -> Iterator[Finding]:
+    alike: dict[str, dict[str, str]] = defaultdict(dict)
+    for one in files:
+        sha256 = read.get(one.name, WasRead()).sha256
+        if one.likeness and sha256:
+            alike[one.likeness].setdefault(sha256, one.name)
+    for by_sum in alike.values():
+        if len(by_sum) > 1:
+            names = tuple(by_sum.values())
+            yield finding("copies_not_identical", names[0], file=names[0], named=names)

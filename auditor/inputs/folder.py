@@ -16,7 +16,7 @@ from typing import Literal
 from auditor.core.files import NotRegularError, open_regular
 from auditor.core.text import Own
 from auditor.edf import looks_like_recording
-from auditor.model import Finding, finding
+from auditor.model import FileState, Finding, finding
 
 HEAD_BYTES = 256
 MAX_ENTRIES = 500_000
@@ -39,6 +39,8 @@ class FoundFile:
     modified_ns: int
     begins_as_recording: bool
     in_trash: bool = False
+    state: FileState | None = None
+    """What the file was when it was listed, for files on this machine that could be opened."""
 
     @property
     def named_as_recording(self) -> bool:
@@ -201,6 +203,7 @@ def _take(
             modified_ns=status.st_mtime_ns,
             begins_as_recording=looks_like_recording(head),
             in_trash=in_trash(name),
+            state=FileState(status.st_size, status.st_mtime_ns, status.st_ino),
         )
     )
 

@@ -7,9 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import Protocol
 
-from auditor.core.progress import Progress
 from auditor.edf import read_recording
-from auditor.inputs.checksums import Checksum, changes, checksums_of
 from auditor.inputs.folder import FoundFile, Listing, list_files
 from auditor.model import Finding, Recording
 
@@ -27,15 +25,8 @@ class Place(Protocol):
     def read(self, file: FoundFile) -> Recording:
         """One file as a recording. Raises ``RecordingError``, ``OSError``."""
 
-    def checksums(
-        self, files: Sequence[FoundFile], progress: Progress | None
-    ) -> dict[str, Checksum]:
-        """Checksums by file name; empty where making them would cost too much."""
-
-    def changes(
-        self, files: Iterable[FoundFile], sums: dict[str, Checksum], readable: set[str]
-    ) -> Iterable[Finding]:
-        """What changed since the files were listed."""
+    def changes(self, files: Sequence[FoundFile]) -> Iterable[Finding]:
+        """Which ``files`` changed since they were listed, where no pass over them tells."""
 
     def findings(self) -> tuple[Finding, ...]:
         """What is to be said about the place when everything has been read."""
@@ -70,17 +61,9 @@ class LocalPlace:
         """See ``Place.read``."""
         return read_recording(file.path, file.name)
 
-    def checksums(
-        self, files: Sequence[FoundFile], progress: Progress | None
-    ) -> dict[str, Checksum]:
-        """See ``Place.checksums``."""
-        return checksums_of(files, progress)
-
-    def changes(
-        self, files: Iterable[FoundFile], sums: dict[str, Checksum], readable: set[str]
-    ) -> Iterable[Finding]:
-        """See ``Place.changes``."""
-        return changes(files, sums, readable)
+    def changes(self, files: Sequence[FoundFile]) -> Iterable[Finding]:
+        """See ``Place.changes``: the pass over the bytes tells."""
+        return ()
 
     def findings(self) -> tuple[Finding, ...]:
         """See ``Place.findings``: a local place has nothing to say."""

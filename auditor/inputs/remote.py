@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import posixpath
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import takewhile
 from pathlib import Path
 
 from auditor.core.errors import AuditorError, NothingReadable, RecordingError, UsageError
-from auditor.core.progress import Progress
 from auditor.core.text import Own
 from auditor.edf import looks_like_recording, read_recording
-from auditor.inputs.checksums import Checksum, changed_finding
+from auditor.inputs.checksums import changed_finding
 from auditor.inputs.folder import (
     HEAD_BYTES,
     MAX_ENTRIES,
@@ -100,19 +99,9 @@ class RemotePlace:
             raise _unreadable(file.name, source.failure)
         return replace(recording, opener=partial(RemoteFile, self._storage, entry))
 
-    def checksums(
-        self, files: Sequence[FoundFile], progress: Progress | None
-    ) -> dict[str, Checksum]:
-        """See ``Place.checksums``: none, since each byte would have to be fetched."""
-        return {}
-
-    def changes(
-        self, files: Iterable[FoundFile], sums: dict[str, Checksum], readable: set[str]
-    ) -> Iterator[Finding]:
+    def changes(self, files: Sequence[FoundFile]) -> Iterator[Finding]:
         """See ``Place.changes``. Where the storage gives no answer, nothing is said to change."""
         for file in files:
-            if file.name not in readable:
-                continue
             before = self._entries[file.name]
             try:
                 now = self._storage.entry(before.key)
@@ -121,7 +110,7 @@ class RemotePlace:
             except OSError:
                 continue
             if now is None or now.size != before.size or _differ(now.version, before.version):
-                yield changed_finding(file)
+                yield changed_finding(file.name, file.size_bytes)
 
     def findings(self) -> tuple[Finding, ...]:
         """See ``Place.findings``: how many bytes were fetched, and that there are no checksums."""

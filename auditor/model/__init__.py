@@ -43,7 +43,7 @@ from auditor.model.billing import (
     Video,
     VideoPeriod,
 )
-from auditor.model.byte_source import ByteSource, Opener
+from auditor.model.byte_source import ByteSource, FileState, Opener
 from auditor.model.codes import (
     CAUSES,
     SEVERITIES,
@@ -114,6 +114,7 @@ __all__ = [
     "DayCode",
     "Decision",
     "DecisionOutcome",
+    "FileState",
     "Finding",
     "FindingCode",
     "Format",

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from typing import Protocol
+from typing import NamedTuple, Protocol
+
+
+class FileState(NamedTuple):
+    """What tells whether a file is still the one that was listed."""
+
+    size: int
+    modified_ns: int
+    inode: int
 
 
 class ByteSource(Protocol):
@@ -16,6 +24,8 @@ class ByteSource(Protocol):
     the bytes between them thrown away (the default is that of a local file);
 
     ``block_bytes: int``: the size of such a read;
+
+    ``state() -> FileState``: what the file is by now, for files on this machine;
 
     ``read_rows(first, width, stride, count) -> bytes``: ``count`` stretches of ``width`` bytes,
     ``stride`` apart, joined, for a source that can fetch many at once. Raises ``OSError``.

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Literal
 
 from auditor.core.intervals import Int64
-from auditor.model.byte_source import Opener
+from auditor.model.byte_source import FileState, Opener
 from auditor.model.codes import Finding
 
 _EARS = frozenset({"A1", "A2", "M1", "M2"})
@@ -154,6 +154,10 @@ class Recording:
     unknown_starts: tuple[UnknownStart, ...] = ()
     findings: tuple[Finding, ...] = ()
     sha256: str | None = None
+    state: FileState | None = None
+    """What the file was when it was listed."""
+    likeness: str | None = None
+    """The same for files that are taken as identical before their checksums are known."""
     opener: Opener | None = field(default=None, repr=False, compare=False)
     """Opens the file's bytes where they are not on this machine; ``path`` is then only its name."""
 
@@ -178,3 +182,5 @@ class UnreadableFile:
     reason: str
     finding: Finding
     sha256: str | None = None
+    state: FileState | None = None
+    """What the file was when it was listed; ``None`` where it could not be opened."""

@@ -25,10 +25,9 @@ from auditor.model import (
     is_reference,
 )
 from auditor.policy.signal import SignalSettings
+from auditor.signal.channels import MAX_RATE, MIN_RATE, Plan, samples_per_second
 from auditor.signal.runs import Placed
-from auditor.signal.scales import MAX_RATE, MIN_RATE, Plan, samples_per_second
 from auditor.signal.summary import ChannelTime
-from auditor.signal.timekeeping import moved
 
 _PART = 10
 """A channel has a part in the artifact of a time that it is in it for a tenth of that time."""
@@ -65,10 +64,7 @@ class Found:
 
 
 def signal_findings(found: Found, placed: Sequence[Placed]) -> Iterator[Finding]:
-    """Everything to be said about the signals, files first."""
-    for one in placed:
-        yield from _file_changed(one)
-        yield from _samples_not_read(one)
+    """Everything to be said about the signals."""
     yield from _by_channel(placed, found.settings)
     yield from _too_few_channels(found.facts, placed)
     yield from _usable_below_recorded(found)
@@ -86,33 +82,6 @@ def study_findings(study: Study, facts: SignalFacts) -> Iterator[Finding]:
         yield finding("signal_not_scanned")
         if facts.montage_channels < facts.needed_channels:
             yield _too_few(facts, facts.montage_channels)
-
-
-def _file_changed(one: Placed) -> Iterator[Finding]:
-    scan, name = one.scan, one.scan.recording.name
-    differ = moved(scan.recording, scan.stamps, scan.seen) if len(scan.stamps) else 0
-    if differ:
-        records = quantity(differ, "record")
-        yield finding("samples_changed", name, form="starts", file=name, records=records)
-    elif scan.changed:
-        yield finding("samples_changed", name, file=name)
-
-
-def _samples_not_read(one: Placed) -> Iterator[Finding]:
-    scan, name = one.scan, one.scan.recording.name
-    if scan.failure:
-        why = printable(scan.failure, 200)
-        yield finding("samples_not_read", name, file=name, why=why)
-    elif scan.unread:
-        yield finding(
-            "samples_not_read",
-            name,
-            form="bytes",
-            file=name,
-            size=sum(high - low for low, high in scan.unread),
-            first=min(low for low, _ in scan.unread),
-            last=max(high for _, high in scan.unread),
-        )
 
 
 def _by_channel(placed: Sequence[Placed], settings: SignalSettings) -> Iterator[Finding]:
@@ -303,7 +272,7 @@ def _since(times: Iterable[tuple[int, str]], found: Found) -> tuple[str, ...]:
 
 def _artifact(found: Found) -> Iterator[Finding]:
     """Mains and implausible size: on so many channels that time is not clean, or on some."""
-    yield from _one_artifact(found, "artifact_mains", lambda time: time.hum)
+    yield from _one_artifact(found, "artifact_mains", lambda time: time.mains)
     yield from _one_artifact(found, "artifact_large", lambda time: time.large)
 
 
@@ -323,7 +292,7 @@ def _one_artifact(
             time=hms(time_ns),
             longest=hms(max(ns for _, ns in held)),
             named=_names(label for label, _ in held),
-            mains=Own(" or ".join(f"{hz} Hz" for hz in settings.mains_hz)),
+            mains=_frequency(found.times),
             share=Own(f"{settings.hum_ppm / 10_000:g} %"),
             limit=_amplitude(settings.large_uv),
         )
@@ -346,6 +315,15 @@ def _one_artifact(
     ]
     if some:
         yield made("", some, len(eeg), max(ns for _, ns in some))
+
+
+def _frequency(times: Sequence[ChannelTime]) -> Own:
+    """'60 Hz': the frequency of nearly all mains artifact."""
+    every = sum(iv.total(t.mains) for t in times)
+    at_60 = sum(iv.total(t.at_60) for t in times)
+    if at_60 * _PART > every * (_PART - 1):
+        return Own("60 Hz")
+    return Own("50 Hz" if at_60 * _PART < every else "50 and 60 Hz")
 
 
 def _amplitude(uv: float) -> Own:

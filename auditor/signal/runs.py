@@ -12,9 +12,9 @@ from auditor.core import intervals as iv
 from auditor.core.intervals import Pair
 from auditor.model import Int64, StudyFile, is_reference
 from auditor.policy.signal import SignalSettings
-from auditor.signal.reading import FileScan
-from auditor.signal.scales import Plan
-from auditor.signal.states import FLAT, QUIET, Flags
+from auditor.signal.channels import Plan
+from auditor.signal.judging import FLAT, QUIET, Flags
+from auditor.signal.scan import FileScan
 
 Bools = NDArray[np.bool_]
 Int32 = NDArray[np.int32]

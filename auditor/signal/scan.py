@@ -1,111 +1,223 @@
-"""One pass over the samples of a study's files, on a few threads, in bounded memory."""
+"""One file's states as its blocks come in: where they are cut, what is judged of each."""
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable
 from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from auditor.core.errors import RecordingError
-from auditor.core.progress import Progress
-from auditor.edf.source import LocalFile, open_bytes
-from auditor.model import ByteSource, Recording
+from auditor.core.units import NS
+from auditor.inputs.once import BLOCK_BYTES, Block, Cut, plain_cuts
+from auditor.model import ByteSource, Int64, Recording
 from auditor.policy.signal import SignalSettings
-from auditor.signal.blocks import Workspace
-from auditor.signal.reading import Block, FileScan, blocks_of, give_up, judge, settle
+from auditor.signal.channels import Group, Plan, groups_of, plan_channels
+from auditor.signal.grid import Grid, grid_of
+from auditor.signal.judging import (
+    REPEAT,
+    UNREAD,
+    Flags,
+    Samples,
+    decoded,
+    judge_records,
+    judge_stream,
+)
+
+LARGEST_RECORD = 32 << 20
+"""Files whose records, or whose seconds, are larger are judged channel by channel, by reads of
+their own beside the one pass, so that memory stays bounded."""
+_CHANNEL_BYTES = 8 << 20
 
 Opener = Callable[[Recording], AbstractContextManager[ByteSource]]
 """Opens a recording's bytes."""
 
 
-def scan_files(
-    scans: Sequence[FileScan],
-    settings: SignalSettings,
-    workers: int,
-    progress: Progress,
-    opener: Opener = open_bytes,
-) -> None:
-    """Fill the flags of all ``scans``.
+@dataclass(slots=True)
+class FileScan:
+    """One file's states as they are found.
 
-    An error or an interrupt stops every thread after the block in hand and passes through.
+    ``flags`` has shape (seconds, judged channels), bits of ``auditor.signal.judging``; 0 until
+    there is something to say of a second. ``nested`` is the number of seconds that nest evenly in
+    each record, 0 where they do not. ``cuts`` are the blocks in which the file is to be read: the
+    header, then for each of ``parts`` the block that holds these seconds, then what is behind.
     """
-    progress.stage("signal", sum(s.data_bytes for s in scans))
-    blocks = _Shared(scans)
-    stop = threading.Event()
 
-    def work() -> None:
-        space, reader = Workspace(), _Reader(opener)
+    recording: Recording
+    settings: SignalSettings
+    grid: Grid
+    plans: tuple[Plan, ...]
+    groups: tuple[Group, ...]
+    nested: int
+    flags: Flags
+    cuts: list[Cut]
+    parts: list[tuple[int, int]]
+
+    @property
+    def huge(self) -> bool:
+        """Whether the file is judged by reads of its own, and not in blocks."""
+        return bool(self.plans) and _huge(self.recording)
+
+    def judge(self, block: Block) -> None:
+        """Judge the seconds that begin in one block. Safe to call from several threads."""
+        if not 0 < block.number <= len(self.parts):
+            return
+        first, end = self.parts[block.number - 1]
+        recording, size = self.recording, self.recording.record_bytes
+        low, high = (found.tolist() for found in self.grid.records(np.array([first, end - 1])))
+        first_record, end_record = low[0], high[1]
+        at = block.first + recording.data_offset + first_record * size - block.cut.start
+        count = (end_record - first_record) * size // recording.sample_bytes
+        flat = decoded(block.page, at, count, recording.sample_bytes)
+        records = flat.reshape(end_record - first_record, -1)
+        out = self.flags[first:end]
+        for group in self.groups:
+            mine = out[:, group.columns]
+            if self.nested:
+                judge_records(records, group, self.nested, self.settings, mine)
+            else:
+                bounds = self.grid.bounds(first, end, group.samples_per_record)
+                judge_stream(
+                    _gathered(records, group),
+                    bounds - first_record * group.samples_per_record,
+                    self.grid.whole(first, end),
+                    group,
+                    self.settings,
+                    mine,
+                )
+        if block.bad:
+            begins, after = self.grid.records(np.arange(first, end))
+            for low_byte, high_byte in block.bad:
+                spoiled = (low_byte - recording.data_offset) // size
+                last = -((recording.data_offset - high_byte) // size)
+                out[(begins < last) & (after > spoiled)] = UNREAD
+
+    def judge_huge(self, opener: Opener) -> None:
+        """Huge records: one channel's samples of some seconds at a time, each by its own read."""
+        rate = max(p.rate for p in self.plans) * self.recording.sample_bytes
+        step = max(1, int(_CHANNEL_BYTES / rate))
         try:
-            while not stop.is_set() and (block := blocks.take()) is not None:
-                source = reader.source_of(block.scan)
-                if source is None:
-                    give_up(block)
-                else:
-                    judge(block, source, settings, space)
-                progress.advance(block.size)
-        finally:
-            reader.close()
+            with opener(self.recording) as source:
+                for first in range(0, len(self.grid), step):
+                    self._judge_by_channel(source, first, min(first + step, len(self.grid)))
+        except (RecordingError, OSError):
+            self.flags[:] = UNREAD
 
-    count = max(1, workers)
-    with ThreadPoolExecutor(count, thread_name_prefix="signal") as pool:
+    def settle(self) -> None:
+        """Once all is judged: seconds that repeat the one before take what it turned out as."""
+        if self.nested:  # every second holds samples
+            return
+        for states in self.flags.T:
+            repeats = states == REPEAT
+            if repeats.any():
+                known = np.where(repeats, 0, np.arange(len(states)))
+                states[:] = states[np.maximum.accumulate(known)]
+
+    def _judge_by_channel(self, source: ByteSource, first: int, end: int) -> None:
+        for group in self.groups:
+            bounds = self.grid.bounds(first, end, group.samples_per_record)
+            out = self.flags[first:end, group.columns]
+            stream = _channel(self.recording, source, group, int(bounds[0]), int(bounds[-1]))
+            if stream is None:
+                out[:] = UNREAD
+            else:
+                whole = self.grid.whole(first, end)
+                judge_stream(stream, bounds - bounds[0], whole, group, self.settings, out)
+
+
+def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
+    """A file's grid, channels and blocks; nothing is read yet."""
+    plans = plan_channels(recording, settings)
+    if not plans:
+        # Without a channel to judge the grid has no use, and a hostile header could make it huge.
+        recording = replace(recording, offsets_ns=recording.offsets_ns[:0])
+    grid = grid_of(recording)
+    huge = _huge(recording)
+    seconds, rest = divmod(recording.record_ns, NS)
+    nested = not (rest or huge or any(p.channel.samples_per_record % seconds for p in plans))
+    nested = nested and all(p.rate >= 2 for p in plans)
+    cuts, parts = _cuts(recording, grid if not huge else None)
+    return FileScan(
+        recording=recording,
+        settings=settings,
+        grid=grid,
+        plans=plans,
+        groups=groups_of(plans, recording.sample_bytes, single=huge),
+        nested=seconds if nested else 0,
+        # Each channel's seconds lie in a row: they are looked through channel by channel later.
+        # Zeros that are never written take no memory, and most channels hold long runs of them.
+        flags=np.zeros((len(plans), len(grid)), np.uint8).T,
+        cuts=cuts,
+        parts=parts,
+    )
+
+
+def _cuts(recording: Recording, grid: Grid | None) -> tuple[list[Cut], list[tuple[int, int]]]:
+    """The header, blocks that begin with the first second that begins in their records, the rest.
+
+    Their samples may reach into the records of the next block. Without a grid nothing is judged.
+    """
+    if grid is None or not len(grid):
+        return plain_cuts(recording.size_bytes), []
+    step = max(1, BLOCK_BYTES // recording.record_bytes)
+    firsts = grid.first_seconds(np.arange(0, recording.records, step))
+    ends = np.append(firsts[1:], len(grid))
+
+    def byte(records: Int64) -> list[int]:
+        return [recording.data_offset + r * recording.record_bytes for r in records.tolist()]
+
+    starts, reaches = byte(grid.records(firsts)[0]), byte(grid.records(ends - 1)[1])
+    behind = reaches[-1]
+    cuts = [
+        Cut(start, end, max(end, reach))
+        for start, end, reach in zip(starts, [*starts[1:], behind], reaches, strict=True)
+    ]
+    return (
+        [
+            Cut(0, recording.data_offset, recording.data_offset),
+            *cuts,
+            *plain_cuts(recording.size_bytes, behind),
+        ],
+        list(zip(firsts.tolist(), ends.tolist(), strict=True)),
+    )
+
+
+def _huge(recording: Recording) -> bool:
+    if recording.record_ns <= 0:
+        return False
+    second = recording.record_bytes * NS / recording.record_ns
+    return max(second, recording.record_bytes) > LARGEST_RECORD
+
+
+def _gathered(records: Samples, group: Group) -> Samples:
+    """(records, record samples) to the group's (channels, records x samples)."""
+    count, each = len(records), group.samples_per_record
+    first = group.offset_samples
+    mine = records[:, first : first + group.channels * each].reshape(count, group.channels, each)
+    stream: Samples = np.empty((group.channels, count, each), records.dtype)
+    np.copyto(stream, mine.swapaxes(0, 1))
+    return stream.reshape(group.channels, -1)
+
+
+def _channel(
+    recording: Recording, source: ByteSource, group: Group, first: int, end: int
+) -> Samples | None:
+    """Samples ``[first, end)`` of a group of one channel, shape (1, n); ``None``: not all came."""
+    size, each = recording.sample_bytes, group.samples_per_record
+    page = np.empty(1 + (end - first) * size, np.uint8)
+    view, done, at = page[1:].data, 0, first
+    while at < end:
+        record, within = divmod(at, each)
+        count = min(end - at, each - within)
+        start = recording.data_offset + record * recording.record_bytes
+        start += (group.offset_samples + within) * size
+        part = view[done : done + count * size]
         try:
-            for future in [pool.submit(work) for _ in range(count)]:
-                future.result()
-        finally:
-            stop.set()
-    for scan in scans:
-        settle(scan)
-
-
-class _Shared:
-    """The blocks of all files in order; several threads take from it."""
-
-    def __init__(self, scans: Sequence[FileScan]) -> None:
-        self._blocks = self._all(scans)
-        self._lock = threading.Lock()
-
-    @staticmethod
-    def _all(scans: Sequence[FileScan]) -> Iterator[Block]:
-        for scan in scans:
-            yield from blocks_of(scan)
-
-    def take(self) -> Block | None:
-        """The next block, or ``None`` at the end."""
-        with self._lock:
-            return next(self._blocks, None)
-
-
-class _Reader:
-    """One thread's open file: the one that its last block lay in."""
-
-    def __init__(self, opener: Opener) -> None:
-        self._opener = opener
-        self._scan: FileScan | None = None
-        self._opened: AbstractContextManager[ByteSource] | None = None
-        self._source: ByteSource | None = None
-
-    def source_of(self, scan: FileScan) -> ByteSource | None:
-        """The source of ``scan``, or ``None`` where it cannot be opened (noted in ``scan``)."""
-        if scan is self._scan:
-            return self._source
-        self.close()
-        self._scan = scan
-        try:
-            self._opened = self._opener(scan.recording)
-            self._source = self._opened.__enter__()
-        except (RecordingError, OSError) as error:
-            scan.failure = str(error)
-            self._opened = self._source = None
+            if source.read_into(start, part) < len(part):
+                return None
+        except OSError:
             return None
-        if self._source.size != scan.recording.size_bytes:
-            scan.changed = True
-        return self._source
-
-    def close(self) -> None:
-        """Close what is open; note whether the file changed meanwhile."""
-        if self._opened is not None and self._scan is not None:
-            if isinstance(self._source, LocalFile) and self._source.changed() is not None:
-                self._scan.changed = True
-            self._opened.__exit__(None, None, None)
-        self._scan = self._opened = self._source = None
+        done += len(part)
+        at += count
+    return decoded(page, 1, end - first, size).reshape(1, -1)

@@ -17,6 +17,7 @@ from auditor.core.intervals import Pair
 from auditor.core.units import MINUTE
 from auditor.coverage.timeline import clock_hours
 from auditor.model import (
+    BadStretch,
     ChannelFacts,
     Coverage,
     Int64,
@@ -27,13 +28,14 @@ from auditor.model import (
     is_reference,
 )
 from auditor.policy.signal import SignalSettings
+from auditor.signal.judging import FLAT, LARGE, MAINS, MAINS_60, NO_SIGNAL, NONE, SATURATED
 from auditor.signal.runs import ChannelRuns, Placed, by_key
-from auditor.signal.states import FLAT, HUM, LARGE, NONE, NOT_LIVE, RAILED
-from auditor.signal.stretches import bad_stretches
 
 MOST_CHANNEL_HOURS = 500_000
 """Beyond this no channel is given by the hour, only as a whole: each takes a row and memory.
 256 channels over a month are 190,000."""
+MOST_STRETCHES = 5000
+"""Bad stretches kept; of more than that, the longest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +46,11 @@ class ChannelTime:
     label: str
     electrode: str | None
     recorded: Pair
-    live: Pair
+    signal: Pair
     flat: Pair
     saturated: Pair
-    hum: Pair
+    mains: Pair
+    at_60: Pair
     large: Pair
 
     @property
@@ -70,7 +73,7 @@ def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime
 
         def unless_better(state: np.uint8, where: Callable[..., Pair] = where) -> Pair:
             """Time in ``state`` less that for which some copy is live without it."""
-            return iv.subtract(where(state, NONE), where(NONE, NOT_LIVE | state))
+            return iv.subtract(where(state, NONE), where(NONE, NO_SIGNAL | state))
 
         channel = parts[0].plan.channel
         found.append(
@@ -79,10 +82,11 @@ def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime
                 label=channel.label.strip(),
                 electrode=channel.electrode,
                 recorded=where(NONE, NONE),
-                live=where(NONE, NOT_LIVE),
+                signal=where(NONE, NO_SIGNAL),
                 flat=unless_better(FLAT),
-                saturated=unless_better(RAILED),
-                hum=unless_better(HUM),
+                saturated=unless_better(SATURATED),
+                mains=unless_better(MAINS),
+                at_60=where(MAINS_60, NONE),
                 large=unless_better(LARGE),
             )
         )
@@ -133,8 +137,8 @@ def summarise(
     """
     needed, montage = channels
     recorded = (coverage.union_starts, coverage.union_ends)
-    usable = enough_time(placed, recorded, needed, NOT_LIVE)
-    clean = enough_time(placed, recorded, needed, NOT_LIVE | HUM | LARGE)
+    usable = enough_time(placed, recorded, needed, NO_SIGNAL)
+    clean = enough_time(placed, recorded, needed, NO_SIGNAL | MAINS | LARGE)
     hours = clock_hours(coverage, study.axis, usable)
     edges = np.array([(h.start, h.end) for h in hours], np.int64).reshape(-1, 2)
     gaps = _gaps(coverage)
@@ -154,7 +158,7 @@ def summarise(
         clean_ends=clean[1],
         longest_usable_run=_longest(usable, dropouts),
         below_minimum_from=_last_of(usable, recorded, coverage, settings),
-        bad_stretches=bad_stretches(times, iv.subtract(recorded, usable), gaps, settings),
+        bad_stretches=_bad_stretches(times, iv.subtract(recorded, usable), gaps, settings),
         usable_minutes=_minutes(usable, recorded),
     )
 
@@ -166,19 +170,19 @@ def _facts(
     recorded: Pair,
     settings: SignalSettings,
 ) -> ChannelFacts:
-    states = (time.live, time.flat, time.saturated, time.hum, time.large)
+    states = (time.signal, time.flat, time.saturated, time.mains, time.large)
     by_hour = [_within(pair, edges[:, 0], edges[:, 1]).tolist() for pair in states]
-    live, flat, saturated, hum, large = (iv.total(pair) for pair in states)
+    signal, flat, saturated, mains, large = (iv.total(pair) for pair in states)
     return ChannelFacts(
         label=time.label,
         electrode=time.electrode,
-        signal_ns=live,
+        signal_ns=signal,
         flat_ns=flat,
         saturated_ns=saturated,
-        mains_ns=hum,
+        mains_ns=mains,
         large_ns=large,
         recorded_ns=iv.total(time.recorded),
-        lost_at=_last_of(time.live, recorded, coverage, settings),
+        lost_at=_last_of(time.signal, recorded, coverage, settings),
         hourly=tuple(zip(*by_hour, strict=True)),
         doubtful_from=_doubtful_from(time, recorded, coverage, settings),
     )
@@ -205,7 +209,7 @@ def _doubtful_from(
     Clean is live without hum and not too large. A second or two that passes for clean does not
     mean that an electrode was put back, so a share decides.
     """
-    clean = iv.subtract(iv.subtract(time.live, time.hum), time.large)
+    clean = iv.subtract(iv.subtract(time.signal, time.mains), time.large)
     begins = np.append(np.int64(coverage.first_start), clean[1])
     left = iv.total(recorded) - iv.held_before(recorded, begins)
     good = iv.total(clean) - iv.held_before(clean, begins)
@@ -239,3 +243,42 @@ def _minutes(usable: Pair, recorded: Pair) -> tuple[tuple[int, int], ...]:
     good = _within(usable, starts, starts + MINUTE)
     partly = (good > 0) & (good < _within(recorded, starts, starts + MINUTE))
     return tuple(zip(starts[partly].tolist(), good[partly].tolist(), strict=True))
+
+
+def _bad_stretches(
+    times: Sequence[ChannelTime], unusable: Pair, gaps: Pair, settings: SignalSettings
+) -> tuple[BadStretch, ...]:
+    """Stretches of at least the policy's length, in time order.
+
+    Shorter breaks than the policy's are bridged (dropouts too), but never a gap.
+    Channels whose stretches begin and end together share one.
+    """
+    found: dict[tuple[int, int, str], list[str]] = {}
+    for start, end in _long(unusable, gaps, settings):
+        found[start, end, "few_channels"] = []
+    for channel in times:
+        if channel.electrode is None:
+            continue
+        states = {
+            "flat": channel.flat,
+            "saturated": channel.saturated,
+            "mains": channel.mains,
+            "large": channel.large,
+        }
+        for state, pair in states.items():
+            for start, end in _long(pair, gaps, settings):
+                found.setdefault((start, end, state), []).append(channel.label)
+    longest = sorted(found, key=lambda k: (k[0] - k[1], k))[:MOST_STRETCHES]
+    return tuple(
+        BadStretch(start, end, state, tuple(found[start, end, state]))
+        for start, end, state in sorted(longest)
+    )
+
+
+def _long(pair: Pair, gaps: Pair, settings: SignalSettings) -> list[tuple[int, int]]:
+    if not len(pair[0]):
+        return []
+    bridged = iv.joined(pair, settings.stretch_join_ns)
+    starts, ends = iv.subtract(bridged, gaps)
+    long = ends - starts >= settings.stretch_ns
+    return list(zip(starts[long].tolist(), np.asarray(ends[long]).tolist(), strict=True))

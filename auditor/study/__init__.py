@@ -32,7 +32,6 @@ def build_study(
     policy: Policy,
     *,
     timezone: str | None = None,
-    checksums: bool = True,
     progress: Progress | None = None,
 ) -> Study:
     """The study that lies under ``paths`` (folders searched to the bottom, or files; or a place).
@@ -46,7 +45,7 @@ def build_study(
     """
     axis = Axis(timezone or (order.timezone if order else None))
     settings = policy.study
-    intake = take_in(paths, checksums=checksums, progress=progress)
+    intake = take_in(paths, progress=progress)
     hookup = _hookup(order, axis)
     where = intake.name
 

@@ -11,7 +11,7 @@ from auditor.core.progress import Progress
 from auditor.core.text import quantity
 from auditor.core.units import NS
 from auditor.edf.electrodes import electrode_name
-from auditor.inputs.checksums import digest_of
+from auditor.inputs.checksums import with_likeness
 from auditor.inputs.folder import FoundFile, Listing, some_of
 from auditor.inputs.local import Place, as_place
 from auditor.model import Finding, FindingCode, Recording, UnreadableFile
@@ -44,10 +44,8 @@ MOST_ANNOTATIONS = 500_000
 """Annotations kept of all files together; people write some hundreds in a study of a week."""
 
 
-def take_in(
-    paths: Sequence[Path] | Place, *, checksums: bool = True, progress: Progress | None = None
-) -> Intake:
-    """List, read and checksum every file under ``paths`` (folders or files here, or a place).
+def take_in(paths: Sequence[Path] | Place, *, progress: Progress | None = None) -> Intake:
+    """List and read every file under ``paths`` (folders or files here, or a place).
 
     Raises ``NothingReadable`` where no file is a readable recording; the message says why, file by
     file.
@@ -65,7 +63,7 @@ def take_in(
     room = MOST_ANNOTATIONS
     for file in wanted:
         try:
-            recording = _in_range(with_electrodes(place.read(file)))
+            recording = replace(_in_range(with_electrodes(place.read(file))), state=file.state)
             if len(recording.annotations) > room:  # those left out stay counted, and are told
                 recording = replace(recording, annotations=recording.annotations[:room])
             room -= len(recording.annotations)
@@ -78,15 +76,14 @@ def take_in(
             progress.advance(1)
     if not recordings:
         raise _nothing(listing, unreadable)
-    sums = place.checksums(wanted, progress) if checksums else {}
     readable = {r.name for r in recordings}
-    listing.findings += place.changes(wanted, sums, readable)
+    listing.findings += place.changes([f for f in wanted if f.name in readable])
     listing.findings += _about_others(listing)
     return Intake(
         name=listing.name,
         root=listing.root,
-        recordings=tuple(replace(r, sha256=digest_of(sums, r.name)) for r in recordings),
-        unreadable=tuple(replace(u, sha256=digest_of(sums, u.name)) for u in unreadable),
+        recordings=with_likeness(recordings),
+        unreadable=tuple(unreadable),
         other_files=tuple(sorted(listing.others)),
         findings=tuple(listing.findings),
     )
@@ -144,6 +141,7 @@ def _unreadable(file: FoundFile, error: RecordingError) -> UnreadableFile:
         name=file.name,
         path=file.path,
         size_bytes=file.size_bytes,
+        state=file.state,
         reason=f"{sentence[:1].upper()}{sentence[1:]}.",
         finding=Finding(
             code,

@@ -101,7 +101,7 @@ def overlap_findings(
 
 def _same(overlap: Overlap) -> bool:
     a, b = overlap.first.recording, overlap.second.recording
-    if a.sha256 is not None and a.sha256 == b.sha256:
+    if a.likeness is not None and a.likeness == b.likeness:
         return True
     try:
         return same_samples(overlap.first, overlap.second, overlap.shared) is True

@@ -29,7 +29,6 @@ EdfCode = Literal[
     "blank_records_counted",
     "blank_records_inside",
     "bytes_unreadable",
-    "changed_while_read",
     "channel_scale_unreadable",
     "channel_scale_wrong",
     "channel_without_samples",
@@ -173,16 +172,6 @@ CODES: dict[EdfCode, Entry] = {
         observed="{lost} unreadable",
         action="The disk or card may be failing. Copy the file again from the recorder's card "
         "at once.",
-    ),
-    "changed_while_read": Entry(
-        "problem",
-        title="Changed while it was read",
-        meaning="A file that changed while it was read.",
-        text="The file changed while it was read. What is reported is what its bytes were at "
-        "first.",
-        expected="{before} bytes, unchanged",
-        observed="{now}",
-        action="Wait until copying has ended, then audit the study again.",
     ),
     "channel_scale_unreadable": Entry(
         "caution",

@@ -9,6 +9,7 @@ from auditor.model.codes.entry import Entry
 InputsCode = Literal[
     "cannot_open",
     "changed_while_reading",
+    "copies_not_identical",
     "link_not_followed",
     "linked_twice",
     "log_not_taken",
@@ -42,6 +43,18 @@ CODES: dict[InputsCode, Entry] = {
         action="Wait until copying has ended, then run the audit again.",
         question="files",
         headline="{name} changed while it was read",
+    ),
+    "copies_not_identical": Entry(
+        "problem",
+        title="Copies that are not identical",
+        meaning="Files taken as the same that have different checksums.",
+        text="These files agree in size, header and at places all over, and were taken as the "
+        "same, but their checksums differ: {named}. One of them is damaged.",
+        expected="one checksum",
+        observed="different checksums",
+        action="Find out which of them is sound, and leave the other out.",
+        question="files",
+        headline="files taken as the same differ: {named}",
     ),
     "link_not_followed": Entry(
         "caution",
@@ -88,8 +101,12 @@ CODES: dict[InputsCode, Entry] = {
         "problem",
         title="Not read to the end",
         meaning="A file whose bytes could not all be read",
-        text="Not all bytes of this file could be read ({why}), so it has no checksum, and part of "
-        "the time counted for it may not be readable.",
+        text="This file could not be read to its end ({why}), so it has no checksum. Its recorded "
+        "time is counted; none of it is usable.",
+        forms={
+            "bytes": "{size} bytes of this file, between bytes {first} and {last}, could not be "
+            "read, so it has no checksum. The seconds that they hold are recorded and not usable."
+        },
         action="Copy the file from the card again, or read the card on another computer.",
         question="files",
         headline="{name} could not be read to its end",

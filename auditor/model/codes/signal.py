@@ -18,15 +18,12 @@ SignalCode = Literal[
     "few_channels_until_end",
     "mains_not_judged",
     "no_time_zone",
-    "samples_changed",
-    "samples_not_read",
     "signal_not_scanned",
     "too_few_eeg_channels",
     "usable_below_recorded",
 ]
 
 _LOOK = "Look at these channels before the study is sent for reading."
-_COPY = "Copy the file again from the recorder's card, and audit the study again."
 _FEWER = "fewer than {needed} of {of} EEG channels"
 
 CODES: dict[SignalCode, Entry] = {
@@ -162,37 +159,6 @@ CODES: dict[SignalCode, Entry] = {
         expected="a time zone in the order or on the command line",
         observed="none",
         action="Name the patient's zone where the study crosses a change of the clocks.",
-    ),
-    "samples_changed": Entry(
-        "problem",
-        title="File changed while it was read",
-        meaning="A file changed between the count of its records and the reading of its samples.",
-        text="The file changed after its records were counted, so the recorded time and the usable "
-        "time given here may belong to two different states of the file.",
-        forms={
-            "starts": "{records} state another start than when they were counted: the file changed "
-            "meanwhile, so recorded and usable time may belong to two different states of it.",
-        },
-        headline="a file changed while it was read",
-        expected="the file as it was when its records were counted",
-        observed="the file is another",
-        action="Make sure that nothing writes to the study's folder, and audit it again.",
-        question="files",
-    ),
-    "samples_not_read": Entry(
-        "problem",
-        title="Samples that could not be read",
-        meaning="Samples of counted records could not be read; that time is not usable.",
-        text="The file's samples could not be read at all ({why}): its recorded time is counted, "
-        "but none of it is usable.",
-        forms={
-            "bytes": "{size} bytes of counted records, between bytes {first} and {last}, could not "
-            "be read. The seconds that they hold are recorded but not usable.",
-        },
-        headline="samples of a counted file could not be read",
-        expected="every counted record can be read",
-        action=_COPY,
-        question="files",
     ),
     "signal_not_scanned": Entry(
         "info",

@@ -1,4 +1,4 @@
-"""What each channel is judged by: limits in digital units, worked out from its header fields.
+"""What each channel is judged by: limits in digital steps, worked out from its header fields.
 
 A sample's physical value is linear in its digital value (EDF specification, "digital minimum" and
 "physical maximum" of a signal), so the physical limits are reached exactly where the digital ones
@@ -9,6 +9,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from auditor.core.units import NS
 from auditor.model import Channel, Recording
@@ -122,3 +125,64 @@ def _plan(channel: Channel, key: str, rate: float, settings: SignalSettings) -> 
 def _steps(uv: float, step: float) -> int:
     # A hair more, so that an amplitude of exactly the limit stays within it despite rounding.
     return min(int(uv / step * (1 + 1e-9) + 1e-9), _NEVER)
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Neighbouring channels with the same number of samples in a record, judged together.
+
+    ``columns`` are their columns among the file's judged channels. ``quiet`` and ``large`` are
+    peak-to-peak amplitudes and ``low`` and ``high`` the digital limits in digital steps, ``eeg``
+    says whose mains artifact is told; all of shape (channels, 1).
+    """
+
+    columns: slice
+    channels: int
+    samples_per_record: int
+    offset_samples: int
+    rate: float
+    quiet: NDArray[np.int32]
+    large: NDArray[np.int32]
+    low: NDArray[np.int32]
+    high: NDArray[np.int32]
+    eeg: NDArray[np.bool_]
+    mains_hz: tuple[int, ...]
+
+
+def groups_of(plans: tuple[Plan, ...], sample_bytes: int, *, single: bool) -> tuple[Group, ...]:
+    """The judged channels as groups of neighbours with one rate, or each ``single``."""
+    found: list[Group] = []
+    first = 0
+    for end in range(1, len(plans) + 1):
+        if end < len(plans) and not single and _alike(plans[end - 1], plans[end], sample_bytes):
+            continue
+        found.append(_group(plans[first:end], first, sample_bytes))
+        first = end
+    return tuple(found)
+
+
+def _alike(a: Plan, b: Plan, sample_bytes: int) -> bool:
+    count = a.channel.samples_per_record
+    return (
+        count == b.channel.samples_per_record
+        and b.channel.offset == a.channel.offset + count * sample_bytes
+    )
+
+
+def _group(plans: tuple[Plan, ...], first: int, sample_bytes: int) -> Group:
+    def column(values: list[int]) -> NDArray[np.int32]:
+        return np.array(values, np.int32)[:, None]
+
+    return Group(
+        columns=slice(first, first + len(plans)),
+        channels=len(plans),
+        samples_per_record=plans[0].channel.samples_per_record,
+        offset_samples=plans[0].channel.offset // sample_bytes,
+        rate=plans[0].rate,
+        quiet=column([p.quiet_steps for p in plans]),
+        large=column([p.large_steps for p in plans]),
+        low=column([p.low for p in plans]),
+        high=column([p.high for p in plans]),
+        eeg=np.array([bool(p.mains_hz) for p in plans])[:, None],
+        mains_hz=next((p.mains_hz for p in plans if p.mains_hz), ()),
+    )

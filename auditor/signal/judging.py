@@ -1,0 +1,189 @@
+"""The states of a channel in one second, as bits, and how they are judged from its samples.
+
+Every second of every channel is looked at in full.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from auditor.model import Int64
+from auditor.policy.signal import SignalSettings
+from auditor.signal.channels import MIN_RATE, Group
+from auditor.signal.mains import mains_shares
+
+NONE = np.uint8(0)
+QUIET = np.uint8(1)
+"""No change beyond the flat amplitude in this second; flat where it lasts long enough."""
+SATURATED = np.uint8(2)
+MAINS_50 = np.uint8(4)
+LARGE = np.uint8(8)
+UNREAD = np.uint8(16)
+"""The samples could not be read: never with signal."""
+FLAT = np.uint8(32)
+REPEAT = np.uint8(64)
+"""No sample starts in this second: as the one before it, once that is known."""
+MAINS_60 = np.uint8(128)
+MAINS = np.uint8(MAINS_50 | MAINS_60)
+NO_SIGNAL = np.uint8(SATURATED | FLAT | UNREAD)
+_MAINS = {50: MAINS_50, 60: MAINS_60}
+
+_AT_ONCE = 1 << 18
+"""Samples judged at a time: what is made of them stays in the processor's cache (measured)."""
+_DECODED = 1 << 19
+"""24-bit samples decoded at a time (measured)."""
+_MANY = 0.25
+"""Share of seconds from which on all are looked at: then picking them out costs more."""
+
+Bools = NDArray[np.bool_]
+Flags = NDArray[np.uint8]
+Samples = NDArray[np.int16] | NDArray[np.int32]
+
+
+def decoded(page: NDArray[np.uint8], first: int, count: int, sample_bytes: int) -> Samples:
+    """The ``count`` samples from byte ``first`` of ``page``, shape (count,); 16 bits: no copy.
+
+    24-bit samples (BDF, little-endian two's complement) are read as the upper bytes of 32-bit
+    values that begin one byte earlier, and shifted down, which keeps their sign; so one byte before
+    ``first`` must be there.
+    """
+    if sample_bytes == 2:
+        return np.ndarray((count,), "<i2", page, first)
+    above = np.ndarray((count,), "<i4", page, first - 1, (3,))
+    values = np.empty(count, np.int32)
+    for begin in range(0, count, _DECODED):  # the copy is still in the cache for the shift
+        part = values[begin : begin + _DECODED]
+        np.copyto(part, above[begin : begin + _DECODED])
+        np.right_shift(part, 8, out=part)
+    return values
+
+
+def judge_records(
+    records: Samples, group: Group, seconds: int, settings: SignalSettings, out: Flags
+) -> None:
+    """Seconds that nest in records: ``records`` (records, samples) hold ``seconds`` each.
+
+    ``out`` (records x seconds, channels of the group) is written where there is something to say.
+    """
+    size, length = records.itemsize, group.samples_per_record // seconds
+    step = max(1, _AT_ONCE // (group.channels * group.samples_per_record))
+    mine = out.reshape(len(records), seconds, group.channels)
+    strides = (records.strides[0], group.samples_per_record * size, length * size, size)
+    for first in range(0, len(records), step):
+        some = records[first : first + step]
+        view: Samples = np.ndarray(
+            (len(some), group.channels, seconds, length),
+            some.dtype,
+            some,
+            group.offset_samples * size,
+            strides,
+        )
+        flags = _judge(view, group, settings)
+        if flags.any():
+            mine[first : first + step] = flags.swapaxes(1, 2)
+
+
+def judge_stream(
+    stream: Samples,
+    bounds: Int64,
+    whole: Bools,
+    group: Group,
+    settings: SignalSettings,
+    out: Flags,
+) -> None:
+    """Seconds that lie anyhow in records: those with equally many samples together.
+
+    ``stream`` (channels, samples) is each channel's samples in file order; ``bounds``
+    (seconds + 1,) are the seconds' first samples in it; ``whole`` (seconds,) says which are a full
+    second long: only of those the mains are told. ``out`` (seconds, channels) is written. A second
+    in which no sample starts keeps the judgement of the one before it. Of channels with fewer than
+    ``MIN_RATE`` samples in a second three samples in a row tell whether they change.
+    """
+    counts = np.diff(bounds)
+    out[counts == 0] = REPEAT
+    alike = _three_alike(stream, group.quiet) if group.rate < MIN_RATE else None
+    for length in np.unique(counts[counts > 0]).tolist():
+        for full in (True, False):
+            rows = np.flatnonzero((counts == length) & (whole == full))
+            step = max(1, _AT_ONCE // (length * group.channels))
+            for first in range(0, len(rows), step):
+                some = rows[first : first + step]
+                at = bounds[some]
+                if at[-1] - at[0] == (len(some) - 1) * length:  # neighbours: no copy is needed
+                    values = stream[:, at[0] : at[-1] + length]
+                else:
+                    values = stream[:, at[:, None] + np.arange(length)]
+                values = values.reshape(1, group.channels, len(some), length)
+                flags = _judge(values, group, settings, mains=full)[0]
+                if alike is not None:
+                    flags = (flags & ~QUIET) | alike[:, at] * QUIET
+                out[some] = flags.T
+
+
+def _three_alike(stream: Samples, quiet: NDArray[np.int32]) -> Bools:
+    """Which samples belong to three or more in a row that hardly change; shape as ``stream``.
+
+    ``stream`` is (channels, samples), ``quiet`` (channels, 1) the most that is no change.
+    """
+    alike = np.abs(np.diff(stream.astype(np.int32), axis=1)) <= quiet
+    three = alike[:, :-1] & alike[:, 1:]
+    found = np.zeros(stream.shape, np.bool_)
+    for shift in range(3):
+        found[:, shift : shift + three.shape[1]] |= three
+    return found
+
+
+def _judge(view: Samples, group: Group, settings: SignalSettings, *, mains: bool = True) -> Flags:
+    """States of seconds, (records, channels, seconds); ``view`` has one axis more, the samples."""
+    low = view.min(axis=-1).astype(np.int32)
+    high = view.max(axis=-1).astype(np.int32)
+    span = high - low
+    flags: Flags = (span <= group.quiet) * QUIET
+    flags |= (span > group.large) * LARGE
+    touched = (low <= group.low) | (high >= group.high)
+    if touched.any():
+        flags |= _saturated(view, touched, group, settings) * SATURATED
+    if mains and group.mains_hz:
+        least = np.float32(settings.hum_ppm / 1e6)
+        for found, mark in _mains(view, (flags & QUIET) == 0, group, least):
+            flags |= found * mark
+    return flags
+
+
+def _saturated(view: Samples, touched: Bools, group: Group, settings: SignalSettings) -> Bools:
+    """Which of the ``touched`` seconds have the policy's share of their samples at a limit."""
+    least = -(-view.shape[-1] * settings.saturated_ppm // 1_000_000)
+    if touched.mean() > _MANY:
+        beyond = view <= group.low[:, :, None]
+        beyond |= view >= group.high[:, :, None]
+        many: Bools = beyond.sum(axis=-1, dtype=np.int32) >= least
+        return many & touched
+    found = np.zeros(touched.shape, np.bool_)
+    places = np.nonzero(touched)
+    values = view[places]
+    beyond = values <= group.low[places[1]]
+    beyond |= values >= group.high[places[1]]
+    found[places] = beyond.sum(axis=-1, dtype=np.int32) >= least
+    return found
+
+
+def _mains(
+    view: Samples, asked: Bools, group: Group, least: np.float32
+) -> list[tuple[Bools, np.uint8]]:
+    """For each mains frequency the seconds of which it is the stronger and strong, with its bit."""
+    eeg = group.eeg[:, 0]
+    columns = slice(None) if eeg.all() else np.flatnonzero(eeg)
+    mine = view[:, columns]
+    values = np.empty((mine.size // mine.shape[-1], mine.shape[-1]), np.float32)
+    np.copyto(values.reshape(mine.shape), mine)
+    shares = mains_shares(values, group.rate, group.mains_hz)
+    strongest = shares.argmax(axis=0)
+    found = []
+    for number, hz in enumerate(group.mains_hz):
+        strong = np.zeros(asked.shape, np.bool_)
+        strong[:, columns] = ((shares[number] >= least) & (strongest == number)).reshape(
+            mine.shape[:-1]
+        )
+        found.append((strong & asked, _MAINS[hz]))
+    return found
