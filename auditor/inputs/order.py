@@ -15,13 +15,12 @@ from pydantic import BeforeValidator, Field, field_validator, model_validator
 from auditor.core.clock import STUDY_YEARS, civil_datetime, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
 from auditor.core.text import Own, printable
-from auditor.core.units import DAY, HOUR, MINUTE, NS
+from auditor.core.units import HOUR, MINUTE, NS
 from auditor.inputs.service_request import read_service_request
 from auditor.inputs.stamps import read_stamp
-from auditor.model import Corrections, Finding, Order, PowerSetup, finding
+from auditor.model import MOST_ORDERED, Corrections, Finding, Order, PowerSetup, finding
 from auditor.policy.toml import Hours, Share, Strict, Written, read_toml, validate
 
-MOST_ORDERED = 366 * DAY
 _YES = {"yes": True, "true": True, "y": True, "no": False, "false": False, "n": False}
 
 FORMS = {

@@ -2,8 +2,9 @@
 
 Taken from the request: how long to record, when it was to start, the study's and the patient's
 identifiers, and what service it names. Nothing is guessed: facts that contradict each other, and
-requests that no longer stand, are errors that ask. A ServiceRequest says nothing of batteries,
-logs, the number of channels, or the kind of monitoring; those stay unknown.
+requests that no longer stand, are errors that ask. Elements that are not used are let pass; those
+that are must have the type that the standard gives them. What a request does not say (batteries,
+logs, channels, the kind of monitoring) stays unknown.
 
 **Start.** A FHIR time carries an offset from UTC; an EDF header holds the civil time at the
 patient. With the patient's time zone (``timezone``, or the extension tz-code beside the time) the
@@ -11,44 +12,273 @@ start is converted to civil time in that zone. Without one, the civil part of th
 it is written, unless its offset is zero: then it may be UTC rather than the patient's time, and the
 error asks for the zone. A date without a time gives no start.
 
-**Length.** From ``quantityQuantity`` (UCUM unit of time), ``occurrencePeriod`` (both ends as
-times), or ``occurrenceTiming.repeat`` (duration, boundsDuration or boundsPeriod). Where several
-give a length they must agree. A period of dates without times bounds when the service may happen
-and gives no length.
+**Length.** From ``quantityQuantity`` (UCUM unit of time) or ``occurrencePeriod`` (both ends as
+times); where both give one they must agree. A period of dates without times gives no length.
 
-Source: HL7 FHIR R4 (4.0.1), resource ServiceRequest, and the value sets request-status and
-request-intent.
+Source: HL7 FHIR R4 (4.0.1), resource ServiceRequest, its data types, the JSON representation, the
+value sets request-status and request-intent, and the extension tz-code.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, NoReturn, TypeVar
 
-from pydantic import Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from auditor.core.clock import Axis, zone_info
+from auditor.core.clock import STUDY_YEARS, Axis, civil_ns, zone_info
 from auditor.core.durations import in_words
 from auditor.core.errors import SettingsError
+from auditor.core.files import read_written
 from auditor.core.text import Own
-from auditor.inputs.fhir import (
-    Concept,
-    Element,
-    Identifier,
-    Moment,
-    Period,
-    Primitive,
-    Quantity,
-    Reference,
-    Repeat,
-    Source,
-    Timing,
-    duration_ns,
-    parse_moment,
-    quantity_ns,
-    read_json,
+from auditor.core.units import DAY, HOUR, MINUTE, NS
+from auditor.model import MOST_ORDERED, Finding, Order, finding
+
+_UCUM = "http://unitsofmeasure.org"
+_UNITS = {"s": NS, "min": MINUTE, "h": HOUR, "d": DAY, "wk": 7 * DAY}
+"""UCUM codes of fixed length; a month ('mo') or a year ('a') has none."""
+_ZONE_EXTENSIONS = (
+    "http://hl7.org/fhir/StructureDefinition/tz-code",
+    "http://hl7.org/fhir/StructureDefinition/timezone",
 )
-from auditor.model import Finding, Order, finding
+_DATETIME = re.compile(
+    r"(\d{4})(?:-(\d\d)(?:-(\d\d)"
+    r"(?:T(\d\d):(\d\d):(\d\d)(?:\.(\d+))?(Z|[+-](?:0\d|1[0-4]):[0-5]\d)?)?)?)?"
+)
+
+
+def _decimal(value: object) -> object:
+    if isinstance(value, int) and not isinstance(value, bool):
+        return Decimal(value)
+    return value
+
+
+Number = Annotated[Decimal, BeforeValidator(_decimal)]
+Text = Annotated[str, Field(min_length=1, max_length=1000)]
+
+
+class _Element(BaseModel):
+    """Base: other elements of the standard are let pass, those named here are strict."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
+
+
+class _Extension(_Element):
+    """An extension of a primitive; only a time zone is used."""
+
+    url: str
+    valueCode: str | None = None  # noqa: N815  the standard's own name
+    valueString: str | None = None  # noqa: N815
+
+
+class _Primitive(_Element):
+    """What stands beside a primitive under the same name with a leading underscore."""
+
+    extension: list[_Extension] = []
+
+    def zone(self) -> str | None:
+        """The IANA time zone that an extension states, if any."""
+        for extension in self.extension:
+            if extension.url in _ZONE_EXTENSIONS:
+                return extension.valueCode or extension.valueString
+        return None
+
+
+class _Period(_Element):
+    """A start and an end."""
+
+    start: Text | None = None
+    end: Text | None = None
+    start_more: _Primitive | None = Field(default=None, alias="_start")
+
+
+class _Quantity(_Element):
+    """A quantity; a duration where its UCUM code is a unit of time."""
+
+    value: Number | None = None
+    comparator: str | None = None
+    unit: str | None = None
+    system: str | None = None
+    code: str | None = None
+
+
+class _Coding(_Element):
+    """A code of some system."""
+
+    system: str | None = None
+    code: str | None = None
+    display: str | None = None
+
+
+class _Concept(_Element):
+    """A concept: codings, or text."""
+
+    coding: list[_Coding] = []
+    text: str | None = None
+
+    def words(self) -> str:
+        """What a person reads: the text, else the first display or code."""
+        for word in (self.text, *(c.display or c.code for c in self.coding)):
+            if word:
+                return word
+        return ""
+
+
+class _Identifier(_Element):
+    """A business identifier."""
+
+    use: str | None = None
+    type: _Concept | None = None
+    system: str | None = None
+    value: Text | None = None
+
+    def is_of_type(self, code: str) -> bool:
+        """Whether its type has this code of the HL7 v2 table 0203 (such as PLAC or FILL)."""
+        return self.type is not None and any(c.code == code for c in self.type.coding)
+
+
+class _Reference(_Element):
+    """A reference to another resource, by address or by business identifier."""
+
+    reference: Text | None = None
+    identifier: _Identifier | None = None
+
+
+Model = TypeVar("Model", bound=_Element)
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """Where a resource came from, for errors."""
+
+    file: str
+
+    def error(self, path: str, problem: str, action: str = "") -> SettingsError:
+        """The error to raise for the element at ``path``."""
+        return SettingsError(f"{self.file}: {path}" if path else self.file, problem, action)
+
+    def check(self, model: type[Model], data: object, path: str = "") -> Model:
+        """``data`` as ``model``. Raises ``SettingsError`` naming the first wrong element."""
+        try:
+            return model.model_validate(data)
+        except ValidationError as error:
+            first = error.errors(include_url=False)[0]
+            keys = [str(k) for k in first["loc"]]
+            where = "".join(f"[{k}]" if k.isdigit() else f".{k}" for k in keys).lstrip(".")
+            where = f"{path}.{where}" if path and where else path or where
+            if first["type"] == "missing":
+                raise self.error(
+                    where, "is missing", "FHIR R4 requires it: ask for a complete request."
+                ) from None
+            message = str(first["msg"])
+            raise self.error(
+                where,
+                f"is not of the type that FHIR R4 gives it: {message[:1].lower()}{message[1:]}",
+                "Ask for a request that follows FHIR R4.",
+            ) from None
+
+
+def _read_json(raw: bytes, source: _Source) -> dict[str, Any]:
+    """One JSON object, numbers as ``Decimal`` or ``int``.
+
+    Raises ``SettingsError`` naming the line, or the key that is given twice.
+    """
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        values = dict(pairs)
+        if len(values) < len(pairs):
+            keys = [key for key, _ in pairs]
+            twice = next(key for key in keys if keys.count(key) > 1)
+            raise source.error("", f"the key {twice[:60]!r} is given twice", "Remove one of them.")
+        return values
+
+    def constant(word: str) -> NoReturn:
+        raise source.error("", f"holds {word}, which is no JSON number", "Correct it.")
+
+    try:
+        data = json.loads(
+            raw.decode("utf-8-sig"),
+            parse_float=Decimal,
+            object_pairs_hook=once,
+            parse_constant=constant,
+        )
+    except UnicodeDecodeError as error:
+        raise source.error(
+            "", f"byte {error.start} is not UTF-8", "Save the file as UTF-8 text."
+        ) from None
+    except json.JSONDecodeError as error:
+        raise source.error(
+            f"line {error.lineno}", f"is not valid JSON: {error.msg}", "Correct it."
+        ) from None
+    except (RecursionError, ArithmeticError, ValueError):
+        raise source.error(
+            "", "cannot be taken as JSON: a number or nesting in it is too large"
+        ) from None
+    if not isinstance(data, dict):
+        raise source.error("", "holds no JSON object", "A ServiceRequest is one object.")
+    return data
+
+
+@dataclass(frozen=True, slots=True)
+class _Moment:
+    """A FHIR dateTime. ``civil`` and ``offset`` (nanoseconds) are ``None`` for a date alone."""
+
+    text: str
+    civil: int | None
+    offset: int | None
+
+    @property
+    def instant(self) -> int | None:
+        """Nanoseconds since 1970 in UTC, or ``None`` for a date alone."""
+        if self.civil is None or self.offset is None:
+            return None
+        return self.civil - self.offset
+
+
+def _moment(text: str, source: _Source, path: str) -> _Moment:
+    """A dateTime of FHIR R4: a date, or a time with seconds and an offset.
+
+    Raises ``SettingsError``; a time without an offset is refused, as the standard demands one.
+    """
+    shown = text[:40]
+    if _DATETIME.fullmatch(text) is None:
+        raise source.error(
+            path,
+            f"is {shown!r}, which is no dateTime of FHIR R4",
+            "Write a date, or a time such as 2027-03-02T09:30:00-07:00.",
+        )
+    try:
+        moment = datetime.fromisoformat(text if len(text) > 7 else f"{text}-01-01"[:10])
+    except ValueError as error:
+        raise source.error(path, f"is {shown!r}: {error}", "Correct it.") from None
+    if moment.year not in STUDY_YEARS:
+        years = f"{STUDY_YEARS.start} to {STUDY_YEARS.stop - 1}"
+        raise source.error(path, f"is {shown!r}, not in the years {years}", "Correct it.")
+    if "T" not in text:
+        return _Moment(text, None, None)
+    offset = moment.utcoffset()
+    if offset is None:
+        raise source.error(
+            path,
+            f"is {shown!r}, a time without an offset from UTC",
+            "FHIR R4 demands one: write it as in 2027-03-02T09:30:00-07:00.",
+        )
+    return _Moment(text, civil_ns(moment), round(offset.total_seconds()) * NS)
+
+
+def _believable(length: int, source: _Source, path: str) -> int:
+    if 0 < length <= MOST_ORDERED:
+        return length
+    raise source.error(
+        path, "is no believable length: more than 0 and at most 8784 hours", "Correct the value."
+    )
+
 
 _STATUS = {
     "active": "",
@@ -61,42 +291,40 @@ _STATUS = {
 }
 _ORDERS = ("order", "original-order", "reflex-order", "filler-order", "instance-order")
 _NOT_ORDERS = ("proposal", "plan", "directive", "option")
-_REPEATING = (
-    "countMax", "frequencyMax", "period", "periodMax", "dayOfWeek", "timeOfDay", "when", "offset",
-)  # fmt: skip
 
 
-class _ServiceRequest(Element):
+class _ServiceRequest(_Element):
     resourceType: str  # noqa: N815  the standard's own names
     implicitRules: str | None = None  # noqa: N815
     modifierExtension: list[Any] = Field(default=[])  # noqa: N815
     contained: list[dict[str, Any]] = Field(default=[])
-    identifier: list[Identifier] = Field(default=[])
+    identifier: list[_Identifier] = Field(default=[])
     status: str
     intent: str
     doNotPerform: bool = False  # noqa: N815
-    code: Concept | None = None
-    quantityQuantity: Quantity | None = None  # noqa: N815
+    code: _Concept | None = None
+    quantityQuantity: _Quantity | None = None  # noqa: N815
     quantityRatio: dict[str, Any] | None = None  # noqa: N815
     quantityRange: dict[str, Any] | None = None  # noqa: N815
-    subject: Reference
+    subject: _Reference
     occurrenceDateTime: str | None = None  # noqa: N815
-    occurrence_more: Primitive | None = Field(default=None, alias="_occurrenceDateTime")
-    occurrencePeriod: Period | None = None  # noqa: N815
-    occurrenceTiming: Timing | None = None  # noqa: N815
+    occurrence_more: _Primitive | None = Field(default=None, alias="_occurrenceDateTime")
+    occurrencePeriod: _Period | None = None  # noqa: N815
+    occurrenceTiming: dict[str, Any] | None = None  # noqa: N815
 
 
-class _Patient(Element):
-    identifier: list[Identifier] = Field(default=[])
+class _Patient(_Element):
+    identifier: list[_Identifier] = Field(default=[])
 
 
+@dataclass(frozen=True, slots=True)
 class _Occurrence:
-    """What the occurrence says: lengths by path, the start, and the start's time zone."""
+    """What the occurrence says: the start and its element, the zone beside it, and a length."""
 
-    def __init__(self) -> None:
-        self.lengths: dict[str, int] = {}
-        self.start: tuple[str, Moment] | None = None
-        self.zone: str | None = None
+    path: str = ""
+    start: _Moment | None = None
+    zone: str | None = None
+    length: int | None = None
 
 
 def read_service_request(path: Path, *, timezone: str | None = None) -> Order:
@@ -108,21 +336,18 @@ def read_service_request(path: Path, *, timezone: str | None = None) -> Order:
 
     Raises ``SettingsError`` that names the file and the JSON element.
     """
-    source, data = read_json(path)
+    source = _Source(str(path))
+    raw = read_written(path)
+    data = _read_json(raw, source)
     _require_service_request(data, source)
     request = source.check(_ServiceRequest, data)
     _require_standing(request, source)
     occurrence = _occurrence(request, source)
-    quantity = _quantity(request, source)
-    lengths = dict(occurrence.lengths)
-    if quantity is not None:
-        lengths["quantityQuantity"] = quantity
-    ordered = _agreed(lengths, source)
+    ordered = _agreed(occurrence, _quantity(request, source), source)
     zone = timezone or occurrence.zone
     hookup = None
-    if occurrence.start is not None:
-        at, moment = occurrence.start
-        hookup = _civil(moment, zone, source, at)
+    if occurrence.start is not None and occurrence.start.civil is not None:
+        hookup = _civil(occurrence.start, zone, source, occurrence.path)
     study_id = _study_id(request.identifier, source)
     patient, patient_note = _patient_code(request, source)
     service = "" if request.code is None else request.code.words()
@@ -142,6 +367,9 @@ def read_service_request(path: Path, *, timezone: str | None = None) -> Order:
         timezone=zone,
         service=service,
         missing=tuple(missing),
+        sha256=hashlib.sha256(raw).hexdigest(),
+        name=path.name,
+        path=str(path.absolute()),
     )
 
 
@@ -152,7 +380,7 @@ def missing_facts(order: Order) -> tuple[Finding, ...]:
     return (finding("order_facts_missing", "order", facts=Own("; ".join(order.missing))),)
 
 
-def _require_service_request(data: dict[str, Any], source: Source) -> None:
+def _require_service_request(data: dict[str, Any], source: _Source) -> None:
     kind = data.get("resourceType")
     if kind == "ServiceRequest":
         return
@@ -166,7 +394,7 @@ def _require_service_request(data: dict[str, Any], source: Source) -> None:
     raise source.error("resourceType", f"is {str(kind)[:60]!r}, not 'ServiceRequest'", action)
 
 
-def _require_standing(request: _ServiceRequest, source: Source) -> None:
+def _require_standing(request: _ServiceRequest, source: _Source) -> None:
     """Refuse what is no order that stands; elements that change the meaning must be understood."""
     if request.implicitRules:
         raise source.error(
@@ -201,30 +429,38 @@ def _require_standing(request: _ServiceRequest, source: Source) -> None:
         )
 
 
-def _occurrence(request: _ServiceRequest, source: Source) -> _Occurrence:
-    given = [
-        name
-        for name in ("occurrenceDateTime", "occurrencePeriod", "occurrenceTiming")
-        if getattr(request, name) is not None
-    ]
-    if len(given) > 1:
+def _occurrence(request: _ServiceRequest, source: _Source) -> _Occurrence:
+    if request.occurrenceTiming is not None:
         raise source.error(
-            given[1], f"stands beside {given[0]}; FHIR R4 allows one of them", "Ask which holds."
+            "occurrenceTiming",
+            "describes a service that may be repeated; one recording has one start and one length",
+            "Ask for occurrenceDateTime or occurrencePeriod, or write an order file.",
         )
-    found = _Occurrence()
+    period = request.occurrencePeriod
     if request.occurrenceDateTime is not None:
-        _start(found, request.occurrenceDateTime, request.occurrence_more, source, given[0])
-    elif request.occurrencePeriod is not None:
-        _period(found, request.occurrencePeriod, source, given[0])
-    elif request.occurrenceTiming is not None:
-        _timing(found, request.occurrenceTiming, source, given[0])
-    return found
+        if period is not None:
+            raise source.error(
+                "occurrencePeriod",
+                "stands beside occurrenceDateTime; FHIR R4 allows one of them",
+                "Ask which holds.",
+            )
+        path = "occurrenceDateTime"
+        start = _moment(request.occurrenceDateTime, source, path)
+        return _Occurrence(path, start, _zone(request.occurrence_more, source, path))
+    if period is None:
+        return _Occurrence()
+    path = "occurrencePeriod.start"
+    begin = None if period.start is None else _moment(period.start, source, path)
+    end = None if period.end is None else _moment(period.end, source, "occurrencePeriod.end")
+    length = None
+    if begin and end and begin.instant is not None and end.instant is not None:
+        if end.instant <= begin.instant:
+            raise source.error("occurrencePeriod.end", "is not after its start", "Correct it.")
+        length = _believable(end.instant - begin.instant, source, "occurrencePeriod")
+    return _Occurrence(path, begin, _zone(period.start_more, source, path), length)
 
 
-def _start(
-    found: _Occurrence, text: str, more: Primitive | None, source: Source, path: str
-) -> Moment:
-    moment = parse_moment(text, source, path)
+def _zone(more: _Primitive | None, source: _Source, path: str) -> str | None:
     zone = None if more is None else more.zone()
     if zone is not None:
         try:
@@ -233,71 +469,10 @@ def _start(
             raise source.error(
                 f"{path} (extension tz-code)", f"{zone[:60]!r}: {error.problem}"
             ) from None
-        found.zone = zone
-    if moment.civil is not None:
-        if found.start is not None and found.start[1].instant != moment.instant:
-            raise source.error(
-                path,
-                f"starts at {moment.text}, but {found.start[0]} says {found.start[1].text}",
-                "Ask which start holds.",
-            )
-        found.start = (path, moment)
-    return moment
+    return zone
 
 
-def _period(found: _Occurrence, period: Period, source: Source, path: str) -> None:
-    start = end = None
-    if period.start is not None:
-        start = _start(found, period.start, period.start_more, source, f"{path}.start")
-    if period.end is not None:
-        end = parse_moment(period.end, source, f"{path}.end")
-    if start is None or end is None or start.instant is None or end.instant is None:
-        return
-    if end.instant <= start.instant:
-        raise source.error(f"{path}.end", "is not after its start", "Correct the period.")
-    found.lengths[path] = end.instant - start.instant
-
-
-def _timing(found: _Occurrence, timing: Timing, source: Source, path: str) -> None:
-    if timing.modifierExtension:
-        raise source.error(f"{path}.modifierExtension", "is not known here", "Ask what it means.")
-    if len(timing.event) > 1:
-        raise source.error(
-            f"{path}.event", "gives more than one start", "Ask for one request for each study."
-        )
-    if timing.event:
-        more = timing.event_more[0] if timing.event_more else None
-        _start(found, timing.event[0], more, source, f"{path}.event[0]")
-    if timing.repeat is not None:
-        _repeat(found, timing.repeat, source, f"{path}.repeat")
-
-
-def _repeat(found: _Occurrence, repeat: Repeat, source: Source, path: str) -> None:
-    repeated = [name for name in _REPEATING if getattr(repeat, name) not in (None, [])]
-    repeated += [n for n in ("count", "frequency") if getattr(repeat, n) not in (None, 1)]
-    if repeated:
-        raise source.error(
-            f"{path}.{repeated[0]}",
-            "describes a service that is repeated or tied to times of day",
-            "Ask for one request for each study.",
-        )
-    for name in ("boundsRange", "durationMax"):
-        if getattr(repeat, name) is not None:
-            raise source.error(
-                f"{path}.{name}", "gives a range, not one length", "Ask how many hours are ordered."
-            )
-    if repeat.duration is not None:
-        found.lengths[f"{path}.duration"] = duration_ns(
-            repeat.duration, repeat.durationUnit, source, f"{path}.duration"
-        )
-    if repeat.boundsDuration is not None:
-        at = f"{path}.boundsDuration"
-        found.lengths[at] = quantity_ns(repeat.boundsDuration, source, at)
-    if repeat.boundsPeriod is not None:
-        _period(found, repeat.boundsPeriod, source, f"{path}.boundsPeriod")
-
-
-def _quantity(request: _ServiceRequest, source: Source) -> int | None:
+def _quantity(request: _ServiceRequest, source: _Source) -> int | None:
     for name in ("quantityRatio", "quantityRange"):
         if getattr(request, name) is not None:
             raise source.error(name, "gives no single length", "Ask how many hours are ordered.")
@@ -306,29 +481,54 @@ def _quantity(request: _ServiceRequest, source: Source) -> int | None:
         return None
     if quantity.value == 1 and not quantity.code and not quantity.unit:
         return None  # one service: says nothing of its length
-    return quantity_ns(quantity, source, "quantityQuantity")
+    path = "quantityQuantity"
+    if quantity.value is None:
+        raise source.error(f"{path}.value", "is missing", "Give the number of hours.")
+    if quantity.comparator is not None:
+        raise source.error(
+            f"{path}.comparator",
+            f"is {quantity.comparator[:10]!r}: that is a limit, not one length",
+            "Ask how many hours are ordered.",
+        )
+    if quantity.code is not None and quantity.system != _UCUM:
+        raise source.error(
+            f"{path}.system",
+            f"is not {_UCUM!r}, so its code cannot be taken as a unit of time",
+            "Ask for a UCUM unit.",
+        )
+    if quantity.code not in _UNITS:
+        raise source.error(
+            path,
+            f"has the unit {quantity.code[:40]!r}, which is no fixed length of time"
+            if quantity.code
+            else "has no UCUM code for its unit",
+            "Use one of the UCUM codes s, min, h, d or wk.",
+        )
+    value = quantity.value
+    believable = value.is_finite() and -20 <= value.adjusted() <= 12
+    length = int((value * _UNITS[quantity.code]).quantize(Decimal(1))) if believable else 0
+    return _believable(length, source, path)
 
 
-def _agreed(lengths: dict[str, int], source: Source) -> int:
-    if not lengths:
+def _agreed(occurrence: _Occurrence, quantity: int | None, source: _Source) -> int:
+    period = occurrence.length
+    if quantity is None and period is None:
         raise source.error(
             "quantityQuantity",
-            "is missing, and neither occurrencePeriod (both ends as times) nor occurrenceTiming "
-            "gives a length: the request does not say how many hours are ordered",
+            "is missing, and there is no occurrencePeriod with both ends as times: the request "
+            "does not say how many hours are ordered",
             "Ask for the ordered hours, or give them with --ordered-hours or an order file.",
         )
-    (first, length), *others = lengths.items()
-    for path, other in others:
-        if other != length:
-            raise source.error(
-                path,
-                f"gives {in_words(other)}, but {first} gives {in_words(length)}",
-                "Ask how many hours are ordered.",
-            )
-    return length
+    if quantity is not None and period is not None and quantity != period:
+        raise source.error(
+            "quantityQuantity",
+            f"gives {in_words(quantity)}, but occurrencePeriod gives {in_words(period)}",
+            "Ask how many hours are ordered.",
+        )
+    return quantity if quantity is not None else period or 0
 
 
-def _civil(moment: Moment, zone: str | None, source: Source, path: str) -> int:
+def _civil(moment: _Moment, zone: str | None, source: _Source, path: str) -> int:
     assert moment.civil is not None
     assert moment.instant is not None
     if zone is not None:
@@ -342,7 +542,7 @@ def _civil(moment: Moment, zone: str | None, source: Source, path: str) -> int:
     return moment.civil
 
 
-def _study_id(identifiers: list[Identifier], source: Source) -> str | None:
+def _study_id(identifiers: list[_Identifier], source: _Source) -> str | None:
     """The only identifier; of several the one that the filler (the lab) gave."""
     current = {i.value: i for i in identifiers if i.value and i.use != "old"}
     if len(current) > 1:
@@ -357,7 +557,7 @@ def _study_id(identifiers: list[Identifier], source: Source) -> str | None:
     return next(iter(current), None)
 
 
-def _patient_code(request: _ServiceRequest, source: Source) -> tuple[str | None, str]:
+def _patient_code(request: _ServiceRequest, source: _Source) -> tuple[str | None, str]:
     """The patient's business identifier, or what to say of its absence.
 
     The code in an EDF+ patient field is the hospital's own for the patient (EDF+ specification,
@@ -383,7 +583,7 @@ def _patient_code(request: _ServiceRequest, source: Source) -> tuple[str | None,
     return next(iter(distinct), None), note
 
 
-def _contained(request: _ServiceRequest, name: str, source: Source) -> list[tuple[str, str]]:
+def _contained(request: _ServiceRequest, name: str, source: _Source) -> list[tuple[str, str]]:
     for index, resource in enumerate(request.contained):
         if resource.get("id") == name:
             path = f"contained[{index}]"

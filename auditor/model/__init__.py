@@ -68,6 +68,7 @@ from auditor.model.coverage import (
 )
 from auditor.model.lists import Share, StudyFolder, Trend, TrendGroup, WorkRow
 from auditor.model.order import (
+    MOST_ORDERED,
     Corrections,
     LogKind,
     LogRead,
@@ -94,6 +95,7 @@ from auditor.model.study import MissingPiece, Pieces, Role, Study, StudyCopy, St
 
 __all__ = [
     "CAUSES",
+    "MOST_ORDERED",
     "PERSON_OUTCOMES",
     "SEVERITIES",
     "Advice",

@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from auditor.core.intervals import Interval
+from auditor.core.units import DAY
+
+MOST_ORDERED = 366 * DAY
+"""No study is ordered for longer than a year."""
 
 MonitoringLevel = Literal["unmonitored", "intermittent", "continuous"]
 PowerMode = Literal["card", "card+computer"]
