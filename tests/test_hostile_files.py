@@ -23,7 +23,7 @@ from helpers_study_invariants import CONTROLS
 
 from auditor.edf import LocalFile
 from auditor.edf.source import LocalFile as Source
-from auditor.study import folder as walk
+from auditor.inputs import folder as walk
 
 # ---------------------------------------------------------------- reading fails
 
