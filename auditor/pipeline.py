@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -46,6 +46,8 @@ from auditor.model import (
     PlacedAnnotation,
     PolicyUsed,
     PowerPlan,
+    SecondReading,
+    SignalFacts,
     Study,
     Track,
     Video,
@@ -84,6 +86,26 @@ class Options:
     generated_utc: str | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """All that was read and measured of one study; ``judge`` needs nothing else of the inputs.
+
+    ``findings`` are those that reading and measuring gave. What texts of files, orders and people
+    there are lies in these values alone, so that one step can take them out before any sentence is
+    made from them.
+    """
+
+    study: Study
+    coverage: Coverage
+    annotations: tuple[PlacedAnnotation, ...]
+    signal: SignalFacts
+    order: Order | None
+    logs: Mapping[LogKind, LogRead]
+    second_readers: tuple[SecondReading, ...]
+    inputs: tuple[InputUsed, ...]
+    findings: tuple[Finding, ...]
+
+
 def audit_study(
     paths: Sequence[Path] | Place,
     *,
@@ -94,6 +116,22 @@ def audit_study(
     progress: Progress | None = None,
 ) -> Audit:
     """Audit one returned study; ``decisions`` are those that people recorded about it.
+
+    Raises what ``examine`` raises.
+    """
+    facts = examine(paths, order=order, policy=policy, options=options, progress=progress)
+    return judge(facts, policy, options, decisions)
+
+
+def examine(
+    paths: Sequence[Path] | Place,
+    *,
+    order: Order | None,
+    policy: Policy,
+    options: Options = Options(),
+    progress: Progress | None = None,
+) -> Facts:
+    """Read and measure one returned study.
 
     Raises ``NothingReadable`` where no recording with recorded time could be read,
     ``SettingsError`` for a log that cannot be opened (before anything else is read), and
@@ -129,6 +167,34 @@ def audit_study(
     signal, findings = scan.measure(coverage, order)
     found += [*findings, *study_findings(study, signal)]
 
+    reads, findings = _placed(logs, study, coverage, policy)
+    found += findings
+    second, findings = asked.result()
+    found += findings
+    found += place.findings()
+    return Facts(
+        study=study,
+        coverage=coverage,
+        annotations=annotations,
+        signal=signal,
+        order=order,
+        logs=reads,
+        second_readers=second,
+        inputs=_inputs(order, logs, policy),
+        findings=tuple(found),
+    )
+
+
+def judge(
+    facts: Facts,
+    policy: Policy,
+    options: Options = Options(),
+    decisions: tuple[PersonDecision, ...] = (),
+) -> Audit:
+    """What the facts of one study mean. Pure but for the time of making."""
+    study, coverage, annotations = facts.study, facts.coverage, facts.annotations
+    signal, order, reads = facts.signal, facts.order, facts.logs
+    axis, found = study.axis, list(facts.findings)
     hookup, window = _window(study, coverage, order)
     shortfall = None if window is None else measure_shortfall(coverage, window)
     planned_end = None if window is None else window.end
@@ -145,8 +211,6 @@ def audit_study(
         signal,
     )
 
-    reads, findings = _placed(logs, study, coverage, policy)
-    found += findings
     checked = reads.get("monitoring")
     monitoring, findings = _monitoring(order, checked, study, annotations, coverage, policy)
     found += findings
@@ -172,9 +236,6 @@ def audit_study(
     else:  # checks and video are told as facts; without codes they bear on no answer
         found = [replace(f, question=None) if f.question == "billing" else f for f in found]
 
-    second, findings = asked.result()
-    found += findings
-    found += place.findings()
     ordered_findings = tuple(
         sorted(found, key=lambda f: (-SEVERITIES.index(f.severity), f.file or "", f.code))
     )
@@ -234,12 +295,12 @@ def audit_study(
             0 if shortfall is None else shortfall.late_start_ns,
         ),
         decision=decision,
-        second_readers=second,
+        second_readers=facts.second_readers,
         annotations=annotations,
         findings=ordered_findings,
         cautions=CAUTIONS,
         person_decisions=decisions,
-        inputs=_inputs(order, logs, policy),
+        inputs=facts.inputs,
         logs=tuple(reads.values()),
     )
 
