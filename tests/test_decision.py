@@ -200,7 +200,7 @@ def test_a_night_without_eeg_is_looked_at(length: int, clean: int, state: str) -
     decision = decided(nights=(night,))
     assert states(decision)["readable"] == state
     if state == "look":
-        assert decision.headline == "1 night of 1 without EEG to read."
+        assert decision.headline == "1 night of 1 without EEG to read: Thu 1 Jan 1970."
 
 
 def test_labels_that_are_not_known_do_not_call_the_patient_back() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from auditor.core.clock import Axis, day_text
 from auditor.core.durations import hms
 from auditor.core.text import quantity
 from auditor.coverage.timeline import recorded_within
@@ -98,7 +99,7 @@ def decide(
     """
     judged = {
         "order": _order(coverage, order, shortfall, findings, settings, slack_ns),
-        "readable": _readable(coverage, order, signal, nights, settings),
+        "readable": _readable(study.axis, coverage, order, signal, nights, settings),
         "billing": _billing(order, billing),
         "files": _files(study, findings),
     }
@@ -188,6 +189,7 @@ def _parts(shortfall: Shortfall) -> str:
 
 
 def _readable(
+    axis: Axis,
     coverage: Coverage,
     order: Order | None,
     signal: SignalFacts,
@@ -228,7 +230,8 @@ def _readable(
     lost = [n for n in nights if _lost(n)]
     if lost and state == "yes":
         state = "look"
-        text = f"{quantity(len(lost), 'night')} of {len(nights)} without EEG to read"
+        days = ", ".join(day_text(axis.civil(night.start)) for night in lost[:_SHOWN])
+        text = f"{quantity(len(lost), 'night')} of {len(nights)} without EEG to read: {days}"
         reasons.append(Reason("night_lost", text, "readable"))
     return _Judged(
         "readable",
@@ -347,4 +350,5 @@ def _headline(outcome: DecisionOutcome, answers: dict[Question, _Judged]) -> str
 def _sentence(texts: Sequence[str]) -> str:
     """The texts as one sentence: a capital first, one full stop last."""
     joined = "; ".join(text.strip().removesuffix(".") for text in texts)
-    return joined[:1].upper() + joined[1:] + "."
+    first = joined.split(" ", 1)[0]
+    return (joined[:1].upper() + joined[1:] if first.isalpha() else joined) + "."

@@ -156,6 +156,8 @@ def _note_count(tail: Tail, claimed: int | None, notes: Notes, *, state_starts: 
         notes.add(
             "records_missing",
             at=at,
+            # Cut in its last record: no more than that record is lost.
+            severity="caution" if claimed - tail.whole == 1 else "problem",
             records=quantity(claimed, "record"),
             whole=tail.whole,
             missing=quantity(claimed - tail.whole, "record", "is", "are"),

@@ -1,0 +1,295 @@
+"""What an experienced technologist, coder and lab manager would conclude: a table of studies.
+
+Common practice, no source. Each row is a whole study through the whole program: its files, its
+order and its logs, then the states of the four answers, the outcome, and the reason that the
+headline must give. Rows stand on both sides of each limit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from helpers_practice import EIGHT, HOOKUP, TEN_TWENTY, Eeg, every, h, log_of, order_text
+
+from auditor.inputs.order import read_order
+from auditor.model import Audit
+from auditor.pipeline import Options, audit_study
+from auditor.policy import load_policy
+
+POLICY = load_policy()
+PATIENT = "P-2041 X X X"
+NOBODY = "X X X X"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One study. ``answers`` gives order, readable, billing, files; ``says`` stands in the
+    headline, ``also`` in the answers, ``note`` in the note, ``counted`` is what was recorded."""
+
+    name: str
+    files: Mapping[str, Eeg]
+    order: str | None
+    answers: tuple[str, str, str, str]
+    outcome: str
+    says: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
+    logs: Mapping[str, str] = field(default_factory=dict)
+    counted: timedelta | None = None
+    aside: tuple[str, ...] = ()
+    never: tuple[str, ...] = ()
+
+
+def one(length: str, **more: object) -> dict[str, Eeg]:
+    """One file from the hook-up on."""
+    return {"a.edf": Eeg(HOOKUP, h(length), **more)}  # type: ignore[arg-type]
+
+
+YES = ("yes", "yes", "yes", "yes")
+QUICK = 'monitoring = "intermittent"\n[logs]\nmonitoring = "checks.csv"'
+VIDEO = 'video = true\n[logs]\nvideo = "video.csv"'
+
+
+def checked(
+    step: str, length: str, shift: timedelta = timedelta(0), first: str = "0:00"
+) -> dict[str, str]:
+    """A log of checks every ``step`` over ``length``; the first a step after ``first``."""
+    times = every(h(step), HOOKUP + h(first), h(length) - h(first))
+    return {"checks.csv": log_of(t + shift for t in times)}
+
+
+def filmed(length: str) -> dict[str, str]:
+    """A log of video from the hook-up on."""
+    end = HOOKUP + h(length)
+    return {"video.csv": f"start,end\n{HOOKUP.isoformat()},{end.isoformat()}\n"}
+
+
+def pieces(count: int, missing: int | None = None, length: str = "2:00:00") -> dict[str, Eeg]:
+    """``count`` files one after the other, a second or two apart in length; one is missing."""
+    at, files = HOOKUP, {}
+    for number in range(1, count + 1):
+        took = h(length) + timedelta(seconds=number % 3)
+        if number != missing:
+            files[f"{number}.edf"] = Eeg(at, took, record_s=1)
+        at += took
+    return files
+
+
+FOUR_ANSWERS = [
+    # order: the tolerance is 5 %, the minimum 75 %
+    Row(
+        "all of it",
+        one("24:00:00"),
+        order_text(24),
+        YES,
+        "complete",
+        ("24:00:00 recorded of 24:00:00 ordered",),
+    ),
+    Row(
+        "short by 5 % to the minute",
+        one("22:48:00"),
+        order_text(24),
+        YES,
+        "complete",
+        ("1:12:00 short, within 5 %",),
+    ),
+    Row(
+        "short by a minute more",
+        one("22:47:00"),
+        order_text(24),
+        ("look", "yes", "yes", "yes"),
+        "review",
+        ("1:13:00 short", "early stop"),
+    ),
+    Row(
+        "75 % to the minute",
+        one("18:00:00"),
+        order_text(24),
+        ("look", "yes", "yes", "yes"),
+        "review",
+        ("6:00:00 short",),
+    ),
+    Row(
+        "under 75 % by a minute",
+        one("17:59:00"),
+        order_text(24),
+        ("no", "look", "yes", "yes"),
+        "repeat",
+        ("17:59:00 recorded of 24:00:00", "under 75 %"),
+    ),
+    # readable: clean 75 %, usable 50 %, a whole night
+    Row(
+        "2 of 8 dead from the middle on",
+        one("24:00:00", dead={"C3": h("12:00"), "C4": h("12:00")}),
+        order_text(24),
+        YES,
+        "complete",
+    ),
+    Row(
+        "3 of 8 dead from 18 h of 24 on",
+        one("24:00:00", dead=dict.fromkeys(EIGHT[:3], h("18:00"))),
+        order_text(24),
+        YES,
+        "complete",
+    ),
+    Row(
+        "3 of 8 dead a minute before 18 h of 24",
+        one("24:00:00", dead=dict.fromkeys(EIGHT[:3], h("17:59"))),
+        order_text(24),
+        ("yes", "look", "yes", "yes"),
+        "review",
+        ("17:59:00 usable of 24:00:00",),
+    ),
+    Row(
+        "3 of 8 dead from 13 h of 24 on",
+        one("24:00:00", dead=dict.fromkeys(EIGHT[:3], h("13:00"))),
+        order_text(24),
+        ("yes", "look", "yes", "yes"),
+        "review",
+        ("3 of 8",),
+    ),
+    Row(
+        "3 of 8 dead from 11 h of 24 on",
+        one("24:00:00", dead=dict.fromkeys(EIGHT[:3], h("11:00"))),
+        order_text(24),
+        ("yes", "no", "yes", "yes"),
+        "repeat",
+        ("11:00:00 usable of 24:00:00", "under 50 %"),
+    ),
+    Row(
+        "the last of three nights without EEG",
+        one("72:00:00", dead=dict.fromkeys(EIGHT[:3], h("60:00")), labels=EIGHT),
+        order_text(72),
+        ("yes", "look", "yes", "yes"),
+        "review",
+        ("1 night of 3", "Thu 4 Mar 2027"),
+    ),
+    # no order; the study goes on
+    Row(
+        "no order",
+        one("24:00:00"),
+        None,
+        ("unknown", "yes", "unknown", "yes"),
+        "review",
+        ("No order was given", "24:00:00"),
+    ),
+    Row(
+        "the order says nothing of video or checks",
+        one("24:00:00"),
+        order_text(24),
+        YES,
+        "complete",
+    ),
+]
+
+SITUATIONS = [
+    Row("starts 30 min before the stated hook-up and runs on",
+        {"a.edf": Eeg(HOOKUP - h("0:30"), h("24:00"))}, order_text(24), YES, "complete",
+        counted=h("24:00")),
+    Row("not quite a quarter more than ordered", one("29:59:00"), order_text(24), YES, "complete"),
+    Row("silence of a little less",
+        {"a.edf": Eeg(HOOKUP, h("30:00")), "b.edf": Eeg(HOOKUP + h("41:59"), h("30:00"))},
+        order_text(72), ("look", "yes", "no", "yes"), "review"),
+    Row("60 Hz on all channels from first to last",
+        one("2:30:00", labels=TEN_TWENTY, rate=128, mains=TEN_TWENTY), order_text(2.5),
+        ("yes", "look", "yes", "yes"), "review",
+        ("60 Hz artifact on 19 of 19 channels for 2:30:00",)),
+    Row("60 Hz on three of nineteen",
+        one("2:30:00", labels=TEN_TWENTY, rate=128, mains=TEN_TWENTY[:3]), order_text(2.5), YES,
+        "complete"),
+    Row("15 of 19 pop over 1 mV",
+        one("4:00:00", labels=TEN_TWENTY, rate=8, large=TEN_TWENTY[:15]), order_text(4),
+        ("yes", "look", "yes", "yes"), "review", ("15 of 19",)),
+    Row("11 of 19 dead from hour 5 of 24",
+        one("24:00:00", labels=TEN_TWENTY, dead=dict.fromkeys(TEN_TWENTY[:11], h("5:00"))),
+        order_text(24), ("yes", "no", "yes", "yes"), "repeat", ("5:00:00 usable of 24:00:00",),
+        ("11 of 19",)),
+    Row("1 of 8 dead from hour 10 of 24", one("24:00:00", dead={"T3": h("10:00")}), order_text(24),
+        YES, "complete"),
+    Row("36 files of two hours, number 17 missing", pieces(36, missing=17), order_text(72),
+        ("yes", "yes", "yes", "look"), "review", ("missing", "16.edf", "18.edf", "2:00:02")),
+    Row("36 files of two hours, none missing", pieces(36), order_text(72), YES, "complete"),
+    Row("2 h ordered, 1:59:00 recorded", one("1:59:00"), order_text(2),
+        ("yes", "yes", "no", "yes"), "review", ("1:00 under the 2-hour minimum",)),
+    Row("2 h ordered, 2:00:00 recorded", one("2:00:00"), order_text(2), YES, "complete"),
+    Row("checks every 2:05", one("24:00:00"), order_text(24, more=QUICK),
+        ("yes", "yes", "look", "yes"), "review", ("11 of 11 intervals are 2:05, 0:05 over",),
+        logs=checked("2:05", "24:00:00", first="-1:-35")),
+    Row("checks every 2:00", one("24:00:00"), order_text(24, more=QUICK), YES, "complete",
+        logs=checked("2:00", "24:00:00")),
+    Row("checks one year early", one("24:00:00"), order_text(24, more=QUICK),
+        ("yes", "yes", "look", "yes"), "review", ("one year early", "2026"),
+        logs=checked("1:55", "24:00:00", timedelta(days=-365)), never=("no check",)),
+    Row("video 79 % of recorded time", one("24:00:00"), order_text(24, more=VIDEO),
+        ("yes", "yes", "look", "yes"), "review", ("14:24 of video short of 80 %",),
+        logs=filmed("18:57:36")),
+    Row("video 80 % of recorded time", one("24:00:00"), order_text(24, more=VIDEO), YES, "complete",
+        logs=filmed("19:12:00")),
+    Row("never closed, all else well", one("24:00:00", closed=False), order_text(24), YES,
+        "complete", also=("24:00:00",)),
+    Row("cut in the last record", one("24:00:00", cut=100), order_text(24), YES, "complete",
+        also=("23:59:00",)),
+    Row("cut by an hour", one("24:00:00", cut=60 * (8 * 240 + 128)), order_text(24),
+        ("yes", "yes", "yes", "look"), "review", counted=h("23:00")),
+    Row("day 1 of 72 h uploaded while the patient goes on", one("23:40:00"),
+        order_text(72, more="still_recording = true"),
+        ("unknown", "yes", "unknown", "yes"), "so_far",
+        ("23:40:00", "72:00:00", "48:20:00 to come"), never=("early stop", "repeat")),
+    Row("taken down by the technologist after the planned end",
+        one("24:10:00", events={h("24:09"): "Take-down by T-12"}), order_text(24), YES, "complete"),
+    Row("stopped by the patient before the planned end",
+        one("10:00:00", events={h("9:59"): "Stopped by patient"}), order_text(24),
+        ("no", "no", "no", "yes"), "repeat", ("10:00:00 recorded of 24:00:00",)),
+]  # fmt: skip
+
+
+def audited(row: Row, folder: Path) -> Audit:
+    folder = folder / "S-2041"
+    for name, eeg in row.files.items():
+        eeg.write(folder / name)
+    for name, text in row.logs.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    order = None
+    if row.order is not None:
+        text = row.order if row.order.startswith("[") else f"[order]\n{row.order}\n"
+        (folder / "order.toml").write_text(text, encoding="utf-8")
+        order = read_order(folder / "order.toml")
+    return audit_study(
+        [folder], order=order, policy=POLICY, options=Options(second_readers=False, checksums=False)
+    )
+
+
+@pytest.mark.parametrize("row", [*FOUR_ANSWERS, *SITUATIONS], ids=lambda row: row.name)
+def test_the_audit_concludes_what_practice_would(row: Row, tmp_path: Path) -> None:
+    audit = audited(row, tmp_path)
+    decision = audit.decision
+    told = "\n".join(f"{a.question} {a.state}: {a.text}" for a in decision.answers)
+    assert tuple(a.state for a in decision.answers) == row.answers, told
+    assert decision.outcome == row.outcome, told
+    for reason in row.says:
+        assert reason in decision.headline, decision.headline
+    for reason in row.also:
+        assert reason in told
+    for word in row.never:
+        assert word not in f"{decision.headline}\n{told}"
+    if row.counted is not None:
+        assert audit.coverage.recorded_ns == row.counted.total_seconds() * 10**9
+    assert sorted(f.recording.name for f in audit.study.set_aside) == sorted(row.aside)
+    green_is_green(audit)
+
+
+def green_is_green(audit: Audit) -> None:
+    """Complete stands beside nothing that a person must do, and a look never stands alone."""
+    decision = audit.decision
+    asked = [f for f in audit.findings if f.question is not None]
+    if decision.outcome == "complete":
+        assert {a.state for a in decision.answers} == {"yes"}
+        assert not asked
+        assert decision.needed_ns == 0
+    for finding in asked:
+        (answer,) = (a for a in decision.answers if a.question == finding.question)
+        assert answer.state != "yes"
+        assert finding.action
