@@ -5,8 +5,9 @@ Every row is true by construction. The judgements are common practice, no source
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+import numpy as np
 import pytest
 from helpers_stop import (
     BASE,
@@ -21,6 +22,7 @@ from helpers_stop import (
     unreadable,
 )
 
+from auditor.causes.explain import MOST_INSIDE
 from auditor.causes.next_hookup import advise
 from auditor.core.units import HOUR, NS
 from auditor.model import CAUSES, Finding, Interval, SignalFacts, StudyCopy
@@ -496,3 +498,14 @@ def test_two_files_alone_make_no_schedule() -> None:
 
 def test_a_study_without_gaps_is_handed_back_as_it_is() -> None:
     assert Case([piece("a.edf", (0, 10))]).gaps() == ()
+
+
+def test_hundreds_of_thousands_of_gaps_are_not_looked_at_one_by_one() -> None:
+    starts = BASE + np.arange(MOST_INSIDE + 2, dtype=np.int64) * 3 * NS
+    first = piece("a.edf", (0, 1))
+    many = replace(first, run_starts=starts, run_ends=starts + NS, records_ns=len(starts) * NS)
+    case = Case([many], notes=[note(5, "Battery low")])
+    causes = case.gaps()
+    assert len(causes) == MOST_INSIDE + 1
+    assert {c.likely_cause for c in causes} == {"not_known"}
+    assert f"{MOST_INSIDE + 1} interruptions" in causes[0].evidence[0]

@@ -215,7 +215,7 @@ WRONG = [
     ("[billing.lapse]\nlowers = 'nothing'\n", "billing.lapse.lowers", "'period' or 'study'"),
     ("[billing]\nsleep_patterns = ['(']\n", "billing.sleep_patterns[0]", "not a regular expression"),
     ("[billing]\nsleep_patterns = ['(a+)+']\n", "billing.sleep_patterns[0]", "repeats a group"),
-    ("[monitoring]\ncheck_patterns = ['']\n", "monitoring.check_patterns[0]", "1 to 200 characters"),
+    ("[monitoring]\ncheck_patterns = ['']\n", "monitoring.check_patterns[0]", "1 to 300 characters"),
     ("[monitoring]\ncheck_patterns = ['.*']\n", "monitoring.check_patterns[0]", "matches the empty text"),
     ("[monitoring.intermittent]\ninterval = { hours = -2 }\n", "monitoring.intermittent.interval.hours", "greater than 0"),
     ("[monitoring]\nlog_dates = 'guess'\n", "monitoring.log_dates", "'ask'"),

@@ -115,12 +115,12 @@ def stop_settings(text: str) -> StopSettings:
 @pytest.mark.parametrize(
     ("pattern", "problem"),
     [
-        ("(", "is no regular expression"),
+        ("(", "is not a regular expression"),
         ("(a+)+b", "repeats a group"),
         ("(a|aa)*c", "repeats a group"),
         ("(ab){2,}", "repeats a group"),
         ("x*", "matches the empty text"),
-        ("y" * 301, "at most 300 characters"),
+        ("y" * 301, "of 1 to 300 characters"),
     ],
 )
 def test_a_pattern_that_cannot_be_used_is_refused_by_key(pattern: str, problem: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -135,23 +135,27 @@ class Words:
         self, annotations: Sequence[PlacedAnnotation], settings: StopSettings, axis: Axis
     ) -> None:
         self._axis = axis
-        found = []
+        self._found: dict[Kind, list[PlacedAnnotation]] = {}
         known: dict[str, Kind | None] = {}
-        for annotation in annotations:
+        for annotation in sorted(annotations, key=lambda a: a.at):
             text = annotation.text[:MOST_CHARS]
             if text not in known:
                 known[text] = kind_of(text, settings)
             kind = known[text]
             if kind is not None:
-                found.append((annotation.at, kind, annotation))
-        found.sort(key=lambda f: f[0])
-        self._found = found
-        self._times = [f[0] for f in found]
+                self._found.setdefault(kind, []).append(annotation)
+        self._times = {kind: [a.at for a in found] for kind, found in self._found.items()}
+
+    def last(self, kind: Kind, start: int, end: int) -> PlacedAnnotation | None:
+        """The last annotation of ``kind`` in ``[start, end]``."""
+        times = self._times.get(kind, ())
+        index = bisect_right(times, end) - 1
+        return self._found[kind][index] if index >= 0 and times[index] >= start else None
 
     def between(self, start: int, end: int) -> dict[Kind, PlacedAnnotation]:
-        """Kind -> the last annotation of that kind in ``[start, end]``."""
-        low, high = bisect_left(self._times, start), bisect_right(self._times, end)
-        return {kind: annotation for _, kind, annotation in self._found[low:high]}
+        """Kind -> its last annotation in ``[start, end]``, in the order of ``KINDS``."""
+        found = ((kind, self.last(kind, start, end)) for kind in KINDS if kind in self._found)
+        return {kind: annotation for kind, annotation in found if annotation is not None}
 
     def quoted(self, annotation: PlacedAnnotation) -> str:
         """The annotation as it is told in evidence."""
@@ -216,9 +220,14 @@ class Event:
 
     @cached_property
     def warned(self) -> PlacedAnnotation | None:
-        """The last warning of low power before the event and not near it."""
+        """The last warning of low power before an end, or a gap at which a file ended.
+
+        A recorder that keeps its file open over a gap had power.
+        """
+        if self.before is None:
+            return None
         earliest = self.start - self.known.settings.power_warning_ns
-        return self.known.words.between(earliest, self.start).get("power_low")
+        return self.known.words.last("power_low", earliest, self.start)
 
 
 def kind_of(text: str, settings: StopSettings) -> Kind | None:

@@ -69,21 +69,25 @@ def _stop(known: Known) -> Stop:
     return Stop(kind, judge(Event(known, end, end, None, kind, known.files.last(), None)))
 
 
+MOST_INSIDE = 5_000
+"""Where a study has more gaps, those inside its files are not looked at one by one."""
+
+
 def _gaps(known: Known) -> tuple[Cause, ...]:
-    files, causes = known.files, []
-    # Hundreds of thousands of gaps inside one file, with nothing noted near, are all alike.
-    alike: dict[str, Cause] = {}
-    clocks = any(f.span is not None for f in known.study.findings)
-    for gap in known.coverage.gaps:
+    files, gaps = known.files, known.coverage.gaps
+    causes = []
+    inside = Cause(
+        evidence=(
+            f"The recording has {len(gaps)} interruptions: only those at which a file ends or "
+            "begins were looked at for a cause.",
+        )
+    )
+    for gap in gaps:
         before, after = files.ending.get(gap.start), files.starting.get(gap.end)
-        event = Event(known, gap.start, gap.end, gap, None, before, after)
-        around = None if before or after or clocks else files.around(gap.start)
-        if around is None or event.said or event.warned:
-            causes.append(judge(event))
-            continue
-        if around.name not in alike:
-            alike[around.name] = judge(event)
-        causes.append(alike[around.name])
+        if len(gaps) > MOST_INSIDE and before is None and after is None:
+            causes.append(inside)
+        else:
+            causes.append(judge(Event(known, gap.start, gap.end, gap, None, before, after)))
     return tuple(causes)
 
 

@@ -70,11 +70,11 @@ def _codes(audit: Audit) -> list[str]:
 def plan_text(plan: PowerPlan) -> str:
     """The power plan as plain text."""
     verdict = "lasts" if plan.enough else "does NOT last"
-    reserve = "without any reserve"
+    reserve = " without any reserve" if plan.enough else ""
     if plan.reserve_ns:
-        reserve = f"with a reserve of {hms(plan.reserve_ns, up=True)}"
+        reserve = f" with a reserve of {hms(plan.reserve_ns, up=True)}"
     lines = [
-        f"By the lab's figures the set-up {verdict} the ordered {hms(plan.ordered_ns)} {reserve}: "
+        f"By the lab's figures the set-up {verdict} the ordered {hms(plan.ordered_ns)}{reserve}: "
         f"it runs about {hms(plan.lasts_ns)}.",
     ]
     if not plan.reserve_ns:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import ConfigDict, Field
 
 from auditor.core.units import HOUR
 from auditor.model import PowerMode
@@ -22,8 +22,12 @@ _Left = Annotated[Share, Field(gt=0)]
 class ByMode(Strict):
     """The share of the hours that each way to record leaves."""
 
+    model_config = ConfigDict(use_attribute_docstrings=True)
+
     card_ppm: _Left | None = Field(None, alias="card")
+    """Share of the hours left when recording to the card."""
     both_ppm: _Left | None = Field(None, alias="card+computer")
+    """Share of the hours left when recording to card and computer at once."""
 
     def of(self, mode: PowerMode) -> int | None:
         """The share of ``mode`` in parts per million, where it was entered."""

@@ -63,8 +63,8 @@ _REPEATED_GROUP = re.compile(r"(?<!\\)\)[*+{]")
 
 
 def _regular(pattern: str) -> str:
-    if not 0 < len(pattern) <= 200:
-        raise ValueError("must be a regular expression of 1 to 200 characters")
+    if not 0 < len(pattern) <= 300:
+        raise ValueError("must be a regular expression of 1 to 300 characters")
     try:
         compiled = re.compile(pattern, re.IGNORECASE)
     except re.error as error:

@@ -2,57 +2,45 @@
 
 from __future__ import annotations
 
-import re
 from typing import Annotated
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import ConfigDict, Field
 
-from auditor.policy.sourced import Section
+from auditor.policy.sourced import Many, Pattern, Section
 from auditor.policy.toml import Seconds, Strict
 
-_MOST_PATTERN_CHARS = 300
-# A repeated group can take time without end on a text made for it; single characters cannot.
-_REPEATED_GROUP = re.compile(r"(?<!\\)\)[*+{]")
-
-
-def _pattern(value: str) -> str:
-    if len(value) > _MOST_PATTERN_CHARS:
-        raise ValueError(f"must have at most {_MOST_PATTERN_CHARS} characters")
-    try:
-        compiled = re.compile(value, re.IGNORECASE)
-    except re.error as error:
-        raise ValueError(f"is no regular expression: {error}") from error
-    if compiled.search("") is not None:
-        raise ValueError("matches the empty text and so every annotation")
-    if _REPEATED_GROUP.search(value):
-        raise ValueError("repeats a group with *, + or {}; write it without that repeat")
-    return value
-
-
-def _as_tuple(value: object) -> object:
-    return tuple(value) if isinstance(value, list) else value
-
-
-_Pattern = Annotated[str, Field(min_length=1), AfterValidator(_pattern)]
-_Patterns = Annotated[tuple[_Pattern, ...], BeforeValidator(_as_tuple)]
 _Span = Annotated[Seconds, Field(ge=0)]
 
 
 class Patterns(Strict):
-    """Regular expressions, without regard to case, for what an annotation tells of a stop."""
+    """What an annotation tells of a stop. It counts for the first kind that matches."""
 
-    power_low: _Patterns
-    supply_unplugged: _Patterns
-    power_change: _Patterns
-    patient: _Patterns
-    technologist: _Patterns
-    person: _Patterns
-    orderly_end: _Patterns
-    restart: _Patterns
-    card_full: _Patterns
-    electrode: _Patterns
-    clock: _Patterns
-    fault: _Patterns
+    model_config = ConfigDict(use_attribute_docstrings=True)
+
+    power_low: Many[Pattern]
+    """Annotations that power was low or lost."""
+    supply_unplugged: Many[Pattern]
+    """Annotations that the external supply was unplugged."""
+    power_change: Many[Pattern]
+    """Annotations that batteries or supply were changed."""
+    patient: Many[Pattern]
+    """Annotations that the patient or a caregiver stopped or paused it."""
+    technologist: Many[Pattern]
+    """Annotations that a technologist stopped it or took it down."""
+    person: Many[Pattern]
+    """Annotations that somebody stopped or paused it."""
+    orderly_end: Many[Pattern]
+    """Annotations that the recording was ended in order."""
+    restart: Many[Pattern]
+    """Annotations that the recording began or went on."""
+    card_full: Many[Pattern]
+    """Annotations that there was no room left."""
+    electrode: Many[Pattern]
+    """Annotations that electrodes came off."""
+    clock: Many[Pattern]
+    """Annotations that the clock was changed."""
+    fault: Many[Pattern]
+    """Annotations of a fault of the recorder or card."""
 
 
 class StopSettings(Section):
