@@ -5,14 +5,17 @@ Black-box: files come from a writer of this test's own, expected values are work
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from helpers_contract import (
     HOUR,
     START,
     codes,
+    eight,
     ordered,
     stamp,
     study,
@@ -152,3 +155,84 @@ def test_another_payers_limits_need_a_policy_file_and_no_code(tmp_path: Path) ->
     ).audit
     assert audit["tool"]["policy"]["name"] == "other payer"
     assert len(audit["tool"]["policy"]["sha256"]) == 64
+
+
+def answer(audit: dict[str, Any]) -> tuple[str, str]:
+    """State and sentence of the billing answer."""
+    (found,) = [a for a in audit["decision"]["answers"] if a["question"] == "billing"]
+    return found["state"], found["text"]
+
+
+def test_one_minute_under_two_hours_is_no_by_its_minimum(tmp_path: Path) -> None:
+    recorded(tmp_path / "s", 119 * 60)
+    order = ordered(tmp_path / "s", 2, monitoring='"unmonitored"', video="false")
+    audit = study(tmp_path / "s", "--order", order).audit
+    assert audit["billing"]["minimum"] == {
+        "ordered_band": "2-12 h", "reached_band": "61-119 min", "met": False, "short_s": 60,
+        "above_s": 0, "text": "1:00 under the 2-hour minimum",
+    }  # fmt: skip
+    state, text = answer(audit)
+    assert state == "no"
+    assert "1:00 under the 2-hour minimum" in text
+
+
+def test_checks_every_125_minutes_are_one_line(tmp_path: Path) -> None:
+    recorded(tmp_path / "s", 24 * HOUR)
+    checks(tmp_path / "s", range(0, 1440, 125))
+    order = ordered(tmp_path / "s", 24, '[logs]\nmonitoring = "checks.csv"\n', video="false",
+                    monitoring='"intermittent"')  # fmt: skip
+    audit = study(tmp_path / "s", "--order", order).audit
+    state, text = answer(audit)
+    assert state == "look"
+    assert "11 of 11 intervals are 2:05, 0:05 over" in text
+    assert [p["monitoring"] for p in audit["billing"]["periods"]] == ["unmonitored"]
+    assert audit["monitoring"]["log"]["taken"] is True
+
+
+def test_dates_and_shares_stand_by_period(tmp_path: Path) -> None:
+    # From Tuesday 2 March 2027 at 09:30; video on day one, and on day two for 18 of 24 h.
+    recorded(tmp_path / "s", 48 * HOUR)
+    end = (START + timedelta(hours=42)).isoformat()
+    (tmp_path / "v.csv").write_text(f"start,end\n{START.isoformat()},{end}\n")
+    order = ordered(tmp_path / "s", 48, '[logs]\nvideo = "v.csv"\n', video="true",
+                    monitoring='"unmonitored"')  # fmt: skip
+    audit = study(tmp_path / "s", "--order", order).audit
+    dates = ["2027-03-02/2027-03-03", "2027-03-03/2027-03-04"]
+    assert [p["date"] for p in audit["billing"]["periods"]] == dates
+    assert [d["date"] for d in audit["billing"]["professional"]["each_day"]] == dates
+    assert audit["billing"]["dates"] == "2027-03-02/2027-03-04"
+    video = audit["video"]
+    assert (video["meets"], video["short_s"]) == (True, 0)
+    assert [(p["index"], p["fraction"], p["meets"]) for p in video["periods"]] == [
+        (1, 1, True), (2, 0.75, False),
+    ]  # fmt: skip
+    assert [p["video"] for p in audit["billing"]["periods"]] == [True, False]
+    state, text = answer(audit)
+    assert state == "look"
+    assert "period 2: 1:12:00 of video short of 80 %" in text
+
+
+def test_ears_and_mastoids_are_no_set_up_channels(tmp_path: Path) -> None:
+    labels = ("Fp1", "Fp2", "C3", "C4", "O1", "O2", "Cz", "A1", "M2")
+    channels = [replace(c, label=f"EEG {name}") for c, name in zip(
+        [*eight(), *eight()], labels, strict=False)]  # fmt: skip
+    write(tmp_path / "s" / "a.edf", record="60", records=180, channels=channels)
+    setup = study(tmp_path / "s", "--ordered-hours", "3").audit["billing"]["setup"]
+    assert (setup["code"], setup["supported"]) == ("95999", False)
+    assert setup["note"].startswith(
+        "7 of 8 needed EEG channels: 95999 in place of 95700. A1, M2 are references"
+    )
+
+
+def test_a_fixed_hour_leaves_time_that_no_code_covers(tmp_path: Path) -> None:
+    # 09:30 to 05:30 two days later, periods from midnight: 14:30, 24:00 and 5:30; from 20:00 on,
+    # 10:30, 24:00 and 9:30, of which one 2-12 h unit counts.
+    recorded(tmp_path / "s", 44 * HOUR)
+    (tmp_path / "lab.toml").write_text('[billing]\nother_period_start = "20:00"\n')
+    audit = study(tmp_path / "s", "--ordered-hours", "44", "--policy", tmp_path / "lab.toml").audit
+    (other,) = [i for i in audit["billing"]["interpretations"] if "20:00" in i["if"]]
+    assert other["technical_totals"] == [
+        {"code": "95705", "count": 1}, {"code": "95708", "count": 1},
+    ]  # fmt: skip
+    assert other["not_billable_s"] == 9.5 * HOUR
+    assert answer(audit)[0] == "look", "the policy asks for it, and it lowers a code"
