@@ -75,7 +75,8 @@ class Options:
 
     ``generated_utc`` is the time of making that the audit states; ``None`` takes it from the clock,
     or from SOURCE_DATE_EPOCH (seconds) where that is set, so that the same inputs give the same
-    bytes. ``workers`` is the number of threads of the signal scan.
+    bytes. ``workers`` is the number of threads of the signal scan. A log that cannot be opened
+    is an error, unless ``logs_must_open`` is false: then it is a finding.
     """
 
     timezone: str | None = None
@@ -84,6 +85,7 @@ class Options:
     checksums: bool = True
     workers: int = 2
     generated_utc: str | None = None
+    logs_must_open: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,7 +416,7 @@ def _inputs(order: Order | None, logs: tuple[Log, ...], policy: Policy) -> tuple
     found = []
     if order is not None and order.sha256 is not None:
         found.append(InputUsed("order", order.name, order.sha256))
-    found += [InputUsed(log.kind, log.name, log.sha256) for log in logs]
+    found += [InputUsed(log.kind, log.name, log.sha256) for log in logs if log.sha256]
     return (*found, InputUsed("policy", policy.about.name, policy.sha256))
 
 

@@ -345,7 +345,9 @@ def test_a_row_without_a_time_is_left_out(tmp_path: Path) -> None:
 
 
 def test_a_log_of_which_no_row_can_be_read_is_not_taken(tmp_path: Path) -> None:
-    assert "none of its rows can be read" in _not_taken(tmp_path, "time\nnoon\nmidnight\n")
+    text = _not_taken(tmp_path, "time\nnoon\nmidnight\n")
+    assert "none of its rows can be read" in text
+    assert "Line 2, column time: 'noon' is no time that can be read." in text
 
 
 @pytest.mark.parametrize(

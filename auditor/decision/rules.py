@@ -53,17 +53,20 @@ def _checked(when: str, by: str) -> str:
     return f"{when} by {by}" if when and by else when or by
 
 
-def _values(path: str, settings: BaseModel, kind: str = "") -> Iterator[tuple[str, str, str]]:
+def _values(
+    path: str, settings: BaseModel, kind: str = "", about: str = ""
+) -> Iterator[tuple[str, str, str]]:
     """Key, value in words and meaning of every setting; ``kind`` 'ns' or 'ppm' where known."""
     for name, field in type(settings).model_fields.items():
         value, key = getattr(settings, name), f"{path}{field.alias or name}"
         unit = "ns" if name.endswith("_ns") else "ppm" if name.endswith("_ppm") else kind
         if isinstance(value, Sourced):
             continue
+        words = " ".join((field.description or about).split()).rstrip(".")
         if isinstance(value, BaseModel):
-            yield from _values(f"{key}.", value, unit)
+            yield from _values(f"{key}.", value, unit, words)
         else:
-            yield key, _shown(value, unit), " ".join((field.description or "").split()).rstrip(".")
+            yield key, _shown(value, unit), words
 
 
 def _shown(value: object, kind: str) -> str:

@@ -94,10 +94,11 @@ class Log:
     first_rows: tuple[str, ...] = ()
 
 
-def read_logs(order: Order | None) -> tuple[Log, ...]:
+def read_logs(order: Order | None, *, must_open: bool = True) -> tuple[Log, ...]:
     """The logs that ``order`` names, each read whole.
 
-    Raises ``SettingsError`` for a file that is not there, no regular file, too large or no table.
+    Raises ``SettingsError`` for a file that is not there, no regular file or too large; unless it
+    ``must_open``, such a log is one that is not taken.
     """
     if order is None:
         return ()
@@ -105,7 +106,17 @@ def read_logs(order: Order | None) -> tuple[Log, ...]:
         ("monitoring", order.monitoring_log),
         ("video", order.video_log),
     )
-    return tuple(read_log(kind, Path(path)) for kind, path in named if path is not None)
+    logs = []
+    for kind, path in named:
+        if path is None:
+            continue
+        try:
+            logs.append(read_log(kind, Path(path)))
+        except SettingsError as error:
+            if must_open:
+                raise
+            logs.append(Log(kind, Path(path).name, "", refused=f"it {error.problem}"))
+    return tuple(logs)
 
 
 def read_log(kind: LogKind, path: Path) -> Log:
@@ -237,7 +248,7 @@ def place_log(
             kind=Own(log.kind),
             name=log.name,
             why=Own(refused),
-            rows=log.first_rows,
+            rows=(*log.first_rows, *log.bad[:_SHOWN]),
         )
         note = f"not taken: {refused}"
         return LogRead(log.kind, log.name, log.sha256, False, note), (told,)

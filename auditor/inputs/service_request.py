@@ -47,6 +47,7 @@ _ZONE_EXTENSIONS = (
     "http://hl7.org/fhir/StructureDefinition/tz-code",
     "http://hl7.org/fhir/StructureDefinition/timezone",
 )
+_TIME_FORM = "Write a date, or a time such as 2027-03-02T09:30:00-07:00."
 _DATETIME = re.compile(
     r"(\d{4})(?:-(\d\d)(?:-(\d\d)"
     r"(?:T(\d\d):(\d\d):(\d\d)(?:\.(\d+))?(Z|[+-](?:0\d|1[0-4]):[0-5]\d)?)?)?)?"
@@ -199,7 +200,9 @@ def _read_json(raw: bytes, source: _Source) -> dict[str, Any]:
         return values
 
     def constant(word: str) -> NoReturn:
-        raise source.error("", f"holds {word}, which is no JSON number", "Correct it.")
+        raise source.error(
+            "", f"holds {word}, which is no JSON number", "Write digits, such as 72."
+        )
 
     try:
         data = json.loads(
@@ -214,7 +217,7 @@ def _read_json(raw: bytes, source: _Source) -> dict[str, Any]:
         ) from None
     except json.JSONDecodeError as error:
         raise source.error(
-            f"line {error.lineno}", f"is not valid JSON: {error.msg}", "Correct it."
+            f"line {error.lineno}", f"is not valid JSON: {error.msg}", "Ask for the file again."
         ) from None
     except (RecursionError, ArithmeticError, ValueError):
         raise source.error(
@@ -251,15 +254,15 @@ def _moment(text: str, source: _Source, path: str) -> _Moment:
         raise source.error(
             path,
             f"is {shown!r}, which is no dateTime of FHIR R4",
-            "Write a date, or a time such as 2027-03-02T09:30:00-07:00.",
+            _TIME_FORM,
         )
     try:
         moment = datetime.fromisoformat(text if len(text) > 7 else f"{text}-01-01"[:10])
     except ValueError as error:
-        raise source.error(path, f"is {shown!r}: {error}", "Correct it.") from None
+        raise source.error(path, f"is {shown!r}: {error}", _TIME_FORM) from None
     if moment.year not in STUDY_YEARS:
         years = f"{STUDY_YEARS.start} to {STUDY_YEARS.stop - 1}"
-        raise source.error(path, f"is {shown!r}, not in the years {years}", "Correct it.")
+        raise source.error(path, f"is {shown!r}, not in the years {years}", _TIME_FORM)
     if "T" not in text:
         return _Moment(text, None, None)
     offset = moment.utcoffset()
@@ -276,7 +279,9 @@ def _believable(length: int, source: _Source, path: str) -> int:
     if 0 < length <= MOST_ORDERED:
         return length
     raise source.error(
-        path, "is no believable length: more than 0 and at most 8784 hours", "Correct the value."
+        path,
+        "is no believable length: more than 0 and at most 8784 hours",
+        "Write hours, such as 72.",
     )
 
 
@@ -413,7 +418,9 @@ def _require_standing(request: _ServiceRequest, source: _Source) -> None:
     problem = _STATUS.get(request.status)
     if problem is None:
         raise source.error(
-            "status", f"is {request.status[:40]!r}, no status of FHIR R4", "Correct it."
+            "status",
+            f"is {request.status[:40]!r}, no status of FHIR R4",
+            "An order that stands is active.",
         )
     if problem:
         raise source.error(
@@ -425,7 +432,9 @@ def _require_standing(request: _ServiceRequest, source: _Source) -> None:
         )
     if request.intent not in _ORDERS:
         raise source.error(
-            "intent", f"is {request.intent[:40]!r}, no intent of FHIR R4", "Correct it."
+            "intent",
+            f"is {request.intent[:40]!r}, no intent of FHIR R4",
+            "The intent of an order is order.",
         )
 
 
@@ -455,7 +464,7 @@ def _occurrence(request: _ServiceRequest, source: _Source) -> _Occurrence:
     length = None
     if begin and end and begin.instant is not None and end.instant is not None:
         if end.instant <= begin.instant:
-            raise source.error("occurrencePeriod.end", "is not after its start", "Correct it.")
+            raise source.error("occurrencePeriod.end", "is not after its start", _TIME_FORM)
         length = _believable(end.instant - begin.instant, source, "occurrencePeriod")
     return _Occurrence(path, begin, _zone(period.start_more, source, path), length)
 
@@ -598,5 +607,7 @@ def _contained(request: _ServiceRequest, name: str, source: _Source) -> list[tup
                 if i.value and i.use != "old"
             ]
     raise source.error(
-        "subject.reference", f"names '#{name[:40]}', which is not contained", "Correct it."
+        "subject.reference",
+        f"names '#{name[:40]}', which is not contained",
+        "Ask for the whole request.",
     )
