@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page
 
 from auditor.batch.history import History
 from auditor.batch.summary import failed
-from auditor.batch.trends import csv_text, group_all
+from auditor.batch.trends import csv_text, group_all, patterns
 from auditor.batch.worklist import write_worklist
 from auditor.core.units import HOUR
 from auditor.model import PersonDecision, WorkRow
@@ -70,7 +70,7 @@ def trends() -> str:
         for n in range(30)
     ]  # fmt: skip
     everything, found = group_all(studies)
-    return render_trends(found, everything, NOW, 2)
+    return render_trends(found, everything, patterns(everything, found), NOW, 2)
 
 
 PAGES: dict[str, Callable[[], str]] = {"worklist": worklist, "trends": trends}
@@ -226,7 +226,7 @@ def test_the_written_files_are_these_pages(show: Callable[..., Page], tmp_path: 
 
 
 def test_a_wide_group_is_not_called_apart(show: Callable[..., Page]) -> None:
-    everything, found = group_all([summary("repeat", recorder="N-11", reasons=[])] * 3)
-    page = show(render_trends(found, everything, NOW, 0))
+    everything, found = group_all([summary("repeat", recorder="N-11")] * 3)
+    page = show(render_trends(found, everything, (), NOW, 0))
     assert page.locator(".is-apart").count() == 0
     assert "recorder,N-11,3" in csv_text(found, everything)

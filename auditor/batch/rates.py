@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import ceil, exp, floor, lgamma, log, sqrt
+from math import ceil, exp, floor, lgamma, sqrt
 
 from auditor.model import Share
 
@@ -32,25 +32,38 @@ def wilson(count: int, of: int) -> Share:
     return Share(count, of, low, high)
 
 
-def compared(share: Share, every: Share, groups: int) -> Share:
-    """``share`` marked as apart where chance hardly explains that it lies above ``every``.
+def others(share: Share, every: Share) -> Share:
+    """The share of all studies that ``share``, a part of ``every``, leaves out."""
+    return wilson(every.count - share.count, every.of - share.of)
 
-    It needs ``FEWEST`` studies, an interval wholly above the share of all, and, since the interval
-    alone is too narrow for few studies, an exact binomial probability of so many of at most
-    ``CHANCE`` over the number of groups looked at (Bonferroni's correction).
+
+def by_chance(share: Share, every: Share) -> float:
+    """How likely so many or more of ``every``'s counts fall into ``share`` by chance alone.
+
+    Fisher's exact test, one-sided: the tail of the hypergeometric distribution. Source: Fisher RA,
+    The logic of inductive inference, J R Stat Soc 1935;98:39-82 (from memory).
     """
-    above = share.low_ppm * every.of > every.count * _PPM
-    rare = share.of >= FEWEST and above and _at_least(share, every) <= CHANCE / max(groups, 1)
-    return replace(share, apart=rare)
-
-
-def _at_least(share: Share, every: Share) -> float:
-    """Probability of ``share.count`` or more of ``share.of`` where each has the share of all."""
-    p = every.count / every.of
-    if p in (0, 1):
-        return p
-    n = share.of
+    most = min(share.of, every.count)
+    least = _choices(every.of, share.of)
     return sum(
-        exp(lgamma(n + 1) - lgamma(k + 1) - lgamma(n - k + 1) + k * log(p) + (n - k) * log(1 - p))
-        for k in range(share.count, n + 1)
+        exp(_choices(every.count, k) + _choices(every.of - every.count, share.of - k) - least)
+        for k in range(share.count, most + 1)
+        if share.of - k <= every.of - every.count
     )
+
+
+def _choices(n: int, k: int) -> float:
+    """Logarithm of the number of ways to choose ``k`` of ``n``."""
+    return lgamma(n + 1) - lgamma(k + 1) - lgamma(n - k + 1)
+
+
+def compared(share: Share, every: Share, groups: int) -> Share:
+    """``share``, a part of ``every``, marked as apart where chance hardly explains it.
+
+    It needs ``FEWEST`` studies, an interval wholly above the share of the others, and a probability
+    by chance of at most ``CHANCE`` over the number of groups looked at (Bonferroni's correction).
+    """
+    rest = others(share, every)
+    above = rest.of > 0 and share.low_ppm * rest.of > rest.count * _PPM
+    rare = share.of >= FEWEST and above and by_chance(share, every) <= CHANCE / max(groups, 1)
+    return replace(share, apart=rare)

@@ -1,4 +1,4 @@
-"""``auditor trends``: what keeps failing, by recorder unit, power set-up, month and electrode.
+"""``auditor trends``: what keeps failing, in plain words and by what studies have in common.
 
 Made from the history: every study once, by its latest audit. Times are sums of integer
 nanoseconds; shares carry their Wilson interval, so that three studies do not look like a pattern.
@@ -10,23 +10,34 @@ import argparse
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
+from datetime import datetime
 from pathlib import Path
 
 from auditor.batch.history import History, Summary
-from auditor.batch.rates import compared, wilson
-from auditor.core.durations import exact_seconds
+from auditor.batch.rates import by_chance, compared, others, wilson
+from auditor.core.clock import civil_ns, day_text
+from auditor.core.durations import exact_seconds, hms, in_words
 from auditor.core.errors import NothingReadable
 from auditor.core.text import cell, printable
-from auditor.model import Share, Trend, TrendGroup
+from auditor.model import Pattern, Share, Trend, TrendGroup
 from auditor.outputs.files import write_together
 from auditor.outputs.html import render_trends
 from auditor.pipeline import now_utc
 
 NOT_STATED = "not stated"
-_SHORT = {"below_tolerance", "below_minimum_share", "below_minimum_but_doubtful"}
-_FACTS = ("recorder", "power", "first_start", "outcome", "stop", "reasons", "ordered_ns",
-          "recorded_ns", "electrodes", "electrodes_lost")  # fmt: skip
-_SHARES = ("early", "short", "repeat", "lost")
+SHARES = {
+    "early": "ended early",
+    "short": "came back short",
+    "repeat": "had to be repeated",
+    "lost": "lost an electrode",
+}
+"""What is counted, as the end of 'n studies …'."""
+_FACTS = ("recorder", "power", "hooked_up_by", "first_start", "outcome", "stop", "stop_cause",
+          "answers", "ordered_ns", "recorded_ns", "short_ns", "electrodes",
+          "electrodes_lost")  # fmt: skip
+_LIKELY = 0.05
+"""What chance alone would give more often than this is no sentence."""
+_MOST_SENTENCES = 12
 
 
 def trends(arguments: argparse.Namespace) -> int:
@@ -42,7 +53,7 @@ def trends(arguments: argparse.Namespace) -> int:
             if summary["error"] is not None:
                 unreadable += 1
                 continue
-            facts = {key: summary[key] for key in _FACTS}
+            facts = {key: summary.get(key) for key in _FACTS}
             if study in decisions:
                 decided = decisions[study][-1].outcome
                 facts["outcome"] = "repeat" if decided == "repeat" else "complete"
@@ -50,51 +61,89 @@ def trends(arguments: argparse.Namespace) -> int:
     if not audited:
         raise NothingReadable(str(out), "the history holds no audit yet", "Run 'auditor batch'.")
     everything, found = group_all(audited)
+    failing = patterns(everything, found)
     write_together(
         out,
         {
-            "trends.html": render_trends(found, everything, now_utc(), unreadable),
+            "trends.html": render_trends(found, everything, failing, now_utc(), unreadable),
             "trends.csv": csv_text(found, everything),
         },
     )
     if not arguments.quiet:
-        said = f"Trends over {everything.studies} studies are in {out / 'trends.html'}"
-        sys.stdout.write(printable(said) + "\n")
+        lines = [pattern.text for pattern in failing[:3]]
+        lines.append(f"Trends over {everything.studies} studies are in {out / 'trends.html'}")
+        sys.stdout.write("\n".join(map(printable, lines)) + "\n")
     return 0
 
 
 def group_all(audited: Sequence[Summary]) -> tuple[TrendGroup, tuple[Trend, ...]]:
     """The group of all studies, and the trends. ``outcome`` of a summary is what was decided."""
     everything = _group("all studies", audited)
-    kinds: tuple[tuple[str, str, str, str, str, Callable[[Summary], str]], ...] = (
-        ("recorder", "By recorder unit", "Recorder", "short", "Studies that came back short",
-         lambda s: s["recorder"] or NOT_STATED),
-        ("power", "By power set-up", "Power set-up", "early", "Studies that stopped early",
-         lambda s: s["power"] or NOT_STATED),
+    kinds: tuple[tuple[str, str, str, str, Callable[[Summary], str]], ...] = (
+        ("recorder", "By recorder", "Recorder", "early", lambda s: s["recorder"] or NOT_STATED),
+        ("power", "By battery set-up", "Batteries", "early", lambda s: s["power"] or NOT_STATED),
+        ("hooked_up_by", "By who hooked up", "Hooked up by", "short",
+         lambda s: s["hooked_up_by"] or NOT_STATED),
+        ("ordered", "By ordered length", "Ordered", "short",
+         lambda s: "no order" if s["ordered_ns"] is None else in_words(s["ordered_ns"])),
         ("month", "By month of the first record", "Month", "short",
-         "Studies that came back short", lambda s: str(s["first_start"][:7])),
+         lambda s: _month(s["first_start"])),
     )  # fmt: skip
     found = []
-    for key, title, column, shown, words, name_of in kinds:
-        groups = _compared(
-            [_group(name, studies) for name, studies in _by(audited, name_of).items()], everything
-        )
+    for key, title, column, shown, name_of in kinds:
+        studies = audited
         if key == "month":
-            groups.sort(key=lambda g: g.name)
-        else:
+            studies = sorted(audited, key=lambda s: str(s["first_start"]))
+        elif key == "ordered":
+            studies = sorted(audited, key=lambda s: s["ordered_ns"] or 0)
+        groups = _compared([_group(n, g) for n, g in _by(studies, name_of).items()], everything)
+        if key not in ("month", "ordered"):
             groups = _worst_first(groups, shown)
-        found.append(Trend(key, title, column, tuple(groups), shown, words))
-    found.append(
-        Trend(
-            "electrode",
-            "By electrode",
-            "Electrode",
-            _electrodes(audited),
-            "lost",
-            "Studies in which the electrode was lost before the end",
+        if all(group.name == NOT_STATED for group in groups):
+            groups = []
+        found.append(Trend(key, title, column, tuple(groups), _differing(groups), shown))
+    early, lost = _causes(audited, everything), _electrodes(audited)
+    why = Trend("cause", "By why it ended early", "Likely cause", early, ("early",), "early")
+    where = Trend("electrode", "By electrode", "Electrode", lost, ("lost",), "lost", hours=False)
+    return everything, (*found[:-1], why, found[-1], where)
+
+
+def patterns(everything: TrendGroup, found: Iterable[Trend]) -> tuple[Pattern, ...]:
+    """What keeps failing in plain words, the least likely by chance first: one for each group."""
+    sentences = []
+    for trend in found:
+        if trend.key == "cause" or len(trend.groups) < 2:
+            continue
+        for group in trend.groups:
+            told = [_told(trend, group, everything, name) for name in trend.shares]
+            known = [t for t in told if t is not None]
+            sentences += [min(known, key=lambda t: t[0])] if known else []
+    sentences.sort(key=lambda s: (not s[2], s[0], s[1]))
+    return tuple(Pattern(text, note, apart) for _, text, apart, note in sentences[:_MOST_SENTENCES])
+
+
+def _told(
+    trend: Trend, group: TrendGroup, everything: TrendGroup, name: str
+) -> tuple[float, str, bool, str] | None:
+    """(chance, sentence, apart, note), or ``None`` where the group does not stand out."""
+    share: Share = getattr(group, name)
+    every: Share = getattr(everything, name)
+    if trend.key == "electrode":
+        every = wilson(
+            sum(g.lost.count for g in trend.groups), sum(g.lost.of for g in trend.groups)
         )
-    )
-    return everything, tuple(found)
+    rest = others(share, every)
+    chance = by_chance(share, every) if share.count > 1 and rest.of else 1.0
+    if chance > _LIKELY:
+        return None
+    text = f"{group.name}: {share.count} of {share.of} studies {SHARES[name]}"
+    if trend.key == "electrode":
+        text = f"{group.name}: lost in {share.count} of {share.of} studies"
+    whom = "the other electrodes" if trend.key == "electrode" else "the others"
+    text = f"{text}, {whom} {rest.count} of {rest.of}"
+    sure = "chance alone hardly explains it" if share.apart else "it may still be chance"
+    low, high = share.low_ppm / 10_000, share.high_ppm / 10_000
+    return chance, text, share.apart, f"{trend.title}; interval {low:.0f} % to {high:.0f} %; {sure}"
 
 
 def _by(
@@ -106,13 +155,24 @@ def _by(
     return groups
 
 
+def _month(first_start: str) -> str:
+    """'Mar 2027' of an ISO time."""
+    year, month = first_start[:7].split("-")
+    return day_text(civil_ns(datetime(int(year), int(month), 1)))[6:]
+
+
 def _worst_first(groups: Iterable[TrendGroup], shown: str) -> list[TrendGroup]:
     """By the least that the share can be: a group of one never stands above a sure one."""
     return sorted(groups, key=lambda g: (-getattr(g, shown).low_ppm, -g.studies, g.name))
 
 
+def _differing(groups: Sequence[TrendGroup]) -> tuple[str, ...]:
+    """The shares that are not nothing everywhere."""
+    return tuple(name for name in SHARES if any(getattr(g, name).count for g in groups))
+
+
 def _compared(groups: Sequence[TrendGroup], everything: TrendGroup) -> list[TrendGroup]:
-    """``groups`` with every share compared with that of all studies."""
+    """``groups`` with every share compared with that of the others."""
 
     def against(group: TrendGroup, name: str) -> Share:
         return compared(getattr(group, name), getattr(everything, name), len(groups))
@@ -131,7 +191,7 @@ def _compared(groups: Sequence[TrendGroup], everything: TrendGroup) -> list[Tren
 
 def _group(name: str, studies: Sequence[Summary]) -> TrendGroup:
     ordered = [s for s in studies if s["ordered_ns"] is not None]
-    planned = [s for s in ordered if s["stop"] != "unknown"]
+    planned = [s for s in ordered if s["stop"] not in ("unknown", "so_far")]
     scanned = [s for s in studies if s["electrodes"]]
     return TrendGroup(
         name=name,
@@ -139,28 +199,49 @@ def _group(name: str, studies: Sequence[Summary]) -> TrendGroup:
         ordered_ns=sum(s["ordered_ns"] for s in ordered),
         compared_ns=sum(s["recorded_ns"] for s in ordered),
         recorded_ns=sum(s["recorded_ns"] for s in studies),
+        missing_ns=sum(s["short_ns"] or 0 for s in ordered if s["stop"] != "so_far"),
         early=wilson(sum(s["stop"] == "early" for s in planned), len(planned)),
-        short=wilson(sum(bool(_SHORT & set(s["reasons"])) for s in ordered), len(ordered)),
+        short=wilson(sum(map(_short, ordered)), len(ordered)),
         repeat=wilson(sum(s["outcome"] == "repeat" for s in ordered), len(ordered)),
         lost=wilson(sum(bool(s["electrodes_lost"]) for s in scanned), len(scanned)),
     )
 
 
+def _short(summary: Summary) -> bool:
+    """Whether less was recorded than the policy's tolerance of the order allows."""
+    states = {a["question"]: a["state"] for a in summary["answers"] or ()}
+    return states.get("order") in ("look", "no") and summary["stop"] != "so_far"
+
+
+def _causes(audited: Iterable[Summary], everything: TrendGroup) -> tuple[TrendGroup, ...]:
+    """One group for each likely cause of an early end; ``early`` is its share of all studies."""
+    early = [s for s in audited if s["stop"] == "early"]
+    groups = [
+        replace(_group(name, studies), early=wilson(len(studies), everything.early.of))
+        for name, studies in _by(early, lambda s: str(s["stop_cause"]).replace("_", " ")).items()
+    ]
+    return tuple(sorted(groups, key=lambda g: (-g.missing_ns, g.name)))
+
+
 def _electrodes(audited: Sequence[Summary]) -> tuple[TrendGroup, ...]:
-    """One group an electrode; ``lost`` counts that electrode and is compared with all of them."""
+    """One group an electrode; ``lost`` counts that electrode and is compared with the others."""
     names = sorted({name for s in audited for name in s["electrodes"]})
     groups = []
     for name in names:
         carried = [s for s in audited if name in s["electrodes"]]
         lost = sum(name in s["electrodes_lost"] for s in carried)
         groups.append(replace(_group(name, carried), lost=wilson(lost, len(carried))))
-    every = wilson(sum(g.lost.count for g in groups), sum(g.lost.of for g in groups))
+    every = _all_lost(groups)
     groups = [replace(g, lost=compared(g.lost, every, len(groups))) for g in groups]
     return tuple(_worst_first(groups, "lost"))
 
 
+def _all_lost(electrodes: Sequence[TrendGroup]) -> Share:
+    return wilson(sum(g.lost.count for g in electrodes), sum(g.lost.of for g in electrodes))
+
+
 def csv_text(found: Sequence[Trend], everything: TrendGroup) -> str:
-    """``trends.csv``: one row a group; seconds in full decimals, shares from 0 to 1."""
+    """``trends.csv``: one row a group; durations as seconds and as h:mm:ss, shares from 0 to 1."""
     import pandas as pd
 
     rows = [_row("all", everything)]
@@ -173,8 +254,9 @@ def _row(kind: str, group: TrendGroup) -> dict[str, object]:
     row: dict[str, object] = {"by": kind, "group": cell(group.name), "studies": group.studies}
     for field in fields(group):
         if field.name.endswith("_ns"):
-            row[f"{field.name[:-3]}_s"] = exact_seconds(getattr(group, field.name))
-    for name in _SHARES:
+            name, ns = field.name[:-3], getattr(group, field.name)
+            row |= {f"{name}_s": exact_seconds(ns), name: hms(ns, up=name == "missing")}
+    for name in SHARES:
         share: Share = getattr(group, name)
         row |= {name: share.count, f"{name}_of": share.of}
         for end, ppm in (("low", share.low_ppm), ("high", share.high_ppm)):

@@ -66,7 +66,7 @@ from auditor.model.coverage import (
     Stop,
     Track,
 )
-from auditor.model.lists import Share, StudyFolder, Trend, TrendGroup, WorkRow
+from auditor.model.lists import Pattern, Share, StudyFolder, Trend, TrendGroup, WorkRow
 from auditor.model.order import (
     MOST_ORDERED,
     Corrections,
@@ -139,6 +139,7 @@ __all__ = [
     "Opener",
     "Order",
     "PatientField",
+    "Pattern",
     "Period",
     "PersonDecision",
     "PersonOutcome",

@@ -77,7 +77,7 @@ class WorkRow:
 class Share:
     """``count`` of ``of`` with its 95 % interval in parts per million; all 0 where ``of`` is 0.
 
-    ``apart`` says that the whole interval lies above the share of all studies together.
+    ``apart`` says that chance hardly explains that it lies above the share of the others.
     """
 
     count: int
@@ -96,9 +96,10 @@ class Share:
 class TrendGroup:
     """Studies that have one thing in common. Durations in nanoseconds.
 
-    ``compared_ns`` is the recorded time of the studies with an order, which ``ordered_ns`` sums.
-    For an electrode, ``studies`` are those that recorded it and ``lost`` counts those of them in
-    which it was lost before the end; elsewhere ``lost`` counts studies that lost any electrode.
+    ``compared_ns`` is the recorded time of the studies with an order, which ``ordered_ns`` sums;
+    ``missing_ns`` sums what each of them was short of its order. For an electrode, ``studies`` are
+    those that recorded it and ``lost`` counts those of them in which it was lost before the end;
+    elsewhere ``lost`` counts studies that lost any electrode.
     """
 
     name: str
@@ -106,6 +107,7 @@ class TrendGroup:
     ordered_ns: int
     compared_ns: int
     recorded_ns: int
+    missing_ns: int
     early: Share
     short: Share
     repeat: Share
@@ -114,11 +116,24 @@ class TrendGroup:
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """Every group of one kind ('Recorder unit'), and which share its picture shows."""
+    """Every group of one kind ('Recorder'), and which of its shares differ between them.
+
+    ``shown`` is the share that the picture shows; ``hours`` tells whether hours are told apart.
+    """
 
     key: str
     title: str
     column: str
     groups: tuple[TrendGroup, ...]
+    shares: tuple[str, ...]
     shown: str
-    shown_words: str
+    hours: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """What keeps failing, in one plain sentence; ``note`` holds how sure that is."""
+
+    text: str
+    note: str
+    apart: bool

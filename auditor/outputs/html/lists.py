@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from auditor.model import Share, Trend, TrendGroup, WorkRow
+from auditor.model import Pattern, Share, Trend, TrendGroup, WorkRow
 from auditor.outputs.html.page import inline, template
 from auditor.outputs.html.view import ANSWERS, STATES
 
@@ -75,17 +75,31 @@ class Bar:
     width: int
 
 
+SHARE_WORDS = {
+    "early": "Ended early",
+    "short": "Came back short",
+    "repeat": "To be repeated",
+    "lost": "Lost an electrode",
+}
+
+
 def render_trends(
-    trends: Sequence[Trend], everything: TrendGroup, generated_utc: str, unreadable: int
+    trends: Sequence[Trend],
+    everything: TrendGroup,
+    failing: Sequence[Pattern],
+    generated_utc: str,
+    unreadable: int,
 ) -> str:
-    """``trends.html``: a picture and a table for each of ``trends``.
+    """``trends.html``: what keeps failing in words, then a picture and a table for each trend.
 
     ``everything`` is the group of all studies; ``unreadable`` counts studies without an audit.
     """
     return template("trends.html").render(
         trends=[(trend, [_bar(g, trend) for g in trend.groups]) for trend in trends],
         everything=everything,
+        failing=failing,
         unreadable=unreadable,
+        share_words=SHARE_WORDS,
         generated_utc=generated_utc,
         clock=None,
         **inline(style="audit.css", list_style="lists.css", script="audit.js"),
