@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from auditor.billing import billing_periods, measure_billing, setup_channels, sleep_seen
+from auditor.billing.limits import changes_a_code
 from auditor.billing.monitoring import measure_monitoring
 from auditor.billing.video import measure_video
 from auditor.causes.explain import explain
@@ -162,7 +163,7 @@ def examine(
     )
     study = identified(study, read)
     annotations, findings = place_annotations(study, coverage)
-    found = [*_recording_findings(study), *study.findings, *findings]
+    found = [*_recording_findings(study), *_study_findings(study, coverage, policy), *findings]
     if order is not None:
         found += [*missing_facts(order), *zone_doubts(axis.zone)]
 
@@ -344,15 +345,25 @@ def _recording_findings(study: Study) -> list[Finding]:
     return found + [u.finding for u in study.unreadable]
 
 
+def _study_findings(study: Study, coverage: Coverage, policy: Policy) -> list[Finding]:
+    """The study's own findings; a test that would change a code is one for a person to look at."""
+    return [
+        replace(f, question="files", severity="caution")
+        if f.code == "test_recording"
+        and policy.about.codes
+        and changes_a_code(coverage.recorded_ns, f.other_recorded_ns or 0, policy.billing)
+        else f
+        for f in study.findings
+    ]
+
+
 def _window(
     study: Study, coverage: Coverage, order: Order | None
 ) -> tuple[int | None, Interval | None]:
     """The hookup's instant and the ordered window, where there is an order."""
     if order is None:
         return None, None
-    hookup = None
-    if order.hookup_civil_ns is not None:
-        hookup = study.axis.instant(order.hookup_civil_ns, near=coverage.first_start)
+    hookup = study.hookup
     start = coverage.first_start if hookup is None else hookup
     return hookup, Interval(start, start + order.ordered_ns)
 

@@ -14,7 +14,7 @@ import numpy as np
 from helpers_studies import BASE, Amplifier, Change, Piece, civil
 from numpy.typing import NDArray
 
-LEAN = Amplifier(rate=8, labels=("C3", "C4"), level=600)
+LEAN = Amplifier(rate=8, level=600)
 """Enough for time; 115 kB an hour."""
 
 Span = tuple[int, int]

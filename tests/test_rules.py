@@ -117,11 +117,8 @@ def test_the_source_of_a_key_is_data_of_its_section_or_its_own() -> None:
         "Order, no: recorded less than this share of the ordered time (decision.minimum_share)"
     )
     assert (line.source, line.mark) == ("common practice, no source", "common practice")
-    own = _one("study.small_overlap_s")
-    assert (own.source, own.mark) == (
-        "EDF specification: start stamps are whole seconds",
-        "read",
-    )
+    own = _one("study.most_moved_hours")
+    assert (own.source, own.mark) == ("our choice", "our choice")
 
 
 def test_a_value_of_another_policy_says_that_it_is_that_files(tmp_path: Path) -> None:

@@ -13,14 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from auditor.core.errors import SettingsError
-from auditor.core.units import HOUR, MINUTE, NS
+from auditor.core.units import MINUTE, NS
 from auditor.demo.writer import Header, Writer, annotation_signal
 from auditor.model import TimeMap
 from auditor.policy import load_policy
 from auditor.study import build_study
-from auditor.study.alignment import Fit, _Offsets, fit
-from auditor.study.correlation import _peak, line
-from auditor.study.matching import Anchor, spread
+from auditor.study.copies.alignment import Fit, Offsets, fit
+from auditor.study.copies.windows import Anchor, spread
 from auditor.study.placing import place, recorded_ns
 
 POLICY = load_policy()
@@ -64,7 +63,7 @@ def test_anchors_that_count_samples_are_met_to_the_nanosecond(
 def test_a_clock_offset_between_two_points_lies_between_theirs(
     points: list[tuple[int, int]], at: int
 ) -> None:
-    known = _Offsets(points)
+    known = Offsets.of(points)
     ordered = sorted(points)
     for stamped, offset in ordered:
         assert known.at(stamped) == offset
@@ -84,42 +83,15 @@ def test_places_are_spread_from_end_to_end(first: int, length: int, points: int)
     assert len(found) <= points
 
 
-@given(slope=st.integers(-400, 400), start=st.integers(-(10**12), 10**12))
-def test_a_line_through_exact_points_is_theirs(slope: int, start: int) -> None:
-    points = [(h * HOUR, start + h * HOUR * slope // 10**6) for h in range(0, 73, 6)]
-    x0, y0, x1, y1 = line(points)
-    assert (x0, x1) == (0, 72 * HOUR)
-    assert abs(y0 - points[0][1]) <= 10_000  # doubles, of offsets of hours: microseconds
-    assert abs(y1 - points[-1][1]) <= 10_000
-
-
-def test_the_peak_is_found_between_samples_and_a_periodic_signal_has_a_second() -> None:
-    rng = np.random.default_rng(3)
-    smooth = np.convolve(rng.normal(size=4000), np.ones(9) / 9, "same")
-    at, coefficient, second = _peak(smooth, smooth[1234:1734] * 5 + 100, 20)
-    assert abs(at - 1234) < 0.01
-    assert coefficient > 0.999
-    assert second < 0.5
-    wave = np.sin(np.arange(4000) / 10)
-    _, coefficient, second = _peak(wave, wave[1234:1734], 20)
-    assert coefficient - second < 0.01
-
-
-def test_a_flat_signal_correlates_with_nothing() -> None:
-    assert _peak(np.zeros(500), np.arange(100.0), 5)[1] == 0.0
-    assert _peak(np.arange(500.0), np.zeros(100), 5)[1] == 0.0
-
-
 @pytest.mark.parametrize(
     ("text", "key"),
     [
-        ("copy_search_s = [60, 60]", "copy_search_s"),
-        ("copy_search_s = []", "copy_search_s"),
         ('default_dates = ["2000-01-01"]', "default_dates"),
-        ("copy_points = 1", "copy_points"),
-        ("channel_share = 1.5", "channel_share"),
+        ("extra_share = 1.5", "extra_share"),
+        ("silence_hours = 0", "silence_hours"),
         ("far_apart_hours = 0", "far_apart_hours"),
-        ("before_hookup_s = -1", "before_hookup_s"),
+        ("test_recording_s = -1", "test_recording_s"),
+        ("copy_points = 8", "copy_points"),
         ("unheard_of = 1", "unheard_of"),
     ],
 )

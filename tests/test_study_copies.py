@@ -26,7 +26,7 @@ from helpers_copies import (
     worst_error,
     write_copy,
 )
-from helpers_studies import Amplifier, Clock, Piece, write_piece
+from helpers_studies import Amplifier, Clock, write_piece
 from numpy.typing import NDArray
 
 from auditor.core.units import HOUR, NS
@@ -151,39 +151,32 @@ class Halved(Amplifier):
         return ((raw[0::2] + raw[1::2]) // 2).astype(np.int16)
 
 
-@pytest.mark.parametrize("drift", [0, DRIFT_2S])
-def test_a_copy_at_half_the_rate_is_matched_by_correlation_and_says_so(
-    tmp_path: Path, drift: int
-) -> None:
-    write_copy(tmp_path / "card", pieces((0, 10), (12, 24)))
-    half = Halved(rate=4, labels=AMPLIFIER.labels)
-    pc = write_copy(tmp_path / "pc", pieces((1, 23)), Clock(OFF_37, drift), half)
+def test_a_copy_at_half_the_rate_is_not_matched_and_both_figures_are_given(tmp_path: Path) -> None:
+    write_copy(tmp_path / "card", [(0, 6)])
+    write_copy(tmp_path / "pc", [(1, 8)], amplifier=Halved(rate=4, labels=AMPLIFIER.labels))
     study = study_of(tmp_path)
-    copy = study.copies[1]
-    assert "correlation" in copy.method
-    assert copy.confidence in ("moderate", "low")
-    assert finding(study, "copies_matched_by_correlation").severity == "caution"
-    assert worst_error_of_copy(study, pc, "B") < NS // 4
-    assert abs(recorded(study) - 24 * HOUR) < NS
+    unlike(study, ["card/f000.edf"], 7 * HOUR, 8 * HOUR)
 
 
-def worst_error_of_copy(study: Study, written: list[Piece], copy: str) -> int:
-    only = replace(study, files=tuple(f for f in study.counted if f.copy == copy))
-    return worst_error(only, written)
-
-
-def test_a_copy_with_another_scaling_is_matched_by_correlation(tmp_path: Path) -> None:
+def test_a_copy_with_another_scaling_is_not_matched_and_both_figures_are_given(
+    tmp_path: Path,
+) -> None:
     def smaller(out: NDArray[np.int16], first: int) -> None:
         out //= 3
 
     write_copy(tmp_path / "card", [(0, 6)])
-    pc = write_copy(
-        tmp_path / "pc", [(1, 8)], Clock(OFF_37), replace(AMPLIFIER, change=smaller), fmt="EDF+C"
-    )
-    study = study_of(tmp_path)
-    assert "copies_matched_by_correlation" in codes(study)
-    assert worst_error_of_copy(study, pc, "B") < SAMPLE
-    assert abs(recorded(study) - 8 * HOUR) < NS
+    write_copy(tmp_path / "pc", [(1, 8)], amplifier=replace(AMPLIFIER, change=smaller), fmt="EDF+C")
+    unlike(study_of(tmp_path), ["card/f000.edf"], 7 * HOUR, 8 * HOUR)
+
+
+def unlike(study: Study, aside: list[str], counted: int, both: int) -> None:
+    """One copy counts, the longest; the other is set aside, and a person must look."""
+    assert [f.recording.name for f in study.set_aside] == aside
+    assert {f.reason_code for f in study.set_aside} == {"copy_not_matched"}
+    assert recorded(study) == counted
+    said = finding(study, "copy_not_matched")
+    assert said.question == "files"
+    assert said.other_recorded_ns == both
 
 
 def test_folders_of_one_time_and_different_signals_are_never_merged(tmp_path: Path) -> None:

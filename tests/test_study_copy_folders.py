@@ -192,7 +192,6 @@ def test_a_fast_sampled_slow_signal_is_distinctive_over_two_seconds(tmp_path: Pa
     card = write_copy(tmp_path / "card", [(0, 0.1)], amplifier=smooth)
     pc = write_copy(tmp_path / "pc", [(0.05, 0.2)], Clock(OFF_37), smooth)
     study = study_of(tmp_path)
-    assert "correlation" not in study.copies[1].method
     assert worst_error(study, card + pc) < NS // 1000
 
 
@@ -212,25 +211,14 @@ def test_a_file_whose_clock_was_reset_gets_its_place_from_the_other_copy(tmp_pat
 
 
 @pytest.mark.parametrize(
-    ("form", "clock"),
-    [
-        ("samples", TRUE_TIME),
-        ("samples", Clock(OFF_37)),
-        ("samples", Clock(-5 * HOUR)),
-        ("scaled", TRUE_TIME),
-        ("scaled", Clock(OFF_37)),
-    ],
-    ids=["right clock", "37 s off", "5 h off", "scaled", "scaled and 37 s off"],
+    "clock",
+    [TRUE_TIME, Clock(OFF_37), Clock(-5 * HOUR)],
+    ids=["right clock", "37 s off", "5 h off"],
 )
 def test_a_short_copy_is_found_in_a_long_one_and_a_long_one_in_a_short(
-    tmp_path: Path, form: str, clock: Clock
+    tmp_path: Path, clock: Clock
 ) -> None:
     """Half an hour of 72: a few places spread over the long one would never meet the short one."""
-
-    def smaller(out: NDArray[np.int16], first: int) -> None:
-        out //= 3
-
-    amplifier = replace(AMPLIFIER, change=smaller) if form == "scaled" else AMPLIFIER
     for reference in ("short", "long"):
         root = tmp_path / reference
         short, long = ("card", "pc") if reference == "short" else ("pc", "card")
@@ -239,7 +227,6 @@ def test_a_short_copy_is_found_in_a_long_one_and_a_long_one_in_a_short(
             root / long,
             [(0, 30), (31.25, 72)],
             clock if reference == "short" else TRUE_TIME,
-            amplifier,
         )
         study = study_of(root)
         assert [c.name for c in study.copies] == ["A", "B"]

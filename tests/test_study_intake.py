@@ -345,16 +345,16 @@ def test_files_taken_as_the_same_that_have_other_checksums_are_a_problem(tmp_pat
 
 
 @pytest.mark.parametrize("year", ["0001", "2300", "9999"])
-def test_a_start_centuries_away_is_unreadable_and_hides_no_other_file(
-    tmp_path: Path, year: str
-) -> None:
+def test_a_start_centuries_away_is_none_and_hides_no_other_file(tmp_path: Path, year: str) -> None:
     piece(tmp_path / "good.edf")
     far = piece(tmp_path / "far.edf", 1, 2)
     set_field(far, "recording", f"Startdate 01-JAN-{year} X X N-3")
     set_field(far, "start_date", "01.01.yy")
     study = study_of(tmp_path)
-    assert names(study) == ["good.edf"]
-    assert [u.name for u in study.unreadable] == ["far.edf"]
+    assert [f.recording.name for f in study.counted] == ["good.edf"]
+    assert [(f.recording.name, f.reason_code) for f in study.set_aside] == [
+        ("far.edf", "start_not_known")
+    ]
 
 
 # ---------------------------------------------------------------- nothing readable

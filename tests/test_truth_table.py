@@ -42,7 +42,7 @@ class Row:
     """How far from the truth the edges of a gap may lie."""
 
 
-FINE = Amplifier(rate=64, labels=("C3", "C4"), level=600)
+FINE = Amplifier(rate=64, level=600)
 ENDED = ("as_ordered", "ordered_time_over")
 TABLE = (
     Row("two copies, clocks 37.25 s apart, drift 2 s over 72 h", cases.two_copies, "complete",
@@ -53,8 +53,8 @@ TABLE = (
     Row("two copies, every record stamped by the computer's clock",
         partial(cases.two_copies, hours=12, drift_s=0.5, amplifier=FINE, stamped_by="record"),
         "complete", ENDED, ("not_known",), (), ("copies_matched",), edge_ns=NS // 64),
-    Row("a copy at half the rate", cases.two_copies_rescaled, "complete", ENDED, (), (),
-        ("copies_matched_by_correlation",), edge_ns=NS // 16),
+    Row("a copy at half the rate", cases.two_copies_rescaled, "review", None, (),
+        ("copy_not_matched",), edge_ns=NS // 16),
     Row("two folders that have nothing in common", cases.unmatched_folders, "review", ENDED, (),
         ("copy_not_matched",)),
     Row("an hour exported twice", cases.duplicated_export, "complete", ENDED, (), (),
@@ -63,7 +63,7 @@ TABLE = (
         ("overlapping_recordings",)),
     Row("left-over files of every kind", cases.left_overs, "review", ENDED, ("not_known",),
         ("far_in_time", "other_channel_set", "other_recorder", "unreadable_file"),
-        ("other_patient", "ended_before_hookup", "card_not_cleared", "empty_file", "other_files")),
+        ("other_patient", "before_hookup", "card_not_cleared", "empty_file", "other_files")),
     Row("no order: the largest group is the study", cases.largest_group, "review",
         ("unknown", "not_known"), (), ("other_patient",)),
     Row("no file carries the order's patient code", cases.patient_code_mistyped, "review", ENDED,
@@ -92,7 +92,7 @@ TABLE = (
         ("never_closed", "partial_last_record", "empty_file")),
     Row("six of eight electrodes lost", cases.electrodes_lost, "repeat",
         ("early", "electrodes_lost"), (), (), ("electrode_lost",)),
-    Row("every trouble at once", cases.everything_at_once, "repeat", None, ("power_exhausted",), (),
+    Row("every trouble at once", cases.everything_at_once, "review", None, ("power_exhausted",), (),
         ("copies_matched", "duplicate_export", "other_patient", "never_closed", "electrode_lost",
          "partial_last_record", "trailing_bytes", "empty_file")),
 )  # fmt: skip

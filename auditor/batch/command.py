@@ -22,8 +22,7 @@ from auditor.core.clock import zone_info
 from auditor.core.errors import NothingReadable, UsageError
 from auditor.core.progress import Progress
 from auditor.core.statuses import ACT, COMPLETE
-from auditor.core.text import printable
-from auditor.inputs.folder import some_of
+from auditor.core.text import printable, some_of
 from auditor.inputs.orders_list import OrderBook
 from auditor.model import StudyFolder
 from auditor.pipeline import Options, now_utc

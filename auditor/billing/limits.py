@@ -104,6 +104,17 @@ def margins(ns: int, result: Callable[[int], Hashable], limits: Iterable[int]) -
     return Margins(to_next, exceed, above)
 
 
+def changes_a_code(one_ns: int, other_ns: int, settings: BillingSettings) -> bool:
+    """Whether two totals of recorded time give other units, or another code of the whole study."""
+
+    def codes(ns: int) -> tuple[Hashable, ...]:
+        whole = band_of(settings.professional_whole, ns)
+        short = shorter_band(ns, settings)
+        return split_total(ns, settings), whole and whole.name, short and short.name
+
+    return codes(one_ns) != codes(other_ns)
+
+
 def band_limits(bands: Sequence[Band]) -> set[int]:
     """Every limit of ``bands`` in nanoseconds."""
     ends = {band.upper.ns for band in bands if band.upper is not None}

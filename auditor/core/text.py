@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 # C0 and C1 controls, lone surrogates, and the marks that reorder or hide text (bidirectional
 # controls, zero-width characters, the line and paragraph separators, the byte-order mark).
@@ -92,3 +93,14 @@ def _numbered(name: str) -> tuple[str, int, str] | None:
     if match is None:
         return None
     return f"{folder}{slash}{stem[: match.start()]}", int(match.group(1)), match.group(2)
+
+
+def plain_words(text: str) -> str:
+    """``text`` as words for comparison: underscores are spaces, case does not matter."""
+    return " ".join(text.replace("_", " ").split()).casefold()
+
+
+def some_of(names: Sequence[str], most: int = 8) -> str:
+    """The first ``most`` of ``names`` in a sentence."""
+    shown = ", ".join(names[:most])
+    return f"{shown} and {len(names) - most} more" if len(names) > most else shown

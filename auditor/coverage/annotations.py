@@ -4,15 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from auditor.core.text import printable
+from auditor.core.text import Own, printable, quantity
 from auditor.core.units import NS
-from auditor.model import Coverage, Finding, PlacedAnnotation, Study
-
-VOCABULARY = {
-    "annotation_outside_recording": "Annotations whose time lies in a gap, before the first record "
-    "or after the last; they are kept.",
-    "annotations_beyond_limit": "A file holds more annotations than are kept; all were counted.",
-}
+from auditor.model import Coverage, Finding, PlacedAnnotation, Study, finding
 
 
 def place_annotations(
@@ -30,8 +24,12 @@ def place_annotations(
         recording = file.recording
         if recording.annotations_total > len(recording.annotations):
             findings.append(
-                _beyond_limit(
-                    recording.name, recording.annotations_total, len(recording.annotations)
+                finding(
+                    "annotations_beyond_limit",
+                    printable(recording.name),
+                    file=recording.name,
+                    total=recording.annotations_total,
+                    kept=len(recording.annotations),
                 )
             )
         for note in recording.annotations:
@@ -45,19 +43,15 @@ def place_annotations(
     placed.sort(key=lambda a: (a.at, a.file, a.text))
     outside = [a for a in placed if not a.in_recording]
     if outside:
-        first = outside[0]
+        verb = Own("lies" if len(outside) == 1 else "lie")
         findings.append(
-            Finding(
+            finding(
                 "annotation_outside_recording",
-                "info",
-                printable(first.file),
-                f"{len(outside)} of {len(placed)} annotations "
-                f"{'lies' if len(outside) == 1 else 'lie'} where nothing was recorded (in a gap, "
-                "before the first record or after the last). They are kept and change no "
-                f"duration. The first is at {study.axis.iso(first.at)}.",
-                expected="annotations inside recorded time",
-                observed=f"{len(outside)} outside",
-                action="Read them beside the gaps: they often say why the recording was off.",
+                printable(outside[0].file),
+                outside=len(outside),
+                total=quantity(len(placed), "annotation"),
+                verb=verb,
+                first=Own(study.axis.iso(outside[0].at)),
             )
         )
     return tuple(placed), tuple(findings)
@@ -77,17 +71,3 @@ def _known_from_another_copy(
 def _inside(coverage: Coverage, at: int) -> bool:
     index = int(np.searchsorted(coverage.union_starts, at, side="right")) - 1
     return index >= 0 and at < int(coverage.union_ends[index])
-
-
-def _beyond_limit(name: str, total: int, kept: int) -> Finding:
-    return Finding(
-        "annotations_beyond_limit",
-        "caution",
-        printable(name),
-        f"The file holds {total} annotations, of which the first {kept} are kept. No duration "
-        "depends on them; stop and check annotations beyond the limit were not looked at.",
-        expected=f"at most {kept}",
-        observed=str(total),
-        action="Look whether the recorder wrote an event in a loop.",
-        file=name,
-    )

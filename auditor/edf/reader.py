@@ -14,7 +14,7 @@ from auditor.edf.header import Header, read_header
 from auditor.edf.notes import Notes, note_elsewhere, note_scan
 from auditor.edf.records import UNKNOWN, Scan, scan_records
 from auditor.edf.source import LocalFile
-from auditor.edf.start import start_civil_ns
+from auditor.edf.start import NO_DATE, start_civil_ns
 from auditor.edf.tail import Tail, measure_tail, note_tail
 from auditor.edf.timing import Timeline, by_position, check_order, settle
 from auditor.model import ByteSource, Int64, Recording, UnknownStart
@@ -94,7 +94,8 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
         size_bytes=source.size,
         format=header.format,
         header=claim,
-        start_civil_ns=start,
+        start_civil_ns=NO_DATE if start is None else start,
+        start_known=start is not None,
         record_ns=record_ns,
         offsets_ns=timeline.offsets_ns,
         data_offset=header.data_offset,

@@ -10,7 +10,6 @@ import re
 from datetime import date, datetime, time
 
 from auditor.core.clock import STUDY_YEARS, civil_ns
-from auditor.core.errors import RecordingError
 from auditor.core.text import Own, printable
 from auditor.edf.header import subfield_date
 from auditor.edf.notes import Notes
@@ -19,26 +18,21 @@ from auditor.model import HeaderClaim
 _PARTS = re.compile(r"(\d{1,2})([.:/-])(\d{1,2})\2(\d{1,2}|yy)")
 
 
-def start_civil_ns(claim: HeaderClaim, notes: Notes) -> int:
-    """The header's start stamp as civil nanoseconds.
+NO_DATE = civil_ns(datetime(1985, 1, 1))
+"""Stands in for a start that is not known: the first day that a start date can state (item 2)."""
 
-    The date in the recording field beats the two-digit date field. Raises ``RecordingError`` where
-    neither holds a date: without one the file has no place in the study.
+
+def start_civil_ns(claim: HeaderClaim, notes: Notes) -> int | None:
+    """The header's start stamp as civil nanoseconds; ``None`` where no field holds a date.
+
+    The date in the recording field beats the two-digit date field. Without a date the file has its
+    length and no place in time.
     """
     stated = _recording_date(claim, notes)
     short = _date_field(claim, notes)
     day = stated or short
     if day is None:
-        raise RecordingError(
-            notes.name,
-            f"the header gives no start date (field 'start date', byte 168: "
-            f"{printable(claim.start_date)!r}; field 'recording', byte 88, gives none either), "
-            "expected dd.mm.yy",
-            "Find out when the recording started and correct a copy of the file.",
-            code="no_start_date",
-            field="start date",
-            offset=168,
-        )
+        return None
     if stated and short and stated != short:
         notes.add(
             "start_date_conflict",

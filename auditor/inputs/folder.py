@@ -21,7 +21,6 @@ from auditor.model import FileState, Finding, finding
 HEAD_BYTES = 256
 MAX_ENTRIES = 500_000
 """A folder with more entries than this is hardly a returned study; the walk stops and says so."""
-_SHOWN = 8
 _TRASH = frozenset({"$recycle.bin", "recycler", ".trashes", ".trash", "__macosx", "found.000"})
 """Folders in which operating systems keep deleted or accompanying files (from memory)."""
 
@@ -80,12 +79,6 @@ def in_trash(name: str) -> bool:
     """Whether a file of this name lies in a trash folder."""
     parts = [part.lower() for part in name.split("/")[:-1]]
     return any(p in _TRASH or p.startswith(".trash-") for p in parts)
-
-
-def some_of(names: Sequence[str], most: int = _SHOWN) -> str:
-    """The first ``most`` of ``names`` in a sentence."""
-    shown = ", ".join(names[:most])
-    return f"{shown} and {len(names) - most} more" if len(names) > most else shown
 
 
 def list_files(paths: Sequence[Path]) -> Listing:

@@ -53,6 +53,7 @@ from auditor.model.codes import (
     Question,
     Rank,
     ReasonCode,
+    SetAsideCode,
     Severity,
     finding,
 )
@@ -162,6 +163,7 @@ __all__ = [
     "RuleLine",
     "SecondReading",
     "Segment",
+    "SetAsideCode",
     "Setup",
     "Severity",
     "Share",

@@ -158,6 +158,9 @@ class Recording:
     """What the file was when it was listed."""
     likeness: str | None = None
     """The same for files that are taken as identical before their checksums are known."""
+    start_known: bool = True
+    """False where the header states no usable start date; ``start_civil_ns`` is then the first day
+    of 1985 and stands for nothing."""
     opener: Opener | None = field(default=None, repr=False, compare=False)
     """Opens the file's bytes where they are not on this machine; ``path`` is then only its name."""
 

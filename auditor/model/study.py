@@ -10,7 +10,7 @@ import numpy as np
 
 from auditor.core.clock import Axis
 from auditor.core.intervals import Int64, Interval
-from auditor.model.codes import Finding
+from auditor.model.codes import Finding, SetAsideCode
 from auditor.model.recording import Recording, UnreadableFile
 
 Role = Literal["counted", "set_aside", "unreadable"]
@@ -57,8 +57,8 @@ class StudyFile:
     run_starts: Int64 = field(repr=False)
     run_ends: Int64 = field(repr=False)
     records_ns: int
-    reason_code: str | None = None
-    """Why a file is set aside or unreadable: a word of the catalogue."""
+    reason_code: SetAsideCode | None = None
+    """Why a file is set aside: a word of the catalogue, with ``reason`` in words."""
 
     @property
     def recorded_ns(self) -> int:
@@ -153,6 +153,8 @@ class Study:
     findings: tuple[Finding, ...] = ()
     pieces: tuple[Pieces, ...] = ()
     """One for each copy with counted files."""
+    hookup: int | None = None
+    """The order's hook-up on the study axis; an hour that exists twice is read once, here."""
 
     @property
     def counted(self) -> tuple[StudyFile, ...]:
@@ -168,3 +170,8 @@ class Study:
     def missing(self) -> tuple[MissingPiece, ...]:
         """Every place of every copy where a file should lie."""
         return tuple(m for p in self.pieces for m in p.missing)
+
+    @property
+    def start_known(self) -> bool:
+        """Whether any counted file says when it began; if none does, only lengths are facts."""
+        return not self.counted or any(f.recording.start_known for f in self.counted)

@@ -2,26 +2,36 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterator, Sequence
+import posixpath
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from auditor.core.clock import Axis
 from auditor.core.progress import Progress
 from auditor.inputs.local import LocalPlace, Place, as_place
-from auditor.model import Finding, Order, Recording, Study, StudyFile
+from auditor.model import Corrections, Finding, Order, Recording, Study
 from auditor.policy import Policy
-from auditor.study import clocks, leftovers
-from auditor.study.belonging import sort_by_channels, sort_by_time
-from auditor.study.copies import devices
-from auditor.study.copy_findings import NOT_MATCHED, copy_findings
-from auditor.study.dates import date_findings, misdated
-from auditor.study.intake import take_in
-from auditor.study.merging import match_copies
+from auditor.policy.study import StudySettings
+from auditor.study import aside, clocks
+from auditor.study.belonging import (
+    Aside,
+    hookup_instant,
+    misdated,
+    sort_by_channels,
+    sort_by_hookup,
+    sort_by_patient,
+    sort_by_time,
+)
+from auditor.study.copies.devices import Device, devices, recorder_of
+from auditor.study.copies.findings import copy_findings
+from auditor.study.copies.match import match_copies
+from auditor.study.intake import Intake, take_in
 from auditor.study.overlaps import overlap_findings
 from auditor.study.pieces import piece_findings, pieces_of
-from auditor.study.placing import in_order, set_aside
+from auditor.study.placing import in_order, recorded_ns, set_aside
 from auditor.study.sequence import in_sequence
+from auditor.study.whole import whole_findings
 
 __all__ = ["LocalPlace", "Place", "as_place", "build_study"]
 
@@ -44,53 +54,87 @@ def build_study(
     unknown time zone.
     """
     axis = Axis(timezone or (order.timezone if order else None))
-    settings = policy.study
     intake = take_in(paths, progress=progress)
-    hookup = _hookup(order, axis)
-    where = intake.name
+    hand = aside.corrected(intake.recordings, order.corrections if order else Corrections())
+    study = _put_together(intake, hand, order, axis, policy.study, progress)
+    by_rules = recorded_ns(study.counted)
+    if hand.any:
+        untouched = aside.corrected(intake.recordings, Corrections())
+        alone = _put_together(intake, untouched, order, axis, policy.study, None)
+        by_rules = recorded_ns(alone.counted)
+    said = aside.by_hand_findings(hand, study.files, by_rules, intake.name)
+    return replace(study, findings=(*study.findings, *said))
 
-    stamped = in_order(_by_stamps(intake.recordings, axis, hookup))
-    sorting = leftovers.Sorting(kept=stamped)
-    leftovers.sort_by_patient(sorting, order, where)
-    far = sort_by_time(sorting, order, hookup, settings)
-    found = devices(sorting.kept, settings)
-    kept = [f.recording for f in sorting.kept]
-    for device in found:
-        sort_by_channels(device, sorting, settings)
-        own = [f.recording for f in device.files]
-        device.files = in_sequence(own, axis, hookup, kept)[0]
-    for distant in far:
-        recordings = [f.recording for f in distant.device.files]
-        distant.device.files = in_sequence(recordings, axis, None)[0]
-    matched = match_copies([d for d in found if d.files], far, sorting, hookup, settings, progress)
 
-    # Folders that turned out to go on with the reference's belong into its sequence.
-    reference, doubts = in_sequence([f.recording for f in matched.files["A"]], axis, hookup)
-    matched.files["A"] = reference
-    counted = in_order(matched.counted)
-    changes, steps = clocks.change_findings(reference, counted, axis, settings)
-    wrong = misdated(sorting, counted)
-    aside = [
-        *sorting.files_aside(),
-        *(set_aside(f, NOT_MATCHED) for d in matched.not_matched for f in d.files),
-    ]
-    pieces = pieces_of(
-        counted, [f.recording.name for f in aside], [u.name for u in intake.unreadable]
+def _put_together(
+    intake: Intake,
+    hand: aside.ByHand,
+    order: Order | None,
+    axis: Axis,
+    settings: StudySettings,
+    progress: Progress | None,
+) -> Study:
+    """The study of the files that were taken in, with a person's corrections.
+
+    Patient, time and channels say which files may belong; then samples, not stamps, say where each
+    copy lies; then the hook-up says what was recorded before this patient was connected.
+    """
+    where, pinned = intake.name, hand.included
+    hookups = axis.readings(order.hookup_civil_ns) if order and order.hookup_civil_ns else ()
+    stamped, _ = in_sequence(hand.recordings, axis, hookups, _one_folder)
+    by_hand = [f for f in stamped if f.recording.name in hand.excluded]
+    of_patient = sort_by_patient(
+        [f for f in stamped if f.recording.name not in hand.excluded], order, pinned
     )
+    hookup = hookup_instant(order, axis, of_patient.kept)
+    near, far = sort_by_time(of_patient.kept, order, hookup, settings, pinned)
+    by_channels = [(d, sort_by_channels(d, pinned)) for d in devices(near)]
+    found = [Device(d.folder, d.recorder, s.kept, d.series) for d, s in by_channels if s.kept]
+
+    copies = match_copies(found, far, hookup, settings, pinned, progress)
+    # Folders that turned out to go on with the reference's belong into its sequence.
+    reference, doubts = in_sequence(
+        [f.recording for f in copies.copies[0].files],
+        axis,
+        () if hookup is None else (hookup,),
+        lambda a, b: True,
+    )
+    reference = clocks.placed_by_length(reference, hookup)
+    copies = copies.with_reference(reference)
+    at_hookup = sort_by_hookup(copies.counted, hookup, settings, pinned)
+    counted = in_order(at_hookup.kept)
+    copies = copies.with_files({f.recording.name for f in counted})
+
+    apart = [
+        *(Aside(f, "excluded_by_hand", by_order=True) for f in by_hand),
+        *of_patient.aside,
+        *(a for _, s in by_channels for a in s.aside),
+        *copies.aside,
+        *at_hookup.aside,
+    ]
+    not_counted = [set_aside(a.file, a.code) for a in apart]
+    reference = [f for f in counted if f.copy == "A"]
+    pieces = pieces_of(
+        counted, [f.recording.name for f in not_counted], [u.name for u in intake.unreadable]
+    )
+    changes, steps = clocks.change_findings(reference, counted, axis)
+    wrong = misdated(apart, counted)
     findings: list[Finding] = [
         *intake.findings,
-        *leftovers.left_over_findings(sorting, counted, axis, {f.recording.name for f, _ in wrong}),
-        *date_findings(wrong, counted),
-        *copy_findings(matched, axis, settings, where),
+        *aside.patient_findings(stamped, order, where),
+        *aside.aside_findings(apart, counted, hookup, axis, {f.recording.name for f, _ in wrong}),
+        *aside.date_findings(wrong, counted),
+        *copy_findings(copies, axis, settings, where),
         *overlap_findings(
-            list(matched.files.values()),
+            [c.files for c in copies.copies],
             lambda a, b: any(step.explains(a, b) for step in steps),
-            settings,
             where,
         ),
         *changes,
-        *clocks.doubt_findings(doubts, reference, counted, axis, settings, where),
+        *clocks.doubt_findings(doubts, reference, counted, axis, where),
+        *clocks.undated_findings(counted, where),
         *piece_findings(pieces, counted, axis),
+        *whole_findings(counted, order, axis, settings, where),
         *clocks.never_set_findings(counted, order, settings, where),
         *clocks.hookup_findings(counted, order, hookup, axis, settings),
     ]
@@ -98,27 +142,17 @@ def build_study(
         name=intake.name,
         root=intake.root,
         axis=axis,
-        files=(*counted, *in_order(aside)),
+        files=(*counted, *in_order(not_counted)),
         unreadable=intake.unreadable,
-        copies=tuple(matched.copies),
+        copies=copies.told(),
         other_files=intake.other_files,
         findings=tuple(findings),
         pieces=pieces,
+        hookup=hookup,
     )
 
 
-def _hookup(order: Order | None, axis: Axis) -> int | None:
-    if order is None or order.hookup_civil_ns is None:
-        return None
-    return axis.instant(order.hookup_civil_ns)
-
-
-def _by_stamps(
-    recordings: Sequence[Recording], axis: Axis, hookup: int | None
-) -> Iterator[StudyFile]:
-    """Every file by its own stamp, each folder in its own sequence."""
-    folders: dict[str, list[Recording]] = defaultdict(list)
-    for recording in recordings:
-        folders[recording.name.rpartition("/")[0]].append(recording)
-    for found in folders.values():
-        yield from in_sequence(found, axis, hookup, recordings)[0]
+def _one_folder(a: Recording, b: Recording) -> bool:
+    """Whether two files seem to be of one device before anything else is known of them."""
+    same = posixpath.dirname(a.name) == posixpath.dirname(b.name)
+    return same and recorder_of(a) == recorder_of(b)

@@ -1,59 +1,314 @@
-"""Which of a folder's recordings are of this study in time and channels."""
+"""Which of a folder's recordings are of this study: patient, time, channels, hook-up.
+
+Each rule takes files and returns those that stay and those that go; nothing is changed in place.
+What the order decides is sure; what only the larger part of the files decides may be wrong.
+"""
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
-from auditor.model import FindingCode, Order
+from auditor.core.clock import Axis
+from auditor.core.text import plain_words
+from auditor.core.units import DAY, HOUR, NS
+from auditor.model import Order, PatientField, Recording, SetAsideCode, StudyFile
 from auditor.policy.study import StudySettings
-from auditor.study import leftovers
-from auditor.study.copies import Device, devices
-from auditor.study.placing import names, start_of
+from auditor.study.copies.devices import Device, devices
+from auditor.study.copies.samples import signal_channels
+from auditor.study.placing import SEAMLESS, end_of, in_order, recorded_ns, start_of
+
+_CHANNEL_SHARE = 2
+"""Files that share less than one in so many channels have another set (common practice, no source).
+"""
+_SHORTLY = 2 * HOUR
+"""A test is made while the electrodes go on, not the day before (common practice, no source)."""
+_AFTER_DEFAULT = 7 * DAY
+"""A start within this after a default date is of a clock never set (common practice, no source)."""
 
 
-@dataclass(slots=True)
-class FarDevice:
-    """Files far away by their stamps that may yet be a copy with a wrong clock."""
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """A file that is not counted, and why; ``by_order`` where the order itself decided."""
 
-    reason: FindingCode
+    file: StudyFile
+    code: SetAsideCode
+    by_order: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Sorted:
+    """Files that stay, and those that go."""
+
+    kept: tuple[StudyFile, ...]
+    aside: tuple[Aside, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Far:
+    """Files far away by their stamps that may yet be a copy with a wrong clock; else set aside."""
+
+    code: SetAsideCode
     device: Device
 
 
-def sort_by_time(
-    sorting: leftovers.Sorting, order: Order | None, hookup: int | None, settings: StudySettings
-) -> list[FarDevice]:
-    """Set aside what ended before the study; what lies far from it in time is returned.
-
-    A file whose clock was reset, or a copy whose date is wrong, lies far away by its stamps: such
-    files are taken out of ``sorting.kept`` and returned with the reason for which they will be set
-    aside unless another copy holds the same samples.
-    """
-    groups = leftovers.clusters(sorting.kept, settings.far_apart_ns)
-    ordered = order.ordered_ns if order else 0
-    main = leftovers.main_cluster(groups, hookup, ordered, settings)
-    in_time = hookup is not None and (
-        start_of(groups[main][0]) >= hookup - settings.before_hookup_ns
+def _without(
+    files: Sequence[StudyFile], gone: Iterable[StudyFile], code: SetAsideCode, *, by_order: bool
+) -> Sorted:
+    apart = {f.recording.name for f in gone}
+    return Sorted(
+        tuple(f for f in files if f.recording.name not in apart),
+        tuple(Aside(f, code, by_order) for f in files if f.recording.name in apart),
     )
-    far: list[FarDevice] = []
+
+
+# ---------------------------------------------------------------- patient
+
+
+def patient_code(recording: Recording) -> str | None:
+    """The patient code of the header, or ``None`` where it names none ('X' or blank).
+
+    EDF+ keeps it in the first subfield of the patient field; of free text, as plain EDF holds it,
+    the first word is taken (common practice, no source).
+    """
+    code = recording.header.patient_field.code
+    if code is None and _is_free_text(recording):
+        words = recording.header.patient.split()
+        code = words[0] if words else None
+    if code is None or code.strip().upper() in ("", "X"):
+        return None
+    return plain_words(code)
+
+
+def _is_free_text(recording: Recording) -> bool:
+    return recording.header.patient_field == PatientField()
+
+
+def by_code(
+    files: Iterable[StudyFile], order: Order | None
+) -> tuple[str | None, dict[str | None, list[StudyFile]]]:
+    """The order's code, and the files by theirs; the order's may stand anywhere in free text."""
+    wanted = plain_words(order.patient_code) if order and order.patient_code else None
+    found: dict[str | None, list[StudyFile]] = defaultdict(list)
+    for file in files:
+        rec = file.recording
+        named = wanted is not None and (
+            patient_code(rec) == wanted
+            or (_is_free_text(rec) and f" {wanted} " in f" {plain_words(rec.header.patient)} ")
+        )
+        found[wanted if named else patient_code(rec)].append(file)
+    return wanted, dict(found)
+
+
+def sort_by_patient(
+    files: Sequence[StudyFile], order: Order | None, pinned: Collection[str]
+) -> Sorted:
+    """Set the files of other patients aside, but those that a person counted (``pinned``).
+
+    With a code in the order, files with another code go. Without one, or where no file carries it,
+    the code that holds the most time is the study's. A file without a code is no conflict.
+    """
+    wanted, found = by_code(files, order)
+    codes = {code: own for code, own in found.items() if code is not None}
+    if len(codes) < 2:
+        return Sorted(tuple(files))
+
+    def size(code: str) -> tuple[int, int, str]:
+        # Of two groups of one size the later is the study: what is left over lay there before.
+        return recorded_ns(codes[code]), max(start_of(f) for f in codes[code]), code
+
+    main = wanted if wanted in codes else max(codes, key=size)
+    others = [
+        f
+        for code, own in codes.items()
+        if code != main
+        for f in own
+        if f.recording.name not in pinned
+    ]
+    return _without(files, others, "other_patient", by_order=main == wanted)
+
+
+# ---------------------------------------------------------------- time
+
+
+def clusters(files: Iterable[StudyFile], apart_ns: int) -> list[list[StudyFile]]:
+    """Files in time order, split wherever a silence of at least ``apart_ns`` lies between."""
+    groups: list[list[StudyFile]] = []
+    end = 0
+    for file in in_order(files):
+        if groups and start_of(file) - end < apart_ns:
+            groups[-1].append(file)
+            end = max(end, end_of(file))
+        else:
+            groups.append([file])
+            end = end_of(file)
+    return groups
+
+
+def at_default_date(file: StudyFile, settings: StudySettings) -> bool:
+    """Whether the start stamp lies just after a date at which clocks start."""
+    start = file.recording.start_civil_ns
+    return any(0 <= start - d < _AFTER_DEFAULT for d in settings.default_starts)
+
+
+def hookup_instant(order: Order | None, axis: Axis, files: Sequence[StudyFile]) -> int | None:
+    """The order's hook-up; in an hour that exists twice the reading nearest to a file's start."""
+    if order is None or order.hookup_civil_ns is None:
+        return None
+    starts = [start_of(f) for f in files]
+    return min(
+        axis.readings(order.hookup_civil_ns),
+        key=lambda r: min((abs(s - r) for s in starts), default=0),
+    )
+
+
+def sort_by_time(
+    files: Sequence[StudyFile],
+    order: Order | None,
+    hookup: int | None,
+    settings: StudySettings,
+    pinned: Collection[str],
+) -> tuple[tuple[StudyFile, ...], tuple[Far, ...]]:
+    """The files around the study, and those far from it in time, by device.
+
+    A file whose clock was reset, or a copy whose date is wrong, lies far away by its stamps; one
+    without a usable start lies nowhere. They belong only where another copy holds their samples.
+    Where no file has a usable start, the longest is the study.
+    """
+    dated = [f for f in files if f.recording.start_known]
+    undated = [f for f in files if not f.recording.start_known]
+    if not dated:
+        longest = min(undated, key=lambda f: (-recorded_ns([f]), f.recording.name))
+        undated.remove(longest)
+        dated = [longest]
+    far = [Far("start_not_known", Device.of([f])) for f in in_order(undated)]
+    groups = clusters(dated, settings.far_apart_ns + 1)
+    main = _main(groups, hookup, order.ordered_ns if order else 0, settings)
+    near = list(groups[main])
     for index, group in enumerate(groups):
         if index != main:
-            dated = all(leftovers.at_default_date(f, settings) for f in group)
-            early = in_time and index < main
-            word: FindingCode = (
-                "default_date" if dated else "ended_before_hookup" if early else "far_in_time"
+            near += [f for f in group if f.recording.name in pinned]
+            rest = [f for f in group if f.recording.name not in pinned]
+            reset = all(at_default_date(f, settings) for f in group)
+            early = hookup is not None and all(end_of(f) < hookup for f in group)
+            early = early and end_of(groups[main][-1]) >= (hookup or 0)
+            code: SetAsideCode = (
+                "default_date" if reset else "before_hookup" if early else "far_in_time"
             )
-            far += [FarDevice(word, device) for device in devices(group, settings)]
-    apart = {name for f in far for name in names(f.device.files)}
-    sorting.kept = [f for f in sorting.kept if f.recording.name not in apart]
-    if hookup is not None:
-        early_files = leftovers.before_hookup(sorting.kept, hookup, settings)
-        sorting.put_aside(early_files, "ended_before_hookup", by_order=True)
-    return far
+            far += [Far(code, device) for device in devices(rest)]
+    return tuple(in_order(near)), tuple(far)
 
 
-def sort_by_channels(device: Device, sorting: leftovers.Sorting, settings: StudySettings) -> None:
-    """Set a device's files with another channel set aside."""
-    others = leftovers.other_channels(device.files, settings)
-    sorting.put_aside(others, "other_channel_set", by_order=False)
-    gone = set(names(others))
-    device.files = [f for f in device.files if f.recording.name not in gone]
+def _main(
+    groups: Sequence[list[StudyFile]], hookup: int | None, ordered_ns: int, settings: StudySettings
+) -> int:
+    """The index of the group that is the study: the one at the hook-up, else the longest."""
+
+    def size(index: int) -> tuple[int, bool, int]:
+        # Of groups of one size the one whose clock was set is the study, then the later one.
+        set_clock = not all(at_default_date(f, settings) for f in groups[index])
+        return recorded_ns(groups[index]), set_clock, index
+
+    longest = max(range(len(groups)), key=size)
+    if hookup is None:
+        return longest
+
+    def distance(index: int) -> int:
+        start = start_of(groups[index][0])
+        end = max(end_of(f) for f in groups[index])
+        return max(0, start - hookup - ordered_ns, hookup - end)
+
+    nearest = min(range(len(groups)), key=lambda i: (distance(i), -recorded_ns(groups[i]), i))
+    # A clock that is wrong by weeks would make any group the nearest: then the longest is taken.
+    return nearest if distance(nearest) <= settings.far_apart_ns else longest
+
+
+def sort_by_hookup(
+    files: Sequence[StudyFile],
+    hookup: int | None,
+    settings: StudySettings,
+    pinned: Collection[str],
+) -> Sorted:
+    """Set aside what ended before the hook-up: recorded before this patient was connected.
+
+    ``files`` lie where the study's clock puts them. A file that goes on over the hook-up is counted
+    whole, and so are the files before it that it continues without an interruption, as far back as
+    the hook-up may be off. Where nothing would be left, the hook-up or the clock is wrong, not the
+    files. A few minutes shortly before the hook-up are a test.
+    """
+    if hookup is None:
+        return Sorted(tuple(files))
+    ended = [
+        f
+        for f in in_order(files)
+        if f.interval and end_of(f) < hookup and f.recording.name not in pinned
+    ]
+    gone = {f.recording.name for f in ended}
+    stay = [f for f in files if f.recording.name not in gone]
+    if not recorded_ns(stay):
+        return Sorted(tuple(files))
+    joints = {f.copy: [start_of(g) for g in stay if g.copy == f.copy] for f in ended}
+    early = []
+    for file in reversed(ended):
+        own = joints[file.copy]
+        goes_on = any(abs(s - end_of(file)) <= SEAMLESS for s in own)
+        if goes_on and start_of(file) >= hookup - settings.hookup_tolerance_ns:
+            own.append(start_of(file))
+        else:
+            early.append(file)
+    test = recorded_ns(early) <= settings.test_recording_ns and all(
+        hookup - end_of(f) <= _SHORTLY for f in early
+    )
+    return _without(files, early, "test_recording" if test else "before_hookup", by_order=True)
+
+
+def misdated(
+    aside: Sequence[Aside], counted: Sequence[StudyFile]
+) -> tuple[tuple[StudyFile, int], ...]:
+    """Files set aside for their time, with the whole days (ns) after which they join a counted one.
+
+    Files of one recording follow each other within a few seconds; chance does not.
+    """
+    timed = [f for f in counted if f.interval]
+    found = []
+    for item in aside:
+        if item.code in ("before_hookup", "far_in_time") and item.file.interval:
+            steps = [_days(item.file, other) for other in timed]
+            known = [step for step in steps if step]
+            if known:
+                found.append((item.file, min(known, key=abs)))
+    return tuple(found)
+
+
+def _days(file: StudyFile, other: StudyFile) -> int:
+    """How far ``file`` must be moved, in whole days (ns), to join ``other``; 0 where never."""
+    for apart in (end_of(other) - start_of(file), start_of(other) - end_of(file)):
+        days = (apart + DAY // 2) // DAY * DAY
+        if days and abs(apart - days) <= 5 * NS:
+            return days
+    return 0
+
+
+# ---------------------------------------------------------------- channels
+
+
+def sort_by_channels(device: Device, pinned: Collection[str]) -> Sorted:
+    """Set aside a device's files that share too few channels with those that hold the most time.
+
+    Files without any signal (annotations only) have no channel set to differ in.
+    """
+    sets: dict[frozenset[str], list[StudyFile]] = defaultdict(list)
+    for file in device.files:
+        keys = frozenset(signal_channels(file.recording))
+        if keys:
+            sets[keys].append(file)
+    main = max(sets, key=lambda k: (recorded_ns(sets[k]), sorted(k)), default=frozenset())
+    others = [
+        f
+        for keys, group in sets.items()
+        if len(keys & main) * _CHANNEL_SHARE < len(keys | main)
+        for f in group
+        if f.recording.name not in pinned
+    ]
+    return _without(device.files, others, "other_channel_set", by_order=False)

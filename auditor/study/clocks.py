@@ -10,25 +10,30 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from auditor.core.clock import Axis, iso
+from auditor.core.clock import Axis, hour_apart, iso
 from auditor.core.durations import hms, in_words
-from auditor.core.text import quantity
-from auditor.core.units import DAY, HOUR, MINUTE
-from auditor.inputs.folder import some_of
-from auditor.model import Finding, Interval, Order, StudyFile, TimeMap
+from auditor.core.text import Own, quantity
+from auditor.core.units import DAY, HOUR, MINUTE, NS
+from auditor.model import Finding, Interval, Order, StudyFile, TimeMap, finding
 from auditor.policy.study import StudySettings
-from auditor.study.leftovers import at_default_date
-from auditor.study.placing import end_of, in_order, moved, names, recorded_ns, start_of
+from auditor.study.belonging import at_default_date
+from auditor.study.placing import (
+    SHOWN,
+    end_of,
+    in_order,
+    looked_at,
+    moved,
+    names,
+    recorded_ns,
+    start_of,
+)
 from auditor.study.sequence import Doubt
 
-VOCABULARY = {
-    "repeated_hour": "A start stamp in the hour that the clocks show twice in autumn",
-    "skipped_hour": "A start stamp that no clock in the time zone ever shows",
-    "daylight_saving_change": "The clocks of the time zone changed during the study",
-    "daylight_saving_not_followed": "The recorder's clock did not follow a daylight-saving change",
-    "clock_never_set": "All files are stamped with a date at which clocks start",
-    "start_disagrees_with_hookup": "The first record lies far from the hook-up of the order",
-}
+_JOINED = 2 * MINUTE
+"""Files this close to each other follow one another without an interruption of note (common
+practice, no source)."""
+_LONGEST = 4000 * DAY
+"""Spans longer than this come of one wrong date, and are not searched for changes of the clocks."""
 
 
 def doubt_findings(
@@ -36,7 +41,6 @@ def doubt_findings(
     files: Sequence[StudyFile],
     counted: Sequence[StudyFile],
     axis: Axis,
-    settings: StudySettings,
     where: str,
 ) -> Iterator[Finding]:
     """One finding for the stamps in the repeated hour, one for those in the skipped hour.
@@ -57,34 +61,22 @@ def doubt_findings(
             continue
         swapped = {f.recording.name: moved(f, others[f.recording.name]) for f in files}
         other = recorded_ns([swapped.get(f.recording.name, f) for f in counted])
-        joins = all(_joins(f, counted, settings) for f in files)
-        stamps = ", ".join(iso(f.recording.start_civil_ns) for f in files[:4])
-        if code == "repeated_hour":
-            text = (
-                f"{quantity(len(files), 'file', 'starts', 'start')} in the hour that the "
-                f"clocks in {axis.zone} show twice. Each was read as the time that joins best to "
-                f"the file before it. {_other_way(other, recorded)}"
-            )
-            severity = "info" if joins else "caution" if other == recorded else "problem"
-        else:
-            text = (
-                f"{quantity(len(files), 'file', 'starts', 'start')} at a time that no clock "
-                f"in {axis.zone} ever shows, for the clocks skip it in spring. That was read as "
-                "if the recorder's clock had not been put forward yet. "
-                f"{_other_way(other, recorded)}"
-            )
-            severity = "caution" if other == recorded or joins else "problem"
-        yield Finding(
+        joins = all(_joins(f, counted) for f in files)
+        doubted = other != recorded and not joins
+        quiet = code == "repeated_hour" and joins
+        said = finding(
             code,
-            severity,  # type: ignore[arg-type]
             files[0].recording.name if len(files) == 1 else where,
-            text,
-            expected="a start that exists once",
-            observed=f"{some_of(names(files))}: {stamps}",
-            action="Check with the diary when the recording was going on.",
+            severity="problem" if doubted else "info" if quiet else "caution",
             file=files[0].recording.name if len(files) == 1 else None,
             other_recorded_ns=other,
+            files=quantity(len(files), "file", "starts", "start"),
+            names=tuple(names(files)[:SHOWN]),
+            zone=Own(axis.zone or ""),
+            stamps=Own(", ".join(iso(f.recording.start_civil_ns) for f in files[:4])),
+            both=Own(_other_way(other, recorded)),
         )
+        yield looked_at(said) if doubted else said
 
 
 def _other_way(other: int, recorded: int) -> str:
@@ -100,11 +92,10 @@ def _as_stamped(recorded: int, other: int) -> str:
     return f"As stamped, {hms(recorded)} was recorded; if the clock did not follow, {hms(other)}."
 
 
-def _joins(file: StudyFile, counted: Sequence[StudyFile], settings: StudySettings) -> bool:
+def _joins(file: StudyFile, counted: Sequence[StudyFile]) -> bool:
     """Whether the file follows another of its copy, or is followed by one, without a break."""
     return any(
-        min(abs(start_of(file) - end_of(f)), abs(start_of(f) - end_of(file)))
-        <= settings.join_tolerance_ns
+        min(abs(start_of(file) - end_of(f)), abs(start_of(f) - end_of(file))) <= _JOINED
         for f in counted
         if f is not file and f.copy == file.copy
     )
@@ -116,20 +107,20 @@ def transitions(axis: Axis, span: Interval) -> list[tuple[int, int]]:
         return []
     found, step = [], 12 * HOUR
     low, offset = span.start, axis.offset(span.start)
-    if span.duration > 4000 * DAY:
+    if span.duration > _LONGEST:
         return []
     while low < span.end:
         high = min(low + step, span.end)
         then = axis.offset(high)
         if then != offset:
             a, b = low, high
-            while b - a > 10**9:
-                mid = (a + b) // 2 // 10**9 * 10**9
+            while b - a > NS:
+                mid = (a + b) // 2 // NS * NS
                 mid = mid if mid > a else b
                 if mid == b:
                     break
                 a, b = (mid, b) if axis.offset(mid) == offset else (a, mid)
-            at = b // 10**9 * 10**9
+            at = b // NS * NS
             found.append((at, then - offset))
             offset = then
         low = high
@@ -153,10 +144,7 @@ class Step:
 
 
 def change_findings(
-    files: Sequence[StudyFile],
-    counted: Sequence[StudyFile],
-    axis: Axis,
-    settings: StudySettings,
+    files: Sequence[StudyFile], counted: Sequence[StudyFile], axis: Axis
 ) -> tuple[list[Finding], list[Step]]:
     """What daylight-saving changes in the span of the reference ``files`` did to the stamps."""
     timed = [f for f in in_order(files) if f.interval]
@@ -166,54 +154,55 @@ def change_findings(
     findings, steps = [], []
     wide = Interval(span.start - 2 * HOUR, span.end + 2 * HOUR)
     for at, shift in transitions(axis, wide):
-        step = _unfollowed(timed, at, shift, settings)
+        size = in_words(abs(shift))
+        step = _unfollowed(timed, at, shift)
         if step is not None:
+            steps.append(step)
             shifted = [
                 moved(f, TimeMap(f.map.anchor + shift)) if f.recording.name in step.later else f
                 for f in counted
             ]
-            other, recorded = recorded_ns(shifted), recorded_ns(counted)
-            kind = "overlap" if shift > 0 else "gap"
-            steps.append(step)
+            recorded, other = recorded_ns(counted), recorded_ns(shifted)
+            ended = next(end_of(f) for f in timed if f.recording.name == step.before)
             findings.append(
-                Finding(
+                finding(
                     "daylight_saving_not_followed",
-                    "problem",
                     step.after,
-                    f"The clocks in {axis.zone} changed by {in_words(abs(shift))}, and just that "
-                    f"long a{'n' if kind == 'overlap' else ''} {kind} lies between two files that "
-                    "would otherwise follow each other: the recorder's clock seems not to have "
-                    f"followed the change. {_as_stamped(recorded, other)}",
-                    expected=f"a start near {axis.iso(_end_before(timed, step))}",
-                    observed=f"{step.after} starts {in_words(abs(shift))} "
-                    f"{'before' if shift > 0 else 'after'} the end of {step.before}",
-                    action="Check with the diary, and set the clock at the next hook-up.",
                     file=step.after,
                     other_recorded_ns=other,
+                    zone=Own(axis.zone or ""),
+                    size=size,
+                    kind=Own("an overlap" if shift > 0 else "an interruption"),
+                    when=Own("before" if shift > 0 else "after"),
+                    before=step.before,
+                    after=step.after,
+                    at=Own(axis.iso(at)),
+                    ended=Own(axis.iso(ended)),
+                    both=Own(_as_stamped(recorded, other)),
                 )
             )
         elif span.start < at < span.end:
             findings.append(
-                Finding(
+                finding(
                     "daylight_saving_change",
-                    "info",
                     axis.zone or "",
-                    f"The clocks in {axis.zone} changed by {in_words(abs(shift))} during the "
-                    f"study, at {axis.iso(at)}. Recorded time is elapsed time and is not changed "
-                    f"by it. {_agreement(timed, at, settings)}",
                     span=Interval(at, at),
+                    zone=Own(axis.zone or ""),
+                    size=size,
+                    at=Own(axis.iso(at)),
+                    shown=Own(_agreement(timed, at)),
                 )
             )
     return findings, steps
 
 
-def _agreement(timed: Sequence[StudyFile], at: int, settings: StudySettings) -> str:
+def _agreement(timed: Sequence[StudyFile], at: int) -> str:
     """What the stamps show of whether the recorder's clock followed the change."""
     after = [f for f in timed if start_of(f) >= at]
     if not after:
         return "No file starts after the change, so none shows whether the clock followed it."
     ends = [end_of(f) for f in timed if start_of(f) < at]
-    if ends and abs(start_of(after[0]) - max(ends)) <= settings.join_tolerance_ns:
+    if ends and abs(start_of(after[0]) - max(ends)) <= _JOINED:
         return "The next file's stamp shows that the recorder's clock followed it."
     return (
         "The next file's stamp was read as if the recorder's clock had followed it; a gap lies "
@@ -221,13 +210,7 @@ def _agreement(timed: Sequence[StudyFile], at: int, settings: StudySettings) -> 
     )
 
 
-def _end_before(timed: Sequence[StudyFile], step: Step) -> int:
-    return next(end_of(f) for f in timed if f.recording.name == step.before)
-
-
-def _unfollowed(
-    timed: Sequence[StudyFile], at: int, shift: int, settings: StudySettings
-) -> Step | None:
+def _unfollowed(timed: Sequence[StudyFile], at: int, shift: int) -> Step | None:
     """The first pair of files after the change whose stamps part by just the change."""
     size = abs(shift)
     # By stamps that lag behind, a later file may seem to start before an earlier one has ended.
@@ -236,7 +219,7 @@ def _unfollowed(
         if start_of(before) > at + size or end_of(before) < at - size:
             continue
         hole = start_of(after) - end_of(before)
-        if abs(hole + shift) <= min(settings.join_tolerance_ns, size // 4) and (end_of(after) > at):
+        if abs(hole + shift) <= min(_JOINED, size // 4) and end_of(after) > at:
             later = by_stamp[index:]
             return Step(
                 at, shift, before.recording.name, after.recording.name, frozenset(names(later))
@@ -244,11 +227,40 @@ def _unfollowed(
     return None
 
 
+def placed_by_length(files: Sequence[StudyFile], hookup: int | None) -> list[StudyFile]:
+    """Files without a usable start date drawn from the hook-up on, where there is one.
+
+    They come here only where no file has a start: their length counts, and stands nowhere.
+    """
+    undated = [f for f in files if not f.recording.start_known and f.interval]
+    if hookup is None or not undated:
+        return list(files)
+    shift = hookup - min(map(start_of, undated))
+    return [
+        f if f.recording.start_known else moved(f, TimeMap(f.map.anchor + shift)) for f in files
+    ]
+
+
+def undated_findings(counted: Sequence[StudyFile], where: str) -> Iterator[Finding]:
+    """A study that is counted by its length, for no file says when it began."""
+    if counted and not any(f.recording.start_known for f in counted):
+        yield finding(
+            "start_not_known",
+            where,
+            form="counted",
+            files=quantity(len(counted), "file"),
+            verb=Own("states" if len(counted) == 1 else "state"),
+            names=tuple(names(counted)[:SHOWN]),
+            length=hms(recorded_ns(counted)),
+            when=Own("not known"),
+        )
+
+
 def never_set_findings(
     counted: Sequence[StudyFile], order: Order | None, settings: StudySettings, where: str
 ) -> Iterator[Finding]:
     """A study stamped with a default date as a whole."""
-    dated = [f for f in counted if at_default_date(f, settings)]
+    dated = [f for f in counted if f.recording.start_known and at_default_date(f, settings)]
     hooked = None if order is None else order.hookup_civil_ns
     if hooked is not None:
         # A study that was truly recorded at such a date has a hook-up to match.
@@ -257,21 +269,14 @@ def never_set_findings(
         ]
     if not dated:
         return
-    window = order is not None and order.hookup_civil_ns is not None
-    yield Finding(
+    window = ", so what is missing at the start and at the end is not known either"
+    yield finding(
         "clock_never_set",
-        "problem" if window else "caution",
         where,
-        f"{quantity(len(dated), 'file', 'is', 'are')} stamped with a date at which a clock "
-        "starts after it lost power. How long was recorded is not in doubt, but when is not known"
-        + (
-            ", so what is missing at the start and at the end is not known either."
-            if window
-            else "."
-        ),
-        expected="the date of the study",
-        observed=f"{dated[0].recording.name} starts {iso(dated[0].recording.start_civil_ns)}",
-        action="Set the clock at the next hook-up.",
+        files=quantity(len(dated), "file", "is", "are"),
+        window=Own(window if hooked is not None else ""),
+        names=tuple(names(dated)[:1]),
+        start=Own(iso(dated[0].recording.start_civil_ns)),
     )
 
 
@@ -284,33 +289,30 @@ def hookup_findings(
 ) -> Iterator[Finding]:
     """A first record far from the hook-up, with both readings of it."""
     timed = [f for f in in_order(counted) if f.interval]
-    if hookup is None or order is None or not timed:
+    if hookup is None or order is None or not timed or not timed[0].recording.start_known:
         return
     start, end = start_of(timed[0]), max(end_of(f) for f in timed)
     away = start - hookup
     if abs(away) <= settings.hookup_tolerance_ns:
         return
-    outside = end <= hookup or start >= hookup + order.ordered_ns
-    size = in_words(abs(away))
     cause = likely_step(away)
-    as_stamped = (
-        f"recording began {size} after the hook-up and that time is missing"
-        if away > 0
-        else f"recording began {size} before the hook-up"
-    )
-    yield Finding(
+    all_before = end <= hookup
+    outside = all_before or start >= hookup + order.ordered_ns
+    yield finding(
         "start_disagrees_with_hookup",
-        "problem" if outside else "caution",
         timed[0].recording.name,
-        f"The first record lies {size} {'after' if away > 0 else 'before'} the hook-up of the "
-        f"order. If the recorder's clock is right, {as_stamped}; if the clock is wrong by that "
-        f"much, recording began at the hook-up and ended {axis.iso(end - away)} instead of "
-        f"{axis.iso(end)}. How long was recorded is the same either way."
-        + (f" {cause}" if cause else ""),
-        expected=f"a first record near {axis.iso(hookup)}",
-        observed=axis.iso(start),
-        action="Check the hook-up in the order, and set the clock at the next hook-up.",
+        form="all_before" if all_before else "",
+        severity="problem" if outside else None,
         file=timed[0].recording.name,
+        size=in_words(abs(away)),
+        side=Own("after" if away > 0 else "before"),
+        missing=Own(" and that time is missing" if away > 0 else ""),
+        hookup=Own(axis.iso(hookup)),
+        start=Own(axis.iso(start)),
+        end=Own(axis.iso(end)),
+        moved_end=Own(axis.iso(end - away)),
+        recorded=hms(recorded_ns(counted)),
+        cause=Own(f" {cause}" if cause else ""),
     )
 
 
@@ -325,6 +327,8 @@ def likely_step(ns: int) -> str:
         return "It is a whole number of days: the clock's date may be wrong."
     if abs(size - 12 * HOUR) <= 5 * MINUTE:
         return "It is 12 hours: morning and afternoon may have been mistaken."
+    if hour_apart(size):
+        return "It is one hour: the time zone or summer time may be wrong."
     hours, rest = divmod(size + 5 * MINUTE, HOUR)
     if rest <= 10 * MINUTE and 0 < hours < 15:
         return "It is a whole number of hours: the time zone or summer time may be wrong."

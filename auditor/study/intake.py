@@ -8,22 +8,15 @@ from pathlib import Path
 
 from auditor.core.errors import NothingReadable, RecordingError
 from auditor.core.progress import Progress
-from auditor.core.text import quantity
+from auditor.core.text import Own, quantity
 from auditor.core.units import NS
 from auditor.edf.electrodes import electrode_name
 from auditor.inputs.checksums import with_likeness
-from auditor.inputs.folder import FoundFile, Listing, some_of
+from auditor.inputs.folder import FoundFile, Listing
 from auditor.inputs.local import Place, as_place
-from auditor.model import Finding, FindingCode, Recording, UnreadableFile
+from auditor.model import Finding, Recording, UnreadableFile, finding
+from auditor.study.placing import SHOWN
 
-VOCABULARY = {
-    "other_files": "Files in the study's folder that are no recordings",
-    "unreadable_file": "A file named like a recording that could not be read as one",
-    "empty_file": "A file named like a recording that is empty",
-    "recordings_in_trash": "Recordings in a trash folder, not counted",
-}
-
-_SHOWN = 8
 _FARTHEST = 9_000_000_000 * NS
 """About the year 2255: what 64-bit nanoseconds hold, with room for arithmetic."""
 
@@ -132,7 +125,6 @@ def _as_recording_error(name: str, error: OSError) -> RecordingError:
 
 def _unreadable(file: FoundFile, error: RecordingError) -> UnreadableFile:
     empty = file.size_bytes == 0
-    code: FindingCode = "empty_file" if empty else "unreadable_file"
     problem = "is empty" if empty else error.problem
     # Most problems are told of the file, some of a field of its header.
     told = problem.startswith(("the ", "its ", "header field "))
@@ -143,19 +135,14 @@ def _unreadable(file: FoundFile, error: RecordingError) -> UnreadableFile:
         size_bytes=file.size_bytes,
         state=file.state,
         reason=f"{sentence[:1].upper()}{sentence[1:]}.",
-        finding=Finding(
-            code,
-            "caution" if empty else "problem",
+        finding=finding(
+            "empty_file" if empty else "unreadable_file",
             file.name,
-            "This file is named like a recording but none could be read from it: "
-            f"{sentence}. No time is counted for it."
-            if file.named_as_recording
-            else "This file begins as a recording does but could not be read as one: "
-            f"{sentence}. No time is counted for it.",
-            expected="a readable EDF, EDF+, BDF or BDF+ recording",
-            observed=problem,
-            action=error.action or "Copy it from the card again; ask for the missing recording.",
+            form="" if empty or file.named_as_recording else "begins",
             file=file.name,
+            problem=sentence,
+            name=file.name,
+            advice=error.action or Own("Copy it from the card again."),
         ),
     )
 
@@ -163,34 +150,29 @@ def _unreadable(file: FoundFile, error: RecordingError) -> UnreadableFile:
 def _about_others(listing: Listing) -> Iterator[Finding]:
     trash = [f.name for f in listing.files if f.in_trash and f.begins_as_recording]
     if trash:
-        yield Finding(
+        yield finding(
             "recordings_in_trash",
-            "caution",
             listing.name,
-            f"{quantity(len(trash), 'recording', 'lies', 'lie')} in a trash folder. No time is "
-            "counted from there.",
-            observed=some_of(trash),
-            action="If they belong to the study, put them back and run the audit again.",
+            files=quantity(len(trash), "recording", "lies", "lie"),
+            names=tuple(trash[:SHOWN]),
         )
     if listing.others:
-        names = sorted(listing.others)
-        one = len(names) == 1
-        yield Finding(
+        one = len(listing.others) == 1
+        yield finding(
             "other_files",
-            "info",
             listing.name,
-            f"{len(names)} other file{' is' if one else 's are'} in the folder; "
-            f"{'it is not a recording and was' if one else 'they are not recordings and were'} "
-            "left alone.",
-            observed=some_of(names),
+            files=quantity(len(listing.others), "file"),
+            are=Own("is" if one else "are"),
+            were=Own("was" if one else "were"),
+            names=tuple(sorted(listing.others)[:SHOWN]),
         )
 
 
 def _nothing(listing: Listing, unreadable: Sequence[UnreadableFile]) -> NothingReadable:
     where = listing.where
     if unreadable:
-        reasons = "; ".join(f"{u.name}: {u.finding.observed}" for u in unreadable[:_SHOWN])
-        more = len(unreadable) - _SHOWN
+        reasons = "; ".join(f"{u.name}: {u.finding.observed}" for u in unreadable[:SHOWN])
+        more = len(unreadable) - SHOWN
         return NothingReadable(
             where,
             f"no recording could be read ({reasons}{f'; and {more} more' if more > 0 else ''})",

@@ -11,20 +11,12 @@ from itertools import islice
 
 from auditor.core import intervals
 from auditor.core.durations import hms, in_words
-from auditor.core.text import quantity
-from auditor.inputs.folder import some_of
-from auditor.model import Finding, Interval, StudyFile
-from auditor.policy.study import StudySettings
+from auditor.core.text import Own, quantity
+from auditor.core.units import NS
+from auditor.model import Finding, Interval, StudyFile, finding
 from auditor.study.clocks import likely_step
-from auditor.study.comparing import same_samples
-from auditor.study.placing import end_of, in_order, recorded_ns, start_of
-
-VOCABULARY = {
-    "duplicate_export": "Files of one copy that hold the same samples; the time counts once",
-    "overlapping_recordings": "Files of one copy that hold different samples for the same time",
-    "overlap_inside_file": "Records of one file that hold the same time twice",
-    "small_overlap": "Overlaps no longer than the resolution of the start stamps",
-}
+from auditor.study.copies.comparing import same_bytes, same_samples
+from auditor.study.placing import SHOWN, end_of, in_order, recorded_ns, start_of
 
 _MAX_PAIRS = 2000
 """Pairs that are looked at; where more files overlap, all of them are doubtful."""
@@ -63,7 +55,6 @@ def _held(file: StudyFile) -> intervals.Pair:
 def overlap_findings(
     copies: Sequence[Sequence[StudyFile]],
     explained: Callable[[str, str], bool],
-    settings: StudySettings,
     where: str,
 ) -> list[Finding]:
     """Findings on the overlaps inside each of ``copies``.
@@ -75,12 +66,12 @@ def overlap_findings(
     for number, files in enumerate(copies):
         same: list[Overlap] = []
         different: list[Overlap] = []
-        small: list[Overlap] = []
+        small: list[Overlap] = []  # start stamps are whole seconds (EDF specification)
         pairs = list(islice(overlaps(files), _MAX_PAIRS))
         for count, overlap in enumerate(pairs):
             if explained(overlap.first.recording.name, overlap.second.recording.name):
                 continue
-            if overlap.shared_ns <= settings.small_overlap_ns:
+            if overlap.shared_ns <= NS:
                 small.append(overlap)
             elif count < _MAX_COMPARED and _same(overlap):
                 same.append(overlap)
@@ -91,104 +82,89 @@ def overlap_findings(
         if different:
             excess = sum(f.records_ns for f in files) - recorded_ns(files)
             all_seen = len(pairs) < _MAX_PAIRS
-            twice = min(_total(different), excess) if all_seen else excess
+            twice = min(sum(o.shared_ns for o in different), excess) if all_seen else excess
             findings.append(_different(different, twice, recorded, where))
         if small and number == 0:  # other copies lie where their samples put them
             findings.append(_small(small, where))
-        findings += _inside(files, recorded, settings)
+        findings += _inside(files, recorded)
     return findings
 
 
 def _same(overlap: Overlap) -> bool:
-    a, b = overlap.first.recording, overlap.second.recording
-    if a.likeness is not None and a.likeness == b.likeness:
-        return True
     try:
+        if same_bytes(overlap.first.recording, overlap.second.recording):
+            return True
         return same_samples(overlap.first, overlap.second, overlap.shared) is True
     except OSError:
         return False
 
 
-def _pairs_of_files(found: Sequence[Overlap], whose: str = "") -> str:
+def _holding(found: Sequence[Overlap]) -> Own:
     """'2 pairs of files hold'."""
-    return (
-        f"{quantity(len(found), 'pair')} of files{whose} {'holds' if len(found) == 1 else 'hold'}"
-    )
+    verb = "holds" if len(found) == 1 else "hold"
+    return Own(f"{quantity(len(found), 'pair')} of files {verb}")
 
 
-def _pairs(found: Sequence[Overlap]) -> str:
-    return some_of([f"{o.first.recording.name} and {o.second.recording.name}" for o in found])
-
-
-def _total(found: Sequence[Overlap]) -> int:
-    return sum(o.shared_ns for o in found)
+def _names(found: Sequence[Overlap]) -> tuple[str, ...]:
+    return tuple(f"{o.first.recording.name} and {o.second.recording.name}" for o in found[:SHOWN])
 
 
 def _duplicates(found: Sequence[Overlap], where: str) -> Finding:
-    return Finding(
+    only = found[0] if len(found) == 1 else None
+    return finding(
         "duplicate_export",
-        "info",
-        found[0].second.recording.name if len(found) == 1 else where,
-        f"{_pairs_of_files(found)} the same samples for the same time "
-        f"({hms(_total(found))} in all), as when a study is exported twice. The time counts once.",
-        observed=_pairs(found),
-        file=found[0].second.recording.name if len(found) == 1 else None,
-        span=found[0].shared if len(found) == 1 else None,
+        only.second.recording.name if only else where,
+        file=only.second.recording.name if only else None,
+        span=only.shared if only else None,
+        length=hms(sum(o.shared_ns for o in found)),
+        pairs=_holding(found),
+        names=_names(found),
     )
 
 
 def _different(found: Sequence[Overlap], twice: int, recorded: int, where: str) -> Finding:
     one = found[0]
+    name = one.second.recording.name
     cause = likely_step(end_of(one.first) - start_of(one.second))
-    return Finding(
+    return finding(
         "overlapping_recordings",
-        "problem",
-        one.second.recording.name if len(found) == 1 else where,
-        f"{_pairs_of_files(found, ' of one recorder')} different samples for the "
-        f"same time ({hms(twice)} in all). One recorder cannot record twice at once: the "
-        f"clock was put back, or a file does not belong. The time counts once, which "
-        f"makes {hms(recorded)} recorded; if the clock was put back, {hms(recorded + twice)} were."
-        + (f" {cause}" if cause else ""),
-        expected="each file to start when the one before it has ended",
-        observed=_pairs(found),
-        action="Look at the recordings and the diary to decide which reading is right.",
-        file=one.second.recording.name if len(found) == 1 else None,
+        name if len(found) == 1 else where,
+        file=name if len(found) == 1 else None,
         span=one.shared,
         other_recorded_ns=recorded + twice,
+        length=hms(twice),
+        recorded=hms(recorded),
+        with_them=hms(recorded + twice),
+        cause=Own(f" {cause}" if cause else ""),
+        pairs=_holding(found),
+        names=_names(found),
     )
 
 
 def _small(found: Sequence[Overlap], where: str) -> Finding:
-    longest = max(o.shared_ns for o in found)
-    return Finding(
+    return finding(
         "small_overlap",
-        "info",
         where,
-        f"{quantity(len(found), 'file', 'starts', 'start')} up to {in_words(longest, up=True)} "
-        "before the one before has ended, which is what start stamps in whole seconds "
-        "leave. The time counts once.",
-        observed=_pairs(found),
+        files=quantity(len(found), "file", "starts", "start"),
+        longest=in_words(max(o.shared_ns for o in found), up=True),
+        names=_names(found),
     )
 
 
-def _inside(
-    files: Sequence[StudyFile], recorded: int, settings: StudySettings
-) -> Iterator[Finding]:
-    for file in files:
-        twice = file.records_ns - intervals.total(_held(file))
-        if twice > settings.small_overlap_ns:
-            name = file.recording.name
-            yield Finding(
-                "overlap_inside_file",
-                "problem",
-                name,
-                f"Records of this file hold the same time twice ({hms(twice)} in all): their "
-                "starts run backwards, as when a clock is put back. The time counts once, which "
-                f"makes {hms(recorded)} recorded; if the clock was put back, "
-                f"{hms(recorded + twice)} were recorded.",
-                expected="each record to start when the one before it has ended",
-                observed=f"{hms(twice)} held twice",
-                action="Look at the recording and the diary to decide which reading is right.",
-                file=name,
-                other_recorded_ns=recorded + twice,
-            )
+def _inside(files: Sequence[StudyFile], recorded: int) -> Iterator[Finding]:
+    held = [(f, f.records_ns - intervals.total(_held(f))) for f in files]
+    twice = [(f, ns) for f, ns in held if ns > NS]
+    if twice:
+        total = sum(ns for _, ns in twice)
+        found = [f.recording.name for f, _ in twice]
+        yield finding(
+            "overlap_inside_file",
+            ", ".join(found[:SHOWN]),
+            file=found[0] if len(found) == 1 else None,
+            other_recorded_ns=recorded + total,
+            files=quantity(len(found), "file"),
+            names=tuple(found[:SHOWN]),
+            length=hms(total),
+            recorded=hms(recorded),
+            with_them=hms(recorded + total),
+        )

@@ -78,8 +78,10 @@ def _period(own: Sequence[StudyFile]) -> int:
         return 0
     steps = sorted(start_of(b) - start_of(a) for a, b in pairwise(own))
     period = steps[len(steps) // 2]
+    if period <= 10 * _TOLERANCE:
+        return 0
     regular = sum(s >= period - _TOLERANCE and _multiple(s, period) > 0 for s in steps)
-    return period if period > 10 * _TOLERANCE and 4 * regular >= 3 * len(steps) else 0
+    return period if 4 * regular >= 3 * len(steps) else 0
 
 
 def _multiple(step: int, period: int) -> int:

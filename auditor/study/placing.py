@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from datetime import datetime
 from fractions import Fraction
 
 import numpy as np
 
 from auditor.core import intervals
-from auditor.model import Int64, Recording, Role, StudyFile, TimeMap
+from auditor.core.clock import civil_ns
+from auditor.core.units import NS
+from auditor.model import Finding, Int64, Recording, SetAsideCode, StudyFile, TimeMap
+from auditor.model.codes import SET_ASIDE
+
+SEAMLESS = 2 * NS
+"""Start stamps are whole seconds (EDF specification), so two of them are off by less than this."""
+FIRST_YEAR, LAST_YEAR = civil_ns(datetime(1985, 1, 1)), civil_ns(datetime(2085, 1, 1))
 
 
 def place(
@@ -64,10 +72,25 @@ def place_by_runs(
     )
 
 
-def set_aside(file: StudyFile, reason: str) -> StudyFile:
-    """The same file, not counted, with the reason in words."""
-    role: Role = "set_aside"
-    return replace(file, role=role, reason=reason, copy=None)
+def set_aside(file: StudyFile, code: SetAsideCode) -> StudyFile:
+    """The same file, not counted, with the reason as a code and in words."""
+    return replace(file, role="set_aside", reason=SET_ASIDE[code], reason_code=code, copy=None)
+
+
+def in_range(recording: Recording, time_map: TimeMap) -> bool:
+    """Whether every record would lie in the years 1985 to 2084, by exact arithmetic.
+
+    These are the years that a start date can state (EDF+ specification, item 2). No array is made
+    of instants that were not checked: they need not fit 64 bits.
+    """
+    offsets = recording.offsets_ns
+    ends = [int(offsets.min()), int(offsets.max()) + recording.record_ns] if len(offsets) else [0]
+    return in_years(time_map.instant(o) for o in ends)
+
+
+def in_years(instants: Iterable[int]) -> bool:
+    """Whether all ``instants`` lie in the years 1985 to 2084."""
+    return all(FIRST_YEAR <= i < LAST_YEAR for i in instants)
 
 
 def moved(file: StudyFile, time_map: TimeMap) -> StudyFile:
@@ -157,3 +180,12 @@ def end_of(file: StudyFile) -> int:
 def names(files: Sequence[StudyFile]) -> list[str]:
     """The files' names."""
     return [f.recording.name for f in files]
+
+
+SHOWN = 8
+"""Names given in a finding; the rest is counted, and the list of files holds them all."""
+
+
+def looked_at(said: Finding) -> Finding:
+    """The same finding as one for which a person must act."""
+    return replace(said, question="files")

@@ -1,4 +1,4 @@
-"""One device's start stamps to instants, in sequence.
+"""Start stamps to instants, in sequence.
 
 A stamp is civil time at the patient (EDF+ specification, additional specifications, item 8). The
 hour that exists twice is resolved by what joins best; the doubt is kept for the findings.
@@ -6,13 +6,13 @@ hour that exists twice is resolved by what joins best; the doubt is kept for the
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR
 from auditor.model import Recording, StudyFile, TimeMap
-from auditor.study.placing import end_of, in_order, place, start_of
+from auditor.study.placing import SEAMLESS, end_of, in_order, place, start_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,14 +26,15 @@ class Doubt:
 def in_sequence(
     recordings: Sequence[Recording],
     axis: Axis,
-    hookup: int | None,
-    others: Sequence[Recording] = (),
+    hookups: Sequence[int],
+    one_copy: Callable[[Recording, Recording], bool],
 ) -> tuple[list[StudyFile], list[Doubt]]:
-    """One device's files on the axis, in time order, with the doubts that the stamps leave.
+    """``recordings`` on the axis, in time order, with the doubts that their stamps leave.
 
-    A stamp in the hour that exists twice takes the reading that joins best to the file before it;
-    where none is before, to one of ``others`` (recordings of any folder); else the one that joins
-    best to what follows, then the one nearest the hook-up.
+    A stamp in the hour that exists twice takes the reading that joins best to the file before it
+    by its stamp, in whichever folder that is, and never one that overlaps where the other does not
+    a file that the same device wrote (``one_copy``). Where no file is before, it takes the one that
+    joins best to what follows, then the one nearest to one of the ``hookups``.
     """
     sure: list[StudyFile] = []
     twice: list[Recording] = []
@@ -45,14 +46,10 @@ def in_sequence(
             sure.append(place(recording, TimeMap(readings[0])))
     doubts: list[Doubt] = []
     placed = list(sure)
-    beside = [
-        place(r, TimeMap(axis.readings(r.start_civil_ns)[0]))
-        for r in (others if twice else ())
-        if len(axis.readings(r.start_civil_ns)) == 1
-    ]
-    for group in _by_transition(twice, axis):
-        for recording, instant, other in _resolve(group, axis, sure, beside, hookup):
+    for group in _by_transition(twice):
+        for recording, instant in _resolve(group, axis, sure, hookups, one_copy):
             placed.append(place(recording, TimeMap(instant)))
+            other = next(r for r in axis.readings(recording.start_civil_ns) if r != instant)
             doubts.append(Doubt(recording.name, TimeMap(other)))
     for file in sure:
         start = file.recording.start_civil_ns
@@ -62,7 +59,7 @@ def in_sequence(
     return in_order(placed), doubts
 
 
-def _by_transition(recordings: Sequence[Recording], axis: Axis) -> list[list[Recording]]:
+def _by_transition(recordings: Sequence[Recording]) -> list[list[Recording]]:
     groups: list[list[Recording]] = []
     for recording in sorted(recordings, key=lambda r: (r.start_civil_ns, r.name)):
         last = groups[-1][-1] if groups else None
@@ -73,55 +70,84 @@ def _by_transition(recordings: Sequence[Recording], axis: Axis) -> list[list[Rec
     return groups
 
 
-_Choice = tuple[Recording, int, int]
+_Choice = tuple[Recording, int]
+_Cost = tuple[int, int]
+"""How much time of one device would overlap, and how far the files lie from joining."""
 
 
 def _resolve(
-    group: list[Recording],
+    group: Sequence[Recording],
     axis: Axis,
     sure: Sequence[StudyFile],
-    beside: Sequence[StudyFile],
-    hookup: int | None,
+    hookups: Sequence[int],
+    one_copy: Callable[[Recording, Recording], bool],
 ) -> list[_Choice]:
-    first = min(axis.readings(r.start_civil_ns)[0] for r in group)
+    first = group[0].start_civil_ns
     last = max(axis.readings(r.start_civil_ns)[1] for r in group)
-    before = [end_of(f) for f in sure if start_of(f) < first]
-    before = before or [end_of(f) for f in beside if start_of(f) < first]
-    after = [start_of(f) for f in sure if start_of(f) > last]
-    following = min(after, default=None)
+    near = [f for f in sure if f.interval and end_of(f) > last - 6 * HOUR]
+    before = [f for f in sure if f.interval and f.recording.start_civil_ns < first]
     if before:
-        return _chain(group, axis, max(before))[0]
-    best: tuple[tuple[int, int], list[_Choice]] | None = None
+        latest = max(map(end_of, before))
+        return _chain(group, axis, [f for f in before if end_of(f) >= latest - 6 * HOUR],
+                      near, one_copy)[0]  # fmt: skip
+    following = min((start_of(f) for f in near if start_of(f) > last), default=None)
+    best: tuple[tuple[int, int, int], list[_Choice]] | None = None
     for lead in group if len(group) <= 8 else group[:1]:
         for reading in axis.readings(lead.start_civil_ns):
-            chain, cost, end = _chain(group, axis, reading + _first_offset(lead), lead)
-            cost += abs(following - end) if following is not None else 0
-            aim = abs(chain[0][1] - hookup) if hookup is not None else 0
-            if best is None or (cost, aim) < best[0]:
-                best = (cost, aim), chain
+            rest = [r for r in group if r is not lead]
+            begun = place(lead, TimeMap(reading))
+            chain, (over, apart) = _chain(rest, axis, [begun], near, one_copy)
+            chain = [(lead, reading), *chain]
+            over += _over(begun, near, one_copy)
+            if following is not None:
+                apart += abs(following - max(i + _last_offset(r) for r, i in chain))
+            aim = min((abs(reading + _first_offset(lead) - h) for h in hookups), default=0)
+            if best is None or (over, apart, aim) < best[0]:
+                best = (over, apart, aim), chain
     assert best is not None
     return best[1]
 
 
 def _chain(
-    group: list[Recording], axis: Axis, end: int, lead: Recording | None = None
-) -> tuple[list[_Choice], int, int]:
-    """Files one after another, each time the (file, reading) that starts nearest the last end."""
-    left, chain, cost = list(group), [], 0
+    group: Sequence[Recording],
+    axis: Axis,
+    before: Sequence[StudyFile],
+    near: Sequence[StudyFile],
+    one_copy: Callable[[Recording, Recording], bool],
+) -> tuple[list[_Choice], _Cost]:
+    """File after file, each time the (file, reading) that best joins the end of one placed before.
+
+    One that overlaps a file of its own device comes after all that do not.
+    """
+    left, placed = list(group), [*before]
+    chain: list[_Choice] = []
+    total = 0, 0
     while left:
-        options = [
-            (abs(reading + _first_offset(r) - end), reading, r.name, r)
-            for r in ([lead] if lead is not None else left)
-            for reading in axis.readings(r.start_civil_ns)
-        ]
-        away, instant, _, recording = min(options, key=lambda o: o[:3])
-        first, second = axis.readings(recording.start_civil_ns)
-        chain.append((recording, instant, second if instant == first else first))
-        cost += away
-        end = instant + _last_offset(recording)
-        left.remove(recording)
-        lead = None
-    return chain, cost, end
+        options = []
+        for recording in left:
+            for reading in axis.readings(recording.start_civil_ns):
+                file = place(recording, TimeMap(reading))
+                over = _over(file, [*near, *placed], one_copy)
+                apart = min(abs(start_of(file) - end_of(p)) for p in placed)
+                options.append((over, apart, reading, recording.name, file))
+        over, apart, reading, _, file = min(options, key=lambda o: o[:4])
+        chain.append((file.recording, reading))
+        placed.append(file)
+        total = total[0] + over, total[1] + apart
+        left = [r for r in left if r is not file.recording]
+    return chain, total
+
+
+def _over(
+    file: StudyFile, others: Sequence[StudyFile], one_copy: Callable[[Recording, Recording], bool]
+) -> int:
+    """Time that ``file`` would hold twice with others of its device; none below a few seconds."""
+    mine = {id(f): f for f in others if one_copy(f.recording, file.recording)}
+    shared = sum(
+        max(0, min(end_of(f), end_of(file)) - max(start_of(f), start_of(file)))
+        for f in mine.values()
+    )
+    return shared if shared > SEAMLESS else 0
 
 
 def _first_offset(recording: Recording) -> int:

@@ -27,7 +27,7 @@ from auditor.model.codes.second_readers import SecondReadersCode
 from auditor.model.codes.signal import CODES as _SIGNAL
 from auditor.model.codes.signal import SignalCode
 from auditor.model.codes.study import CODES as _STUDY
-from auditor.model.codes.study import StudyCode
+from auditor.model.codes.study import SET_ASIDE, SetAsideCode, StudyCode
 
 FindingCode = (
     BillingCode | CoverageCode | EdfCode | InputsCode | SignalCode | StudyCode | SecondReadersCode
@@ -49,8 +49,9 @@ def _joined(*sections: Mapping[Any, Entry]) -> dict[FindingCode, Entry]:
 FINDINGS = _joined(_BILLING, _COVERAGE, _EDF, _INPUTS, _SIGNAL, _STUDY, _SECOND_READERS)
 
 __all__ = [
-    "CAUSES", "FINDINGS", "REASONS", "SEVERITIES", "CauseCode", "Entry", "Finding", "FindingCode",
-    "Question", "Rank", "ReasonCode", "Severity", "Value", "finding", "worded",
+    "CAUSES", "FINDINGS", "REASONS", "SET_ASIDE", "SEVERITIES", "CauseCode", "Entry", "Finding",
+    "FindingCode", "Question", "Rank", "ReasonCode", "SetAsideCode", "Severity", "Value",
+    "finding", "worded",
 ]  # fmt: skip
 
 

@@ -14,11 +14,24 @@ CoverageCode = Literal[
 CODES: dict[CoverageCode, Entry] = {
     "annotation_outside_recording": Entry(
         "info",
-        meaning="Annotations whose time lies in a gap, before the first record or after the "
-        "last; they are kept.",
+        title="Annotations outside recorded time",
+        meaning="Annotations whose time lies in an interruption, before the first record or after "
+        "the last; they are kept.",
+        text="{outside} of {total} {verb} where nothing was recorded (in an interruption, before "
+        "the first record or after the last). They are kept and change no duration. The first is "
+        "at {first}.",
+        expected="annotations inside recorded time",
+        observed="{outside} outside",
+        action="Read them beside the interruptions: they often say why the recording was off.",
     ),
     "annotations_beyond_limit": Entry(
         "caution",
+        title="More annotations than are kept",
         meaning="A file holds more annotations than are kept; all were counted.",
+        text="The file holds {total} annotations, of which the first {kept} are kept. No duration "
+        "depends on them; stop and check annotations beyond the limit were not looked at.",
+        expected="at most {kept}",
+        observed="{total}",
+        action="Look whether the recorder wrote an event in a loop.",
     ),
 }

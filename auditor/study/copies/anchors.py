@@ -7,12 +7,26 @@ from fractions import Fraction
 
 import numpy as np
 
-from auditor.core.units import HOUR, NS
+from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Int64, StudyFile
-from auditor.study.matching import Anchor, Reference, Window, spread, window_length, windows
-from auditor.study.samples import signal_channels
+from auditor.study.copies.comparing import same_bytes
+from auditor.study.copies.samples import signal_channels
+from auditor.study.copies.windows import (
+    Anchor,
+    Reference,
+    Window,
+    spread,
+    window_length,
+    windows,
+)
 
-_DRIFT_BOUND = Fraction(1, 2000)
+POINTS = 8
+"""Places at which a file is compared: its ends and some between, which show whether its clock ran
+evenly (our choice)."""
+REACHES = (MINUTE, 125 * MINUTE, 28 * HOUR)
+"""How far apart two copies' clocks are looked for, step by step: seconds off, the wrong zone or
+summer time, the wrong day (our choice)."""
+MOST_DRIFT = Fraction(1, 2000)
 """No crystal is off by more than this (500 ppm; common practice, no source)."""
 _MAX_RUNS = 64
 """Files in more runs than this are compared at places spread over them, not in each run."""
@@ -51,6 +65,25 @@ def first_anchor(
             if anchor is not None:
                 return _turned(anchor, reference.files[index], own)
     return None
+
+
+def twin_anchors(own: Sequence[StudyFile], reference: Reference) -> dict[int, list[Anchor]]:
+    """Anchors of files of ``own`` that are byte for byte one of the reference's, by index.
+
+    They are the same whatever their signals show.
+    """
+    found = {}
+    for index, file in enumerate(own):
+        rec = file.recording
+        alike = (f for f in reference.files if f.recording.size_bytes == rec.size_bytes)
+        twin = next((f for f in alike if same_bytes(rec, f.recording)), None)
+        if twin is not None:
+            ratio = Fraction(twin.map.rate_num, twin.map.rate_den)
+            offsets = sorted({int(rec.offsets_ns[0]), int(rec.offsets_ns[-1])})
+            found[index] = [
+                Anchor(o, twin.map.instant(o), ratio, max(rec.record_ns, 1)) for o in offsets
+            ]
+    return found
 
 
 def _windows(
@@ -115,30 +148,29 @@ def _shared(file: StudyFile, reference: Reference, delta: int, count: int) -> li
 def anchors(
     own: Sequence[StudyFile],
     reference: Reference,
-    known: tuple[int, Anchor],
-    points: int,
-    reaches: Sequence[int],
+    known: dict[int, list[Anchor]],
 ) -> dict[int, list[Anchor]]:
     """Anchors of every file of ``own`` where the reference holds the same time, by file index.
 
-    ``known`` is a first anchor. Files are walked outwards from it, so that each search starts from
-    the clock's offset at the nearest known place. Raises ``OSError`` where a file cannot be read.
+    ``known`` holds the first of them. Files are walked outwards from there, so that each search
+    starts from the clock's offset at the nearest known place. Raises ``OSError`` where a file
+    cannot be read.
     """
     keys = reference.keys()
-    start = known[0]
-    found: dict[int, list[Anchor]] = {start: [known[1]]}
-    each = max(3, min(points, _MAX_PIECES // max(1, len(own))))
+    start = min(known)
+    found = {index: list(hits) for index, hits in known.items()}
+    each = max(3, min(POINTS, _MAX_PIECES // max(1, len(own))))
     wide_left = _WIDE
     for direction in (range(start, len(own)), range(start - 1, -1, -1)):
-        delta, when = _offset_at(own[start], known[1])
+        delta, when = _offset_at(own[start], known[start][0])
         for index in direction:
             file, rec = own[index], own[index].recording
             hits: list[Anchor] = list(found.get(index, []))
             for record in _targets(file, reference, delta, each):
                 for window in windows(rec, keys, record, 1):
                     guess = file.map.instant(int(rec.offsets_ns[window.record])) - delta
-                    near = 2 * NS + int(abs(guess - when) * _DRIFT_BOUND)
-                    for reach in (near, *(r for r in reaches if r > near)):
+                    near = 2 * NS + int(abs(guess - when) * MOST_DRIFT)
+                    for reach in (near, *(r for r in REACHES[:2] if r > near)):
                         if reach > near and wide_left <= 0:
                             break
                         wide_left -= reach > near

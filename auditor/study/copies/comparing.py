@@ -1,4 +1,4 @@
-"""Whether two files that claim one time hold the same samples."""
+"""Whether two files are the same bytes, or hold the same samples for one time."""
 
 from __future__ import annotations
 
@@ -6,9 +6,14 @@ from fractions import Fraction
 
 import numpy as np
 
-from auditor.model import Channel, Interval, StudyFile
-from auditor.study.matching import spread
-from auditor.study.samples import SampleReader, sample_period, signal_channels
+from auditor.model import Channel, Interval, Recording, StudyFile
+from auditor.study.copies.samples import SampleReader, sample_period, signal_channels
+from auditor.study.copies.windows import spread
+
+
+def same_bytes(a: Recording, b: Recording) -> bool:
+    """Whether two files are taken as byte for byte one (``Recording.likeness``)."""
+    return a.likeness is not None and a.likeness == b.likeness
 
 
 def same_samples(a: StudyFile, b: StudyFile, shared: Interval, points: int = 5) -> bool | None:

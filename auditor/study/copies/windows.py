@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from auditor.core.units import NS
 from auditor.model import Channel, Int64, Interval, Recording, StudyFile
+from auditor.study.copies.samples import Int32, SampleReader, sample_period, signal_channels
 from auditor.study.placing import held
-from auditor.study.samples import Int32, SampleReader, sample_period, signal_channels
 
 _LEAST, _MOST, _SECONDS = 96, 2048, 2
 """A window holds two seconds, but at least 96 samples (EEG of even a few bits a sample repeats none

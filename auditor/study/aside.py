@@ -1,0 +1,256 @@
+"""What is said of files that are not counted, and of what a person set by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from auditor.core.clock import Axis
+from auditor.core.durations import hms
+from auditor.core.text import Own, quantity, some_of
+from auditor.model import (
+    Corrections,
+    Finding,
+    Order,
+    Recording,
+    SetAsideCode,
+    StudyFile,
+    finding,
+)
+from auditor.model.codes.study import StudyCode
+from auditor.study.belonging import Aside, by_code, patient_code
+from auditor.study.placing import (
+    FIRST_YEAR,
+    LAST_YEAR,
+    SEAMLESS,
+    SHOWN,
+    end_of,
+    in_order,
+    moved,
+    names,
+    recorded_ns,
+    start_of,
+)
+
+_VERBS: dict[SetAsideCode, tuple[str, str]] = {
+    "far_in_time": ("lies", "lie"),
+    "start_not_known": ("states", "state"),
+    "other_recorder": ("comes", "come"),
+    "other_channel_set": ("holds", "hold"),
+    "copy_not_matched": ("covers", "cover"),
+}
+"""The verb of a text, for one file and for several; elsewhere they carry something."""
+
+
+def aside_findings(
+    aside: Sequence[Aside],
+    counted: Sequence[StudyFile],
+    hookup: int | None,
+    axis: Axis,
+    misdated: Collection[str],
+) -> Iterator[Finding]:
+    """One finding for each reason, and one that the card was not cleared.
+
+    ``misdated`` names files whose date is doubtful: they need not be from before the study.
+    """
+    begun = min((start_of(f) for f in counted if f.interval), default=None)
+    earlier: list[StudyFile] = []
+    for code in dict.fromkeys(a.code for a in aside if a.code != "excluded_by_hand"):
+        mine = [a for a in aside if a.code == code]
+        files = in_order(a.file for a in mine)
+        yield _one_reason(code, files, counted, hookup, axis, all(a.by_order for a in mine))
+        if code not in ("default_date", "start_not_known", "test_recording") and begun is not None:
+            earlier += [f for f in files if end_of(f) <= begun and f.recording.name not in misdated]
+    if earlier:
+        yield finding(
+            "card_not_cleared",
+            _where(earlier),
+            files=quantity(len(earlier), "file"),
+            names=tuple(names(in_order(earlier))[:SHOWN]),
+        )
+
+
+def _one_reason(
+    code: SetAsideCode,
+    files: Sequence[StudyFile],
+    counted: Sequence[StudyFile],
+    hookup: int | None,
+    axis: Axis,
+    by_order: bool,
+) -> Finding:
+    both = recorded_ns([*counted, *files])
+    form = ""
+    if code == "other_patient" and not by_order:
+        form = "majority"
+    if code == "before_hookup" and _joins(files, counted):
+        form = "joins"
+    verb = _VERBS.get(code, ("carries", "carry"))
+    codes = sorted({c for f in files if (c := patient_code(f.recording))})
+    recorders = sorted(
+        {r for f in files if (r := f.recording.header.recording_field.equipment or "")}
+    )
+    return finding(
+        code,
+        _where(files),
+        form=form,
+        severity="problem" if form == "majority" else None,
+        file=files[0].recording.name if len(files) == 1 else None,
+        other_recorded_ns=None if code == "other_patient" and by_order else both,
+        files=quantity(len(files), "file"),
+        names=tuple(names(files)[:SHOWN]),
+        length=hms(recorded_ns(files)),
+        when=Own(_when(files, axis)),
+        codes=tuple(c.upper() for c in codes),
+        recorder=tuple(recorders) or Own("not named"),
+        hookup=Own("" if hookup is None else axis.iso(hookup)),
+        recorded=hms(recorded_ns(counted)),
+        with_them=hms(both),
+        verb=Own(verb[0] if len(files) == 1 else verb[1]),
+    )
+
+
+def _joins(files: Sequence[StudyFile], counted: Sequence[StudyFile]) -> bool:
+    """Whether a counted file goes on where one of ``files`` ends."""
+    starts = [start_of(f) for f in counted if f.interval]
+    return any(abs(s - end_of(f)) <= SEAMLESS for f in files for s in starts)
+
+
+def _where(files: Sequence[StudyFile]) -> str:
+    return some_of(names(files), 3)
+
+
+def _when(files: Sequence[StudyFile], axis: Axis) -> str:
+    spans = [f.interval for f in files if f.interval and f.recording.start_known]
+    if not spans:
+        return "not known"
+    return f"{axis.iso(min(s.start for s in spans))} to {axis.iso(max(s.end for s in spans))}"
+
+
+def patient_findings(
+    files: Sequence[StudyFile], order: Order | None, where: str
+) -> Iterator[Finding]:
+    """Whether the files carry the order's patient code at all."""
+    wanted, found = by_code(files, order)
+    if wanted is None:
+        return
+    blank = found.get(None, [])
+    if wanted not in found and len(found) > bool(blank):
+        yield finding(
+            "patient_code_not_found",
+            where,
+            others=quantity(len(files) - len(blank), "file"),
+            blank=len(blank),
+        )
+    if blank:
+        yield finding(
+            "patient_code_missing",
+            where,
+            files=quantity(len(blank), "file"),
+            names=tuple(names(blank)[:SHOWN]),
+        )
+
+
+def date_findings(
+    wrong: Sequence[tuple[StudyFile, int]], counted: Sequence[StudyFile]
+) -> Iterator[Finding]:
+    """One finding on all ``misdated`` files, with both figures."""
+    if not wrong:
+        return
+    files = [f for f, _ in wrong]
+    placed = [moved(f, replace(f.map, anchor=f.map.anchor + days)) for f, days in wrong]
+    other = recorded_ns([*counted, *placed])
+    yield finding(
+        "date_may_be_wrong",
+        _where(files),
+        file=files[0].recording.name if len(files) == 1 else None,
+        other_recorded_ns=other,
+        files=quantity(len(files), "file"),
+        names=tuple(names(files)[:SHOWN]),
+        recorded=hms(recorded_ns(counted)),
+        with_them=hms(other),
+    )
+
+
+# ---------------------------------------------------------------- by hand
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """A person's corrections as far as they name files that are there."""
+
+    recordings: tuple[Recording, ...]
+    """All recordings, with their clocks corrected."""
+    excluded: frozenset[str]
+    included: frozenset[str]
+    clocks: frozenset[str]
+    by: str
+    unknown: tuple[str, ...]
+    """Names that fit no file."""
+    unmoved: tuple[str, ...]
+    """Names of files whose start is not known, or would leave the years of recordings."""
+
+    @property
+    def any(self) -> bool:
+        """Whether anything was corrected."""
+        return bool(self.excluded or self.included or self.clocks)
+
+
+def corrected(recordings: Sequence[Recording], wanted: Corrections) -> ByHand:
+    """``recordings`` with the corrections of the order applied to those that they name."""
+    known = {r.name for r in recordings}
+
+    def plain(name: str) -> str:
+        return name if name in known else name.replace("\\", "/").removeprefix("./")
+
+    shifts = {plain(name): ns for name, ns in wanted.clock_ns}
+    done: list[Recording] = []
+    unmoved = []
+    for recording in recordings:
+        start = recording.start_civil_ns + shifts.get(recording.name, 0)
+        if recording.name in shifts and not (
+            recording.start_known and FIRST_YEAR <= start < LAST_YEAR
+        ):
+            unmoved.append(recording.name)
+            start = recording.start_civil_ns
+        done.append(replace(recording, start_civil_ns=start))
+    excluded = {plain(n) for n in wanted.exclude}
+    included = {plain(n) for n in wanted.include}
+    asked = [*wanted.exclude, *wanted.include, *(n for n, _ in wanted.clock_ns)]
+    return ByHand(
+        recordings=tuple(done),
+        excluded=frozenset(excluded & known),
+        included=frozenset(included & known - excluded),
+        clocks=frozenset(shifts.keys() & known - set(unmoved)),
+        by=wanted.by,
+        unknown=tuple(dict.fromkeys(n for n in asked if plain(n) not in known)),
+        unmoved=tuple(unmoved),
+    )
+
+
+def by_hand_findings(
+    hand: ByHand, files: Sequence[StudyFile], by_rules_ns: int, where: str
+) -> Iterator[Finding]:
+    """What was set by hand, by whom, and what the rules alone would have given."""
+    recorded = hms(recorded_ns(f for f in files if f.role == "counted"))
+    wanted: tuple[tuple[StudyCode, frozenset[str]], ...] = (
+        ("excluded_by_hand", hand.excluded),
+        ("included_by_hand", hand.included),
+        ("clock_set_by_hand", hand.clocks),
+    )
+    for code, which in wanted:
+        mine = [f for f in files if f.recording.name in which]
+        if mine:
+            yield finding(
+                code,
+                _where(mine),
+                by=f" by {hand.by}" if hand.by else Own(""),
+                files=quantity(len(mine), "file"),
+                names=tuple(names(mine)[:SHOWN]),
+                length=hms(recorded_ns(mine)),
+                by_rules=hms(by_rules_ns),
+                recorded=recorded,
+            )
+    if hand.unknown:
+        yield finding("correction_without_file", where, names=hand.unknown[:SHOWN])
+    if hand.unmoved:
+        yield finding("correction_without_file", where, form="no_start", names=hand.unmoved[:SHOWN])

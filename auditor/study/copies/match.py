@@ -1,0 +1,220 @@
+"""The copies of a study: the one whose clock is the study's, those matched to it, and the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+
+from auditor.core.progress import Progress
+from auditor.model import StudyCopy, StudyFile
+from auditor.policy.study import StudySettings
+from auditor.study.belonging import Aside, Far
+from auditor.study.copies.alignment import Alignment, align
+from auditor.study.copies.devices import Device, longest, one_device, preferred
+from auditor.study.placing import in_order, names
+
+_MOST_SEARCHES = 12
+"""Searches in vain after which no more devices are looked at as copies: each reads much."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Copy:
+    """One copy in its place; ``via`` is the copy that ``alignment`` was measured against."""
+
+    name: str
+    device: Device
+    files: tuple[StudyFile, ...]
+    alignment: Alignment | None = None
+    via: str = ""
+
+    def told(self, why: str) -> StudyCopy:
+        """The copy as the audit tells it."""
+        found, files = self.alignment, tuple(names(self.files))
+        if found is None:
+            return StudyCopy(self.name, self.device.folder, True, files, 0, 0, why)
+        sure = found.residual_ns <= found.sample_ns and found.places > 1
+        return StudyCopy(
+            name=self.name,
+            folder=self.device.folder,
+            reference=False,
+            files=files,
+            clock_offset_ns=found.offset_ns,
+            drift_ppb=found.drift_ppb,
+            method=f"the same samples at {found.places} places",
+            confidence="high" if sure else "moderate",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Copies:
+    """The copies, the reference first; ``why`` says why it is; ``aside`` matches nothing."""
+
+    copies: tuple[Copy, ...]
+    why: str
+    aside: tuple[Aside, ...] = ()
+
+    @property
+    def counted(self) -> list[StudyFile]:
+        """The files of all copies in time order."""
+        return in_order(f for c in self.copies for f in c.files)
+
+    def with_files(self, counted: Collection[str]) -> Copies:
+        """The same with only the files named; copies that hold none of them are left out."""
+        kept = [
+            replace(c, files=tuple(f for f in c.files if f.recording.name in counted))
+            for c in self.copies
+        ]
+        return replace(self, copies=tuple(c for c in kept if c.files))
+
+    def with_reference(self, files: Sequence[StudyFile]) -> Copies:
+        """The same with the reference's files in their final sequence."""
+        return replace(self, copies=(replace(self.copies[0], files=tuple(files)), *self.copies[1:]))
+
+    def told(self) -> tuple[StudyCopy, ...]:
+        """The copies as the audit tells them."""
+        only = len(self.copies) == 1 and not self.aside_for("copy_not_matched")
+        return tuple(c.told("the only copy" if only else f"reference: {self.why}")
+                     for c in self.copies)  # fmt: skip
+
+    def aside_for(self, code: str) -> list[StudyFile]:
+        """Files set aside here for the reason ``code``."""
+        return [a.file for a in self.aside if a.code == code]
+
+
+def match_copies(
+    found: Sequence[Device],
+    far: Sequence[Far],
+    hookup: int | None,
+    settings: StudySettings,
+    pinned: Collection[str],
+    progress: Progress | None,
+) -> Copies:
+    """The reference as copy 'A', the others matched to it as 'B', 'C', … in order of their start.
+
+    The device that recorded longest is the study's; which of the devices that hold the same samples
+    gives the clock is a preference. A device that matches nothing is set aside, unless it can be
+    more of the reference's own files.
+    """
+    if progress:
+        progress.stage("Comparing copies", len(found) + len(far))
+    found = _by_folder(found)
+    first = longest(found)
+    matched = _matched_to(first, found, progress)
+    same = [c.device for c in matched]
+    chosen, why = preferred(same, hookup, settings.hookup_tolerance_ns)
+    if chosen is not first:
+        again = _matched_to(chosen, same, None)
+        if any(c.device is first for c in again):
+            matched = again
+        else:
+            why = "it recorded longest"
+    taken = {id(c.device) for c in matched}
+    aside: list[Aside] = []
+    for device in (d for d in found if id(d) not in taken):
+        reference = matched[0].device
+        counted = Device("", reference.recorder, tuple(f for c in matched for f in c.files))
+        own, other = device.recorder, reference.recorder
+        if one_device(counted, device):
+            matched = [_with_more(matched[0], device.files), *matched[1:]]
+            continue
+        code = "other_recorder" if own and other and own != other else "copy_not_matched"
+        kept = tuple(f for f in device.files if f.recording.name in pinned)
+        matched = [_with_more(matched[0], kept), *matched[1:]]
+        aside += [
+            Aside(f, "other_recorder" if code == "other_recorder" else "copy_not_matched")
+            for f in device.files
+            if f.recording.name not in pinned
+        ]
+    searches = _MOST_SEARCHES
+    for distant in far:
+        copy = _match(distant.device, matched, anywhere=True) if searches > 0 else None
+        if copy is not None:
+            matched = [*matched, copy]
+        else:
+            searches -= 1
+            aside += [
+                Aside(f, distant.code, by_order=distant.code == "before_hookup")
+                for f in distant.device.files
+            ]
+        if progress:
+            progress.advance(1)
+    aside += [
+        Aside(f, "placement_out_of_range")
+        for c in matched
+        for f in (c.alignment.outside if c.alignment else ())
+    ]
+    return Copies(tuple(matched), why, tuple(aside))
+
+
+def _by_folder(found: Sequence[Device]) -> list[Device]:
+    """Series of files in one folder are two devices only where samples show two clocks.
+
+    Else they are one device's, exported twice into one folder or with its clock put back.
+    """
+    settled: list[Device] = []
+    for device in sorted(found, key=lambda d: -d.recorded_ns):
+        for index, other in enumerate(settled if device.series else ()):
+            if other.series and (other.folder, other.recorder) == (device.folder, device.recorder):
+                copy = _match(device, [Copy("A", other, other.files)], anywhere=False)
+                if copy is None or copy.alignment is None or not copy.alignment.moves:
+                    settled[index] = replace(
+                        other, files=tuple(in_order([*other.files, *device.files]))
+                    )
+                    break
+        else:
+            settled.append(device)
+    return sorted(settled, key=lambda d: (d.start, d.folder))
+
+
+def _matched_to(
+    reference: Device, found: Sequence[Device], progress: Progress | None
+) -> list[Copy]:
+    """``reference`` as copy 'A' with every device that matches it, or one that does."""
+    matched = [Copy("A", reference, reference.files)]
+    left = [d for d in found if d is not reference]
+    tried = dict.fromkeys(map(id, left), 0)
+    searches = _MOST_SEARCHES
+    more = True
+    while more and left and searches > 0:
+        more = False
+        for device in list(left):
+            fresh = matched[tried[id(device)] :]
+            tried[id(device)] = len(matched)
+            anywhere = not device.shares_time(reference)
+            copy = _match(device, fresh, name=len(matched), anywhere=anywhere) if fresh else None
+            if copy is None:
+                searches -= 1
+            else:
+                matched.append(copy)
+                left.remove(device)
+                more = True
+    if progress:
+        progress.advance(len(found))
+    return matched
+
+
+def _match(device: Device, copies: Sequence[Copy], *, name: int = 0, anywhere: bool) -> Copy | None:
+    """``device`` beside the first of ``copies`` that it matches."""
+    letter = _letter(name or len(copies))
+    for copy in copies:
+        try:
+            alignment = align(device.files, copy.files, letter, anywhere=anywhere)
+        except OSError:
+            alignment = None  # a file that cannot be read shows nothing; its finding says why
+        if alignment is not None:
+            return Copy(letter, device, alignment.files, alignment, copy.name)
+    return None
+
+
+def _with_more(copy: Copy, files: Sequence[StudyFile]) -> Copy:
+    """The reference with ``files`` that go on where its own end."""
+    if not files:
+        return copy
+    more = Device.of([*copy.device.files, *files])
+    return replace(copy, device=more, files=more.files)
+
+
+def _letter(index: int) -> str:
+    """'A' … 'Z', then 'A2', 'B2', …"""
+    turn, letter = divmod(index, 26)
+    return chr(ord("A") + letter) + (str(turn + 1) if turn else "")
