@@ -176,6 +176,15 @@ class History:
             ).fetchone()
         return None if row is None else Known(row[0], row[1], *(json.loads(v) for v in row[2:]))
 
+    def audited(self) -> dict[str, str]:
+        """Study -> when its latest audit was made."""
+        with self._told():
+            rows = self._db.execute(
+                "SELECT study, audited_utc FROM audits"
+                " WHERE id IN (SELECT max(id) FROM audits GROUP BY study)"
+            )
+            return dict(rows.fetchall())
+
     def latest_texts(self) -> Iterator[tuple[str, str]]:
         """Each study with the summary of its latest audit, as the JSON text that is stored."""
         with self._told():

@@ -9,6 +9,7 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from auditor.core.clock import zone_info
 from auditor.core.errors import UsageError
@@ -19,6 +20,9 @@ from auditor.inputs.order import OPTIONS, order_of_folder, order_with, read_orde
 from auditor.inputs.urls import is_url, shown_url
 from auditor.model import Audit, Order
 from auditor.policy import load_policy
+
+if TYPE_CHECKING:
+    from auditor.desk.server import Start
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -33,6 +37,7 @@ def run(arguments: argparse.Namespace) -> int:
         "schema": run_schema,
         "methods": run_methods,
         "demo": run_demo,
+        "desk": run_desk,
     }[arguments.command]
     return command(arguments)
 
@@ -179,10 +184,53 @@ def run_demo(arguments: argparse.Namespace) -> int:
     """``auditor demo``."""
     from auditor.demo.command import demo
 
+    if arguments.desk:
+        return _demo_desk(arguments)
     with _progress(quiet=arguments.quiet) as progress:
         text = demo(Path(arguments.out), progress)
     if not arguments.quiet:
         sys.stdout.write(text)
+    return COMPLETE
+
+
+def run_desk(arguments: argparse.Namespace) -> int:
+    """``auditor desk``."""
+    from auditor.desk.server import Start, standard_roots
+
+    folder = None if arguments.folder is None else Path(arguments.folder)
+    return _serve_desk(
+        Start(
+            folder=folder,
+            roots=standard_roots(arguments.root),
+            watched=standard_roots(arguments.watch),
+            port=arguments.port,
+            opens=not arguments.no_open,
+        ),
+        quiet=arguments.quiet,
+    )
+
+
+def _demo_desk(arguments: argparse.Namespace) -> int:
+    """``auditor demo --desk``: the invented studies, not audited yet, in a desk of their own."""
+    from auditor.demo import make_demo
+    from auditor.desk.server import Start
+
+    out = Path(arguments.out).absolute()
+    with _progress(quiet=arguments.quiet) as progress:
+        make_demo(out, progress)
+    start = Start(folder=out / "desk", roots=(out / "studies",), opens=not arguments.no_open)
+    return _serve_desk(start, quiet=arguments.quiet)
+
+
+def _serve_desk(start: Start, *, quiet: bool) -> int:
+    from auditor.desk.server import run_desk as serve
+
+    def say(text: str) -> None:
+        if not quiet:
+            sys.stdout.write(printable(text) + "\n")
+            sys.stdout.flush()
+
+    serve(start, say)
     return COMPLETE
 
 

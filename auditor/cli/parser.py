@@ -8,7 +8,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from auditor.core import __version__
 from auditor.core.statuses import FAILED, STOPPED
@@ -56,6 +56,7 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"auditor {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
 
+    _desk(commands, common)
     study = commands.add_parser(
         "study",
         parents=[common, policy, reading],
@@ -151,6 +152,10 @@ def parser() -> argparse.ArgumentParser:
         description="Makes invented studies, audits them, and says where the audits are.",
     )
     demo.add_argument("--out", metavar="DIR", default="demo", help="default: demo")
+    demo.add_argument(
+        "--desk", action="store_true", help="make the studies and open the desk on them instead"
+    )
+    demo.add_argument("--no-open", action="store_true", help="with --desk: open no browser")
     return top
 
 
@@ -183,6 +188,32 @@ def _order_options(study: argparse.ArgumentParser) -> None:
         "--clock", metavar="NAME=+H:MM:SS", action="append", help="added to the file's start"
     )
     files.add_argument("--by", metavar="WHO", help="who corrects")
+
+
+def _desk(commands: Any, common: argparse.ArgumentParser) -> None:
+    desk = commands.add_parser(
+        "desk",
+        parents=[common],
+        help="the local page for staff who use no terminal",
+        description="Serves a page to this machine's own browser: choose a study's folder, fill in "
+        "the order, watch the audit, read the four answers, decide. It ends by its button, or half "
+        "an hour after it was last used.",
+    )
+    desk.add_argument(
+        "--root", metavar="DIR", action="append", default=[],
+        help="a folder that it may list besides the home folder; may be given again",
+    )  # fmt: skip
+    desk.add_argument(
+        "--watch", metavar="DIR", action="append", default=[],
+        help="a folder in which studies arrive: each is audited when it lies still",
+    )  # fmt: skip
+    desk.add_argument(
+        "--folder", metavar="DIR",
+        help="where worklist and audits go, such as a share; default: auditor-desk in the home "
+        "folder",
+    )  # fmt: skip
+    desk.add_argument("--port", metavar="N", type=int, default=0, help="default: a free one")
+    desk.add_argument("--no-open", action="store_true", help="open no browser")
 
 
 def _second_readers(command: argparse.ArgumentParser, default: str, words: str) -> None:

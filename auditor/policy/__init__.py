@@ -14,6 +14,7 @@ from typing import Any
 from auditor.core.errors import SettingsError
 from auditor.policy.billing import BillingSettings
 from auditor.policy.coverage import CoverageSettings, DecisionSettings
+from auditor.policy.desk import DeskSettings
 from auditor.policy.monitoring import MonitoringSettings, VideoSettings
 from auditor.policy.power import PowerSettings
 from auditor.policy.signal import SignalSettings
@@ -52,6 +53,7 @@ class Sections(Strict):
     monitoring: MonitoringSettings
     video: VideoSettings
     billing: BillingSettings
+    desk: DeskSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,7 @@ class Policy:
     monitoring: MonitoringSettings
     video: VideoSettings
     billing: BillingSettings
+    desk: DeskSettings
 
 
 def load_policy(path: Path | None = None) -> Policy:

@@ -1,0 +1,331 @@
+"""The order as a form: filled from a file that lies there, checked by the order file's own rules.
+
+Nothing is checked here: what a person filled in becomes the tables of an order file and passes the
+checks of ``auditor.inputs.order``, so that a message is the same on the page as in the terminal.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from werkzeug.datastructures import MultiDict
+
+from auditor.core.clock import civil_datetime
+from auditor.core.durations import hms
+from auditor.core.errors import SettingsError
+from auditor.core.units import HOUR
+from auditor.desk.toml_text import toml_text
+from auditor.inputs.order import order_of
+from auditor.model import Order
+from auditor.policy.toml import parse_toml, read_toml
+
+Tables = dict[str, dict[str, Any]]
+"""The tables of an order file."""
+
+_TEXTS = ("order.study_id", "order.patient_code", "order.timezone", "order.monitoring",
+          "order.reports", "power.mode", "logs.monitoring", "logs.video", "files.by")  # fmt: skip
+_NUMBERS = ("order.ordered_hours", "order.minimum_channels", "power.batteries",
+            "power.hours_per_battery", "power.spare_batteries", "power.external_hours",
+            "power.mode_share")  # fmt: skip
+_NUMBER = re.compile(r"\d{1,9}(\.\d{1,9})?")
+_REMARK = "Written by the desk of the EEG Coverage Auditor from its form."
+_MOST_ERRORS = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Filled:
+    """A form as it stands: the texts by field, and what is wrong with each.
+
+    Fields are named as keys of an order file ('order.ordered_hours'). ``excluded`` and ``included``
+    are file names, ``clocks`` pairs of a file name and what is added to its start stamp.
+    """
+
+    texts: Mapping[str, str] = field(default_factory=dict)
+    still_recording: bool = False
+    excluded: tuple[str, ...] = ()
+    included: tuple[str, ...] = ()
+    clocks: tuple[tuple[str, str], ...] = ()
+    errors: Mapping[str, str] = field(default_factory=dict)
+
+    def text(self, name: str) -> str:
+        """What stands in a field."""
+        return self.texts.get(name, "")
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """An order that passed every check, with the text of its file."""
+
+    order: Order
+    text: str
+
+
+def filled_by(form: MultiDict[str, str]) -> Filled:
+    """What a browser sent."""
+    names = (*_TEXTS, *_NUMBERS, "order.hookup", "order.video", "power.charges")
+    pairs = [entry.partition("\n") for entry in form.getlist("files.clock")]
+    return Filled(
+        texts={name: form.get(name, "").strip() for name in names},
+        still_recording="order.still_recording" in form,
+        excluded=tuple(form.getlist("files.exclude")),
+        included=tuple(form.getlist("files.include")),
+        clocks=tuple((name, text.strip()) for text, _, name in pairs),
+    )
+
+
+def filled_from(tables: Tables) -> Filled:
+    """The form that shows an order file's tables, right or wrong."""
+    texts = {}
+    for section, keys in tables.items():
+        for key, value in keys.items() if isinstance(keys, dict) else ():
+            texts[f"{section}.{key}"] = _as_text(value)
+    files = tables.get("files", {})
+    files = files if isinstance(files, dict) else {}
+    clock = files.get("clock", {})
+    return Filled(
+        texts=texts,
+        still_recording=texts.get("order.still_recording", "").lower() in ("true", "yes"),
+        excluded=_names(files.get("exclude")),
+        included=_names(files.get("include")),
+        clocks=tuple((str(k), str(v)) for k, v in clock.items()) if isinstance(clock, dict) else (),
+    )
+
+
+def _names(value: object) -> tuple[str, ...]:
+    return tuple(map(str, value)) if isinstance(value, list) else ()
+
+
+def _as_text(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="auto" if value.second or value.microsecond else "minutes")
+    if isinstance(value, list):
+        return ", ".join(map(_as_text, value))
+    return "" if value is None else str(value)
+
+
+def tables_of(filled: Filled) -> Tables:
+    """The form as the tables of an order file; empty fields are left out."""
+    tables: Tables = {"order": {}, "files": {}, "power": {}, "logs": {}}
+
+    def put(name: str, value: object) -> None:
+        section, _, key = name.partition(".")
+        tables[section][key] = value
+
+    for name in _TEXTS:
+        if filled.text(name):
+            put(name, filled.text(name))
+    for name in _NUMBERS:
+        if filled.text(name):
+            put(name, _number(filled.text(name)))
+    if filled.text("order.hookup"):
+        put("order.hookup", _moment(filled.text("order.hookup")))
+    if filled.text("order.video"):
+        put("order.video", {"yes": True, "no": False}.get(filled.text("order.video").lower(),
+                                                          filled.text("order.video")))  # fmt: skip
+    if filled.still_recording:
+        put("order.still_recording", True)
+    if filled.text("power.charges"):
+        put("power.charges", [_number(part) for part in _parts(filled.text("power.charges"))])
+    for name, value in (
+        ("files.exclude", list(filled.excluded)),
+        ("files.include", list(filled.included)),
+        ("files.clock", dict(filled.clocks)),
+    ):
+        if value:
+            put(name, value)
+    return {section: keys for section, keys in tables.items() if keys or section == "order"}
+
+
+def _parts(text: str) -> list[str]:
+    return [part for part in re.split(r"[,;\s]+", text.replace(" %", "%")) if part]
+
+
+def _number(text: str) -> object:
+    """A number as it would stand in the file; any other text as it is, for the check to refuse."""
+    if not _NUMBER.fullmatch(text):
+        return text
+    return Decimal(text) if "." in text else int(text)
+
+
+def _moment(text: str) -> object:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return text
+
+
+class _Fields:
+    """Names the place of a key as the form's field does."""
+
+    def place(self, keys: tuple[str, ...]) -> str:
+        return ".".join(keys[:2])
+
+
+def checked(filled: Filled, folder: Path, name: str) -> Taken | Filled:
+    """The order that a form gives for the study in ``folder``; or the form with every error in it.
+
+    ``name`` is what its file is called. Log names are relative to ``folder``.
+    """
+    tables = tables_of(filled)
+    errors: dict[str, str] = {}
+    trial: Tables = {section: dict(keys) for section, keys in tables.items()}
+    order = None
+    for _ in range(_MOST_ERRORS):
+        try:
+            order = order_of(trial, _Fields(), folder, "", name)
+            break
+        except SettingsError as error:
+            where = error.where if error.where not in ("power", "files") else f"{error.where}.*"
+            errors.setdefault(where, _sentence(error))
+            section, _, key = where.partition(".")
+            if where == "order.ordered_hours":
+                trial["order"]["ordered_hours"] = 1  # so that the other fields are looked at too
+            elif key == "*" or key not in trial.get(section, {}):
+                trial.pop(section, None)
+            else:
+                del trial[section][key]
+    if order is not None:
+        errors |= _logs_out_of(folder, order)
+    try:
+        text = toml_text(tables, _REMARK)
+    except ValueError:
+        errors.setdefault("order.study_id", "A text holds characters that no file can hold.")
+    if errors or order is None:
+        return _with(filled, errors)
+    return taken(text, folder, name)
+
+
+def taken(text: str, folder: Path, name: str) -> Taken:
+    """The order of an order file's text. Raises ``SettingsError``."""
+    source = parse_toml(text.encode(), name)
+    sha256 = hashlib.sha256(text.encode()).hexdigest()
+    return Taken(order_of(source.data, source, folder, sha256, name), text)
+
+
+def _with(filled: Filled, errors: Mapping[str, str]) -> Filled:
+    return Filled(
+        filled.texts,
+        filled.still_recording,
+        filled.excluded,
+        filled.included,
+        filled.clocks,
+        errors,
+    )
+
+
+def _sentence(error: SettingsError) -> str:
+    text = f"{error.problem}. {error.action}" if error.action else error.problem
+    return text[:1].upper() + text[1:]
+
+
+def _logs_out_of(folder: Path, order: Order) -> dict[str, str]:
+    """Logs that do not lie in the study's folder: the desk reads nothing else."""
+    found = {}
+    for name, path in (
+        ("logs.monitoring", order.monitoring_log), ("logs.video", order.video_log),
+    ):  # fmt: skip
+        if path is not None and not lies_in(Path(path), folder):
+            found[name] = "Must be a file in the study's folder. Copy it there and choose it."
+    return found
+
+
+def lies_in(path: Path, folder: Path) -> bool:
+    """Whether the real ``path`` is a file below ``folder``."""
+    try:
+        real = path.resolve(strict=True)
+    except (OSError, ValueError, RuntimeError):
+        return False
+    return real.is_file() and folder.resolve() in real.parents
+
+
+def tables_in(path: Path) -> Tables:
+    """The tables of an order file as they stand. Raises ``SettingsError``."""
+    return {k: v for k, v in read_toml(path).data.items() if isinstance(v, dict)}
+
+
+def tables_from(order: Order) -> Tables:
+    """The tables that say what a request or the row of a list says."""
+    hookup, power = order.hookup_civil_ns, order.power
+    tables: Tables = {
+        "order": {
+            "ordered_hours": _hours(order.ordered_ns),
+            "study_id": order.study_id,
+            "patient_code": order.patient_code,
+            "hookup": None if hookup is None else civil_datetime(hookup),
+            "timezone": order.timezone,
+            "video": order.video,
+            "monitoring": order.monitoring,
+            "minimum_channels": order.minimum_channels,
+            "still_recording": order.still_recording or None,
+            "reports": order.reports,
+        },
+        "power": {}
+        if power is None
+        else {
+            "batteries": power.batteries,
+            "hours_per_battery": _hours(power.battery_ns),
+            "spare_batteries": power.spare_batteries,
+            "external_hours": _hours(power.external_ns),
+            "mode": power.mode,
+            "mode_share": _share(power.mode_share_ppm),
+            "charges": [_share(ppm) for ppm in power.charges_ppm] or None,
+        },
+        "logs": {
+            "monitoring": order.monitoring_log and Path(order.monitoring_log).name,
+            "video": order.video_log and Path(order.video_log).name,
+        },
+    }
+    kept = {s: {k: v for k, v in keys.items() if v is not None} for s, keys in tables.items()}
+    return {section: keys for section, keys in kept.items() if keys}
+
+
+def _hours(ns: int | None) -> object:
+    if ns is None:
+        return None
+    hours = Decimal(ns) / HOUR
+    return int(hours) if hours == int(hours) else hours
+
+
+def _share(ppm: int | None) -> Decimal | None:
+    return None if ppm is None else Decimal(ppm) / 1_000_000
+
+
+def corrected(
+    tables: Tables, file: str, how: str, by: str, clock: str = "", known: Iterable[str] = ()
+) -> Tables:
+    """``tables`` with one file's correction: ``how`` is exclude, include, clock or undo.
+
+    Raises ``SettingsError`` where the file is not one of ``known``.
+    """
+    if file not in known:
+        raise SettingsError(file[:200], "is not a file of this study", "Open the study again.")
+    files = dict(tables.get("files", {}))
+    exclude = [name for name in files.get("exclude", []) if name != file]
+    include = [name for name in files.get("include", []) if name != file]
+    clocks = dict(files.get("clock", {}))
+    if how == "exclude":
+        exclude.append(file)
+    elif how == "include":
+        include.append(file)
+    elif how == "clock":
+        clocks[file] = clock
+    else:
+        clocks.pop(file, None)
+    found = {"exclude": exclude, "include": include, "clock": clocks, "by": by}
+    kept = {key: value for key, value in found.items() if value}
+    rest = {section: keys for section, keys in tables.items() if section != "files"}
+    return {**rest, "files": kept} if set(kept) - {"by"} else rest
+
+
+def moved_by(ns: int) -> str:
+    """A correction of a clock as the order file writes it."""
+    return f"{'+' if ns >= 0 else '-'}{hms(abs(ns))}"

@@ -1,0 +1,306 @@
+"""One study: how its audit goes, what it says, what people decide, its files to take away."""
+
+from __future__ import annotations
+
+import io
+import os
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+from typing import Any
+
+from flask import Flask, Response, jsonify, request, send_file
+
+from auditor.batch.worklist import rows
+from auditor.core.errors import AuditorError, SettingsError, UsageError
+from auditor.core.text import path_part
+from auditor.desk.decisions import OUTCOMES, ROLES, Decided, decided_of, name_and_note
+from auditor.desk.order_form import Filled, checked, corrected, filled_from, taken
+from auditor.desk.pages_worklist import QUESTIONS, STATES, line_of
+from auditor.desk.render import page, path_text, see, size_words, study_id
+from auditor.desk.runs import Run
+from auditor.desk.security import Refused, audit_policy
+from auditor.desk.service import Desk, told
+from auditor.model import WorkRow
+from auditor.outputs.html.lists import WORDS
+from auditor.pipeline import now_utc
+
+_FILES_SHOWN = 300
+_TYPES = {".csv": "text/csv", ".json": "application/json", ".txt": "text/plain"}
+
+
+class StudyPages:
+    """Runs, studies, decisions and corrections."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+
+    def add_to(self, app: Flask) -> None:
+        """Give the pages their addresses."""
+        app.add_url_rule("/runs/<number>", "run", self.run)
+        app.add_url_rule("/runs/<number>/state", "state", self.state)
+        app.add_url_rule("/runs/<number>/cancel", "cancel", self.cancel, methods=["POST"])
+        app.add_url_rule("/studies/<id>", "study", self.study)
+        for name in ("decide", "review", "correct", "again", "show"):
+            app.add_url_rule(f"/studies/<id>/{name}", name, getattr(self, name), methods=["POST"])
+        app.add_url_rule("/studies/<id>/audit.html", "audit", self.audit)
+        app.add_url_rule("/studies/<id>/copy.zip", "copy", self.copy)
+        app.add_url_rule("/studies/<id>/files/<name>", "file", self.file)
+
+    # -- runs ----------------------------------------------------------------------------------
+
+    def _run(self, number: str) -> Run:
+        run = self._desk.runs.get(number)
+        if run is None:
+            raise Refused("The desk was started again since; look in the worklist.", 404)
+        return run
+
+    def run(self, number: str) -> Response:
+        """How far an audit is; once it is made, the study."""
+        run = self._run(number)
+        if run.state == "done":
+            return see(f"/studies/{study_id(run.study)}")
+        folder = self._desk.shelf.folder_of(run.study)
+        return page(
+            "desk-run.html",
+            run=run,
+            left=_left(run),
+            amount=_amount(run),
+            id=study_id(run.study),
+            number="" if folder is None else self._desk.places.id_of(folder),
+        )
+
+    def state(self, number: str) -> Response:
+        """The same for the page's script."""
+        run = self._run(number)
+        return jsonify(
+            state=run.state, stage=run.stage, percent=run.percent, known=bool(run.total),
+            amount=_amount(run), left=_left(run), ahead=run.ahead,
+        )  # fmt: skip
+
+    def cancel(self, number: str) -> Response:
+        """Stop an audit that waits or runs."""
+        self._desk.runs.cancel(self._run(number).id)
+        return see(f"/runs/{number}")
+
+    # -- the study -----------------------------------------------------------------------------
+
+    def _row(self, id: str) -> WorkRow:  # noqa: A002  the address's own word
+        with self._desk.shelf.history() as history:
+            names = [s for s, _ in history.latest_texts() if study_id(s) == id]
+            if not names:
+                raise Refused("The worklist holds no such study.", 404)
+            return rows(history, names)[0]
+
+    def study(self, id: str, error: str = "", status: int = 200) -> Response:  # noqa: A002
+        """What the audit says and what can be done about it."""
+        desk = self._desk
+        row = self._row(id)
+        folder = desk.shelf.folder_of(row.study)
+        document = desk.shelf.document(row.study)
+        decided = decided_of(desk.shelf).get(row.study, Decided())
+        run = desk.runs.of(row.study)
+        return page(
+            "desk-study.html",
+            status=status,
+            error=error,
+            line=line_of(row, desk.runs.all(), decided),
+            document=document,
+            summary=row.summary,
+            note=_note(document),
+            files=_files(document),
+            corrections=self._corrections(row.study, folder),
+            outcomes=OUTCOMES,
+            roles=ROLES,
+            questions=QUESTIONS,
+            states=STATES,
+            outcome_words=WORDS,
+            audited=desk.shelf.audited_utc(row.study),
+            running=run if run is not None and not run.ended else None,
+            failed=run if run is not None and run.state == "failed" else None,
+            folder="" if folder is None else path_text(folder),
+            there=folder is not None and folder.is_dir(),
+            number="" if folder is None else desk.places.id_of(folder),
+            audit_folder=path_text(desk.shelf.audit_folder(row.study)),
+            outputs=self._outputs(row.study),
+            last_by=desk.last_by,
+        )
+
+    def _corrections(self, study: str, folder: Path | None) -> Filled:
+        if folder is None or not folder.is_dir():
+            return Filled()
+        return filled_from(self._desk.order(study, folder).tables)
+
+    def _outputs(self, study: str) -> list[tuple[str, str]]:
+        folder = self._desk.shelf.audit_folder(study)
+        try:
+            found = sorted(p for p in folder.iterdir() if p.is_file() and not p.is_symlink())
+        except OSError:
+            return []
+        return [(p.name, size_words(p.stat().st_size)) for p in found]
+
+    def decide(self, id: str) -> Response:  # noqa: A002
+        """Record a decision on the audit that the person saw."""
+        row = self._row(id)
+        form = request.form
+        try:
+            self._same_audit(row.study)
+            by, note = name_and_note(form.get("by", ""), form.get("note", ""))
+            if form.get("outcome") not in OUTCOMES:
+                raise UsageError("", "nothing was chosen", "Choose one of the five.")
+            self._desk.shelf.decide(row.study, form["outcome"], by, note)
+            self._desk.last_by = by
+        except AuditorError as error:
+            return self.study(id, told(error), 422)
+        return see(f"/studies/{id}#decide" if form.get("back") != "list" else "/")
+
+    def review(self, id: str) -> Response:  # noqa: A002
+        """Record that a technologist or a coder read the audit."""
+        row = self._row(id)
+        form = request.form
+        try:
+            self._same_audit(row.study)
+            by, note = name_and_note(form.get("by", ""), form.get("note", ""))
+            if form.get("role") not in ROLES:
+                raise UsageError("", "no part was chosen", "Choose technologist or coder.")
+            with self._desk.shelf.history() as history:
+                history.add_review(row.study, form["role"], by, note, now_utc())
+            self._desk.last_by = by
+        except AuditorError as error:
+            return self.study(id, told(error), 422)
+        return see(f"/studies/{id}#reviewed")
+
+    def _same_audit(self, study: str) -> None:
+        """Raise ``UsageError`` where the study was audited again since the page was made."""
+        if request.form.get("audited", "") != self._desk.shelf.audited_utc(study):
+            raise UsageError(
+                "", "this study was audited again while this page was open", "Look at it once more."
+            )
+
+    def correct(self, id: str) -> Response:  # noqa: A002
+        """Set one file by hand, and audit again. The order that says so is kept at the desk."""
+        desk, form = self._desk, request.form
+        row = self._row(id)
+        try:
+            self._same_audit(row.study)
+            folder = desk.shelf.folder_of(row.study)
+            if folder is None:
+                raise UsageError(
+                    "this study", "was not audited from this desk", "Choose its folder."
+                )
+            folder = desk.places.inside(folder)
+            by, _ = name_and_note(form.get("by", ""), "")
+            known = desk.order(row.study, folder)
+            if known.order is None:
+                raise SettingsError("", known.error or "the study has no order to keep it in",
+                                    "Fill in the order first.")  # fmt: skip
+            names = [file["name"] for file in _files(desk.shelf.document(row.study))]
+            tables = corrected(
+                known.tables, form.get("file", ""), form.get("how", ""), by,
+                form.get("clock", "").strip(), names,
+            )  # fmt: skip
+            found = checked(filled_from(tables), folder, "order.toml")
+            if isinstance(found, Filled):
+                raise SettingsError("", "; ".join(found.errors.values()))
+            desk.last_by = by
+            desk.shelf.keep_order(row.study, found.text)
+            run = desk.start(row.study, folder, taken(found.text, folder, "order.toml").order,
+                             found.order.sha256)  # fmt: skip
+        except AuditorError as error:
+            return self.study(id, told(error), 422)
+        return see(f"/runs/{run.id}")
+
+    def again(self, id: str) -> Response:  # noqa: A002
+        """Audit the study again by the order that is known."""
+        try:
+            return see(f"/runs/{self._desk.start_again(self._row(id).study).id}")
+        except AuditorError as error:
+            return self.study(id, told(error), 422)
+
+    def show(self, id: str) -> Response:  # noqa: A002
+        """Open the audit's folder in this machine's file manager."""
+        folder = self._desk.shelf.audit_folder(self._row(id).study)
+        try:
+            if not folder.is_dir():
+                raise UsageError("the audit's folder", "is not there", "Audit the study again.")
+            show_folder(folder)
+        except (AuditorError, OSError) as error:
+            text = told(error) if isinstance(error, AuditorError) else "No file manager was found."
+            return self.study(id, text, 422)
+        return see(f"/studies/{id}#take")
+
+    # -- files ---------------------------------------------------------------------------------
+
+    def audit(self, id: str) -> Response:  # noqa: A002
+        """``audit.html``, shut off from the desk: nothing in it can reach it."""
+        folder = self._desk.shelf.audit_folder(self._row(id).study)
+        try:
+            text = (folder / "audit.html").read_text(encoding="utf-8")
+        except OSError as error:
+            raise Refused("There is no audit of this study.", 404) from error
+        response = Response(text, mimetype="text/html")
+        response.headers["Content-Security-Policy"] = audit_policy()
+        return response
+
+    def file(self, id: str, name: str) -> Response:  # noqa: A002
+        """One of the audit's other files, to be saved."""
+        study = self._row(id).study
+        if name not in dict(self._outputs(study)) or Path(name).suffix not in _TYPES:
+            raise Refused("There is no such file.", 404)
+        return send_file(
+            self._desk.shelf.audit_folder(study).absolute() / name,
+            mimetype=_TYPES[Path(name).suffix], as_attachment=True, download_name=name,
+        )  # fmt: skip
+
+    def copy(self, id: str) -> Response:  # noqa: A002
+        """All of the audit's files in one."""
+        study = self._row(id).study
+        folder = self._desk.shelf.audit_folder(study)
+        together = io.BytesIO()
+        base = f"audit-{path_part(study)}"
+        with zipfile.ZipFile(together, "w", zipfile.ZIP_DEFLATED) as archive:
+            for name, _ in self._outputs(study):
+                archive.write(folder / name, f"{base}/{name}")
+        together.seek(0)
+        return send_file(
+            together, mimetype="application/zip", as_attachment=True, download_name=f"{base}.zip"
+        )
+
+
+def show_folder(folder: Path) -> None:
+    """Open ``folder`` in the system's file manager. Raises ``OSError``."""
+    if sys.platform == "win32":
+        os.startfile(folder)  # noqa: S606  our own folder, in the person's own file manager
+    else:
+        opener = "open" if sys.platform == "darwin" else "xdg-open"
+        subprocess.Popen(  # noqa: S603  no shell; the path is our own folder's
+            [opener, str(folder)], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
+
+
+def _note(document: dict[str, Any] | None) -> str:
+    """The chart note of an audit."""
+    found = (document or {}).get("note")
+    return str(found["text"]) if isinstance(found, dict) else ""
+
+
+def _files(document: dict[str, Any] | None) -> list[dict[str, Any]]:
+    found = (document or {}).get("files")
+    return found[:_FILES_SHOWN] if isinstance(found, list) else []
+
+
+def _amount(run: Run) -> str:
+    """How much of the stage is done, in its own unit: bytes where there are many."""
+    if not run.total:
+        return ""
+    if run.total > 100_000:
+        return f"{size_words(run.done)} of {size_words(run.total)}"
+    return f"{run.done} of {run.total}"
+
+
+def _left(run: Run) -> str:
+    if run.left_s is None:
+        return ""
+    return f"about {run.left_s} s left" if run.left_s < 90 else f"about {run.left_s // 60} min left"

@@ -1,0 +1,176 @@
+"""The worklist as the desk shows it: who must act, what runs, what waits for its order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from flask import Flask, Response, jsonify, request
+
+from auditor.batch.trends import trends
+from auditor.core.errors import NothingReadable
+from auditor.desk.decisions import OUTCOMES, Decided, decided_of
+from auditor.desk.render import page, see, study_id
+from auditor.desk.runs import Run
+from auditor.desk.security import Refused, audit_policy
+from auditor.desk.service import Desk, told
+from auditor.model import WorkRow
+from auditor.outputs.html.lists import WORDS
+
+MOST_ROWS = 1000
+QUESTIONS = {
+    "order": "Ordered time",
+    "readable": "EEG to read",
+    "billing": "Billing minimum",
+    "files": "Files",
+}
+STATES = {"yes": "yes", "look": "look", "no": "no", "unknown": "not known"}
+ROLES = {"": "everyone", "technologist": "the technologist", "billing": "billing",
+         "manager": "the manager"}  # fmt: skip
+_OF_ROLE = {"technologist": ("order", "readable", "files"), "billing": ("billing",)}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One study of the list: its row, its answers as (question, state, text), who must act."""
+
+    id: str
+    row: WorkRow
+    answers: tuple[tuple[str, str, str], ...]
+    acts: tuple[str, ...]
+    decided: Decided
+    run: Run | None
+
+
+def line_of(row: WorkRow, runs: Sequence[Run], decided: Decided) -> Line:
+    """The row as the desk shows it."""
+    answers = tuple(
+        (a["question"], a["state"], a["text"]) for a in row.summary.get("answers") or ()
+    )
+    mine = [run for run in runs if run.study == row.study]
+    return Line(
+        study_id(row.study), row, answers, acts_of(row), decided, mine[-1] if mine else None
+    )
+
+
+def acts_of(row: WorkRow) -> tuple[str, ...]:
+    """Who must act, by which answer is not yes: nobody where it is settled."""
+    if row.settled:
+        return ()
+    states = {a["question"]: a["state"] for a in row.summary.get("answers") or ()}
+    if row.summary["error"] is not None or not states:
+        return ("technologist",)
+    acts = [
+        role
+        for role, questions in _OF_ROLE.items()
+        if any(states.get(question) != "yes" for question in questions)
+    ]
+    if row.summary["outcome"] == "repeat":
+        acts.append("manager")
+    return tuple(acts)
+
+
+class WorklistPages:
+    """The first page and the trends."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+
+    def add_to(self, app: Flask) -> None:
+        """Give the pages their addresses."""
+        app.add_url_rule("/", "worklist", self.show, methods=["GET", "POST"])
+        app.add_url_rule("/changes", "changes", self.changes)
+        app.add_url_rule("/trends", "trends", self.trends)
+        app.add_url_rule("/trends", "make_trends", self.make_trends, methods=["POST"])
+        app.add_url_rule("/trends.html", "trends_page", self.trends_page)
+
+    def show(self) -> Response:
+        """The list. A search comes as a form, so that no name gets into an address."""
+        role = request.values.get("for", "")
+        wanted = request.form.get("words", "").casefold().split()
+        every = request.values.get("show", "") == "all"
+        rows = self._desk.shelf.worklist()
+        runs = self._desk.runs.all()
+        decided = decided_of(self._desk.shelf)
+        lines: list[Line] = []
+        fitting = 0
+        for row in rows:
+            if not every and row.settled and not wanted:
+                continue
+            line = line_of(row, runs, decided.get(row.study, Decided()))
+            if role in ROLES and role and not every and role not in line.acts:
+                continue
+            if not all(word in _searched(row) for word in wanted):
+                continue
+            fitting += 1
+            if len(lines) < MOST_ROWS:
+                lines.append(line)
+        waiting = self._desk.waiting()
+        return page(
+            "desk-worklist.html",
+            lines=lines,
+            fitting=fitting,
+            total=len(rows),
+            open=sum(not row.settled for row in rows),
+            role=role if role in ROLES else "",
+            roles=ROLES,
+            every=every,
+            words=request.form.get("words", ""),
+            outcome_words=WORDS,
+            outcomes=OUTCOMES,
+            questions=QUESTIONS,
+            states=STATES,
+            running=[run for run in runs if not run.ended],
+            failed=[run for run in _latest(runs) if run.state == "failed"],
+            waiting=waiting,
+            audited_of=self._desk.shelf.audited_all(),
+            last_by=self._desk.last_by,
+            version=self._version(),
+            watches=bool(self._desk.watched_now()),
+        )
+
+    def _version(self) -> str:
+        desk = self._desk
+        return f"{desk.shelf.version()}-{desk.runs.version}-{desk.waiting_version}"
+
+    def changes(self) -> Response:
+        """What a page that is open asks for every few seconds."""
+        running = [run for run in self._desk.runs.all() if run.state == "running"]
+        return jsonify(version=self._version(), percent=[run.percent for run in running])
+
+    def trends(self) -> Response:
+        """Whether there are trends, and the button that makes them."""
+        made = (self._desk.shelf.folder / "trends.html").is_file()
+        return page("desk-trends.html", made=made)
+
+    def make_trends(self) -> Response:
+        """Make the trends from the history as it stands."""
+        from argparse import Namespace
+
+        try:
+            trends(Namespace(out=str(self._desk.shelf.folder), quiet=True))
+        except NothingReadable as error:
+            raise Refused(told(error), 409) from error
+        return see("/trends")
+
+    def trends_page(self) -> Response:
+        """The trends as they were made last, shut off from the desk as audits are."""
+        try:
+            text = (self._desk.shelf.folder / "trends.html").read_text(encoding="utf-8")
+        except OSError as error:
+            raise Refused("The trends have not been made yet.", 404) from error
+        response = Response(text, mimetype="text/html")
+        response.headers["Content-Security-Policy"] = audit_policy()
+        return response
+
+
+def _searched(row: WorkRow) -> str:
+    summary = row.summary
+    texts = (row.study, summary["study_id"], summary["patient_code"], summary["recorder"],
+             summary["headline"])  # fmt: skip
+    return " ".join(text for text in texts if text).casefold()
+
+
+def _latest(runs: Sequence[Run]) -> list[Run]:
+    """Each study's last run."""
+    return list({run.study: run for run in runs}.values())

@@ -1,0 +1,237 @@
+"""The policy as a form: each setting with its meaning, default, source, and the lab's own value.
+
+The form is made from the default policy itself, so a setting that is added there appears here. It
+shows single values; lists of bands and patterns stay in the file, which the form leaves as it is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import copy
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date, time
+from decimal import Decimal, InvalidOperation
+from importlib import resources
+from typing import Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel
+
+from auditor.policy import DEFAULT_POLICY, Sections
+from auditor.policy.sourced import Sourced
+from auditor.policy.toml import parse_toml
+
+TITLES = {
+    "policy": "The policy itself",
+    "decision": "What is enough",
+    "coverage": "Interruptions",
+    "signal": "EEG to read",
+    "study": "What belongs to a study",
+    "stop": "How recordings end",
+    "power": "Batteries and supply",
+    "monitoring": "Monitoring",
+    "video": "Video",
+    "billing": "Billing time",
+    "desk": "Watched folders",
+}
+_ORDER = tuple(TITLES)
+_ABOUT = frozenset(Sourced.model_fields)
+_OWN = "set by the lab"
+_EMPTY = {"checked_by": "", "codes": True}
+"""Keys of ``[policy]`` that the default leaves out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One value. ``name`` is its dotted key; ``now`` is in force, ``default`` ships."""
+
+    name: str
+    label: str
+    meaning: str
+    default: str
+    now: str
+    source: str
+    mark: str
+    choices: tuple[str, ...] = ()
+
+    @property
+    def changed(self) -> bool:
+        """Whether the lab's value differs."""
+        return self.now != self.default
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """The settings of one section."""
+
+    key: str
+    title: str
+    settings: tuple[Setting, ...]
+
+    @property
+    def changed(self) -> int:
+        """How many differ from the default."""
+        return sum(setting.changed for setting in self.settings)
+
+
+def default_tables() -> dict[str, Any]:
+    """The tables of the default policy."""
+    raw = (resources.files("auditor.policy") / f"{DEFAULT_POLICY}.toml").read_bytes()
+    data = parse_toml(raw, f"{DEFAULT_POLICY}.toml").data
+    return {**data, "policy": {**data["policy"], **_EMPTY}}
+
+
+def parts(lab: Mapping[str, Any], typed: Mapping[str, str] | None = None) -> tuple[Part, ...]:
+    """Every setting with the lab's values; ``typed`` are texts that a form held and was refused."""
+    default = default_tables()
+    found = []
+    for section in _ORDER:
+        model = Sections.model_fields[section].annotation
+        settings = []
+        for path, value in _leaves(default[section], (section,)):
+            name = ".".join(path)
+            now = _at(lab, path, value)
+            meaning, choices = _meaning(model, path[1:])
+            source, mark = _origin(default, path)
+            text = (typed or {}).get(name)
+            settings.append(
+                Setting(
+                    name, _label(path), meaning, _text(value),
+                    _text(now) if text is None else text, source, mark, choices,
+                )
+            )  # fmt: skip
+        found.append(Part(section, TITLES[section], tuple(settings)))
+    return tuple(found)
+
+
+def _leaves(table: Mapping[str, Any], path: tuple[str, ...]) -> Iterator[tuple[Any, Any]]:
+    """Single values of a table and of the tables in it."""
+    for key, value in table.items():
+        here = (*path, key)
+        if key in ("about", "sources", "code_marks", "publisher", "patterns"):
+            continue
+        if isinstance(value, dict):
+            yield from _leaves(value, here)
+        elif not isinstance(value, list) and not (key in _ABOUT and path != ("policy",)):
+            yield here, value
+
+
+def _at(lab: Mapping[str, Any], path: tuple[str, ...], default: object) -> object:
+    value: Any = lab
+    for key in path:
+        if not isinstance(value, dict) or key not in value:
+            return default
+        value = value[key]
+    return value
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return value.isoformat() if isinstance(value, date | time) else str(value)
+
+
+def _label(path: tuple[str, ...]) -> str:
+    words = " ".join(path[1:]).replace("_", " ")
+    for ending, unit in ((" s", "seconds"), (" hours", "hours"), (" uv", "µV"), (" bytes", "bytes"),
+                         (" share", "share from 0 to 1"), (" minutes", "minutes")):  # fmt: skip
+        if words.endswith(ending):
+            base = words.removesuffix(ending)
+            return f"{base[:1].upper()}{base[1:]} ({unit})"
+    return f"{words[:1].upper()}{words[1:]}"
+
+
+def _meaning(model: Any, keys: tuple[str, ...]) -> tuple[str, tuple[str, ...]]:
+    """What a setting means, from its own documentation, and the words that it may take."""
+    words = ""
+    for key in keys:
+        if not (isinstance(model, type) and issubclass(model, BaseModel)):
+            break
+        field = next((f for n, f in model.model_fields.items() if (f.alias or n) == key), None)
+        if field is None:
+            break
+        words = " ".join((field.description or "").split()) or words
+        model = field.annotation
+        if get_origin(model) is Literal:
+            return words, tuple(map(str, get_args(model)))
+    return words, ("yes", "no") if model is bool else ()
+
+
+def _origin(default: Mapping[str, Any], path: tuple[str, ...]) -> tuple[str, str]:
+    """Where a default comes from: the rule's own word, that of its key, or the section's."""
+    section = default[path[0]]
+    table: Any = section
+    found: Mapping[str, Any] = {}
+    for key in path[1:-1]:
+        table = table[key]
+        found = table if "source" in table else found
+    about = section.get("about", {}) if path[0] != "policy" else {}
+    if not found:
+        keys = about.get("keys", {})
+        found = keys.get(".".join(path[1:])) or keys.get(path[1]) or about
+    return str(found.get("source", "")), str(found.get("mark", "not stated"))
+
+
+def changed_tables(lab: Mapping[str, Any], typed: Mapping[str, str]) -> dict[str, Any]:
+    """The lab's tables with what a form holds: only what differs from the default.
+
+    A text that is not of the setting's kind goes in as it is, for the policy's check to refuse.
+    """
+    default = default_tables()
+    tables: dict[str, Any] = copy.deepcopy(dict(lab))
+    for section in _ORDER:
+        for path, value in _leaves(default[section], (section,)):
+            name = ".".join(path)
+            if name not in typed:
+                continue
+            new = _value(typed[name].strip(), value)
+            if len(path) == 2:
+                keys = tables.setdefault(section, {})
+                keys.pop(path[1], None)
+                if new != value:
+                    keys[path[1]] = new
+            else:
+                _set_deep(tables, default, path, new)
+    return {section: keys for section, keys in tables.items() if keys}
+
+
+def _set_deep(
+    tables: dict[str, Any], default: Mapping[str, Any], path: tuple[str, ...], new: object
+) -> None:
+    """Set a value inside a table of a section. Such a table replaces the default's as a whole."""
+    section, top = path[0], path[1]
+    keys = tables.setdefault(section, {})
+    whole = copy.deepcopy(keys.get(top, default[section][top]))
+    table = whole
+    for key in path[2:-1]:
+        table = table[key]
+    if table.get(path[-1]) != new:
+        table[path[-1]] = new
+        if "source" in table:
+            table |= {"source": _OWN, "mark": "not stated"}
+    if _plain(whole) == _plain(default[section][top]):
+        keys.pop(top, None)
+    else:
+        keys[top] = whole
+
+
+def _plain(table: Any) -> Any:
+    """A table without the words of where it comes from."""
+    if not isinstance(table, dict):
+        return table
+    return {key: _plain(value) for key, value in table.items() if key not in _ABOUT}
+
+
+def _value(text: str, like: object) -> object:
+    """``text`` as a value of the default's kind, or as it is."""
+    if isinstance(like, bool):
+        return {"yes": True, "no": False}.get(text.lower(), text)
+    if isinstance(like, int | Decimal):
+        with contextlib.suppress(InvalidOperation):
+            number = Decimal(text)
+            if number.is_finite() and abs(number) <= 10**15:
+                return int(number) if isinstance(like, int) and number == int(number) else number
+    elif isinstance(like, time):
+        with contextlib.suppress(ValueError):
+            return time.fromisoformat(text)
+    return text

@@ -1,0 +1,195 @@
+"""Starts the desk, opens the browser, and ends it.
+
+The address is a free port of 127.0.0.1. The browser is opened on a file that only its owner can
+read; its page sends the key for one use, so that the key stands in no address, history, log or list
+of processes. A second start opens the desk that runs.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import logging
+import os
+import signal
+import socket
+import threading
+import webbrowser
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from logging.handlers import RotatingFileHandler
+from pathlib import Path
+from typing import Any
+
+from waitress.server import create_server
+
+from auditor.batch.files import make_private
+from auditor.core.errors import UsageError
+from auditor.core.text import printable
+from auditor.desk.app import MOST_BYTES, make_app
+from auditor.desk.security import HOST, Door
+from auditor.desk.service import Desk
+from auditor.desk.watch import Watch
+
+IDLE_S = 30 * 60
+"""The desk ends this long after the last page was asked for, when nothing runs or is watched."""
+_LOOK_EACH_S = 5
+OWN_FOLDER = "auditor-desk"
+"""In the home folder, not hidden: a browser in a sandbox of its own may not open hidden files."""
+LIMITS: dict[str, Any] = {
+    "threads": 8,
+    "connection_limit": 64,
+    "channel_timeout": 30,
+    "cleanup_interval": 10,
+    "max_request_header_size": 16 << 10,
+    "max_request_body_size": MOST_BYTES,
+    "expose_tracebacks": False,
+    "ident": None,
+    "clear_untrusted_proxy_headers": True,
+}
+"""waitress's own limits; a form is some thousand bytes, and one person has few connections."""
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """How a desk is started. ``folder`` is the desk's; ``None`` is that in the home folder."""
+
+    folder: Path | None = None
+    roots: tuple[Path, ...] = ()
+    watched: tuple[Path, ...] = ()
+    port: int = 0
+    opens: bool = True
+
+
+def run_desk(start: Start, say: Callable[[str], None], *, home: Path | None = None) -> None:
+    """Serve the desk until it ends.
+
+    ``say`` prints for whoever started it in a terminal. Raises ``UsageError`` for folders that are
+    none, a port that is taken, or a folder that somebody else's desk has; ``OutputError``.
+    """
+    home = home or Path.home()
+    for path in (*start.roots, *start.watched):
+        if not path.is_dir():
+            raise UsageError(str(path), "is not a folder", "Name a folder that is there.")
+    own = home / OWN_FOLDER
+    make_private(own)
+    folder = Path(os.path.abspath(start.folder or own))  # noqa: PTH100  a link stays that link
+    running = _Running(own, folder)
+    desk = Desk(folder, [home, *start.roots], start.watched)
+    holder = desk.shelf.take()
+    if holder is not None:
+        desk.close()
+        port = running.port()
+        if port is None:
+            raise UsageError(
+                str(folder),
+                f"is in use by the desk of {holder.user} on {holder.host}, since "
+                f"{holder.since_utc}",
+                "Ask for it to be ended, or give another --folder.",
+            )
+        say(f"The desk runs already, at http://{HOST}:{port}/")
+        _open(running.opening, say, opens=start.opens)
+        return
+    try:
+        _serve(desk, start, running, own, say)
+    finally:
+        running.forget()
+        desk.close()
+
+
+def _serve(
+    desk: Desk, start: Start, running: _Running, own: Path, say: Callable[[str], None]
+) -> None:
+    try:
+        listener = socket.create_server((HOST, start.port))
+    except OSError as error:
+        raise UsageError(
+            f"--port {start.port}", f"cannot be used ({error.strerror})", "Leave it out."
+        ) from error
+    port = listener.getsockname()[1]
+    door = Door(port, running.opening)
+    _log_to(own / "desk.log")
+    server = create_server(make_app(desk, door), sockets=[listener], **LIMITS)
+    threading.Thread(target=server.run, name="desk-server", daemon=True).start()
+    running.note(port)
+    Watch(desk).start()
+    desk.looker.warm()
+    say(f"The desk is at {door.origin}/ (end it there, or with Ctrl-C)")
+    _open(running.opening, say, opens=start.opens)
+    with _ended_by_signal(desk.ended):
+        while not desk.ended.wait(_LOOK_EACH_S):
+            if desk.quiet_s() > IDLE_S and not desk.runs.busy and not desk.watched_now():
+                break
+    if desk.ended.is_set():
+        threading.Event().wait(0.5)  # the page that says so is on its way
+    desk.ended.set()
+    door.close()
+    server.close()
+    say("The desk has ended.")
+
+
+class _Running:
+    """What a second start must know of the first, in files for their owner alone."""
+
+    def __init__(self, own: Path, folder: Path) -> None:
+        mark = hashlib.sha256(os.fsencode(folder)).hexdigest()[:10]
+        self.opening = own / f"open-{mark}.html"
+        self._note = own / f"running-{mark}.json"
+
+    def note(self, port: int) -> None:
+        handle = os.open(self._note, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            json.dump({"port": port, "pid": os.getpid()}, file)
+
+    def forget(self) -> None:
+        self._note.unlink(missing_ok=True)
+
+    def port(self) -> int | None:
+        """The port of this user's desk on this machine, where it answers."""
+        try:
+            port = int(json.loads(self._note.read_text(encoding="utf-8"))["port"])
+            with socket.create_connection((HOST, port), timeout=3):
+                return port if self.opening.is_file() else None
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+
+
+def _open(opening: Path, say: Callable[[str], None], *, opens: bool) -> None:
+    if not opens or not webbrowser.open(opening.as_uri()):
+        say(f"Open this file in your browser: {printable(str(opening))}")
+
+
+@contextlib.contextmanager
+def _ended_by_signal(ended: threading.Event) -> Any:
+    """SIGTERM and Ctrl-C end the desk in order, so that what runs is ended with it."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = {}
+    for number in (signal.SIGTERM, signal.SIGINT):
+        before[number] = signal.signal(number, lambda *_: ended.set())
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _log_to(path: Path) -> None:
+    """A log for its owner alone: when, what kind of page, how it ended. No name, no path."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+    os.close(handle)
+    handler = RotatingFileHandler(path, maxBytes=1 << 20, backupCount=1, encoding="utf-8")
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    log = logging.getLogger("auditor.desk")
+    log.setLevel(logging.INFO)
+    log.propagate = False
+    log.handlers = [handler]
+    for name in ("waitress", "waitress.queue"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)  # its messages may hold an address
+
+
+def standard_roots(roots: Sequence[str]) -> tuple[Path, ...]:
+    """``--root`` as paths."""
+    return tuple(Path(os.path.abspath(Path(root).expanduser())) for root in roots)  # noqa: PTH100

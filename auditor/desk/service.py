@@ -1,0 +1,203 @@
+"""What the desk's pages have in common: the folder, the queue, the roots, the settings."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from auditor.batch.folder import slug_of
+from auditor.batch.jobs import Job, snapshot
+from auditor.core.errors import AuditorError, SettingsError, UsageError
+from auditor.desk.folders import Places
+from auditor.desk.intake import Look, Looker
+from auditor.desk.runs import Run, Runs
+from auditor.desk.settings import Settings
+from auditor.desk.shelf import KnownOrder, Shelf
+from auditor.model import Order
+from auditor.pipeline import Options, now_utc
+
+_LOOKS_KEPT = 8
+_LOOK_KEPT_S = 300
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    look: Look
+    at: float
+    signature: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A study of a watched folder that is not audited yet, and why. ``id`` names its folder.
+
+    ``wanted`` says that a person must do something: give its order.
+    """
+
+    id: str
+    name: str
+    root: str
+    why: str
+    wanted: bool
+
+
+class Desk:
+    """One running desk. Used from many threads."""
+
+    def __init__(self, folder: Path, roots: Sequence[Path], watched: Sequence[Path] = ()) -> None:
+        self.shelf = Shelf(folder)
+        self.settings = Settings(folder)
+        self.places = Places([*roots, *watched])
+        self.watched = tuple(watched)
+        self._waiting: tuple[Waiting, ...] = ()
+        self.waiting_version = 0
+        self.runs = Runs(folder, self.shelf.finish)
+        self.looker = Looker()
+        self.ended = threading.Event()
+        self.last_by = ""
+        """The name that was last given with a decision, filled in at the next."""
+        self._asked = time.monotonic()
+        self._looks: dict[Path, _Kept] = {}
+
+    def asked(self) -> None:
+        """A person asked for a page."""
+        self._asked = time.monotonic()
+
+    def quiet_s(self) -> float:
+        """Seconds since a person last asked for a page."""
+        return time.monotonic() - self._asked
+
+    def close(self) -> None:
+        """End what runs and let the folder go."""
+        self.runs.close()
+        self.looker.close()
+        self.shelf.give_back()
+
+    def watched_now(self) -> tuple[Path, ...]:
+        """The folders that are watched: those given at the start and those of the settings."""
+        named = [p for p in self.settings.watched if self.places.holds(p)]
+        return tuple(dict.fromkeys((*self.watched, *named)))
+
+    def waiting(self) -> tuple[Waiting, ...]:
+        """Studies of watched folders that are not audited yet."""
+        return self._waiting
+
+    def set_waiting(self, waiting: Sequence[Waiting]) -> None:
+        """What the watch found last."""
+        if tuple(waiting) != self._waiting:
+            self._waiting = tuple(waiting)
+            self.waiting_version += 1
+
+    def audited(self, study: str, folder: Path) -> bool:
+        """Whether the study's latest audit was made from the files as they are now."""
+        if self.shelf.folder_of(study) != folder:
+            return False
+        with self.shelf.history() as history:
+            known = history.known(study)
+        if known is None:
+            return False
+        before = {row[0]: row[1:3] for row in known.inputs}
+        return before == {row[0]: row[1:3] for row in snapshot([str(folder)])}
+
+    def look(self, folder: Path) -> Look:
+        """The first look at a folder, kept while nothing in it changes. Raises ``AuditorError``."""
+        signature = signature_of(folder)
+        kept = self._looks.get(folder)
+        if kept and kept.signature == signature and time.monotonic() - kept.at < _LOOK_KEPT_S:
+            return kept.look
+        look = self.looker.look(folder)
+        self._looks = dict(list(self._looks.items())[-_LOOKS_KEPT:])
+        self._looks[folder] = _Kept(look, time.monotonic(), signature)
+        return look
+
+    def order(self, study: str, folder: Path) -> KnownOrder:
+        """The order of a study, wherever it stands."""
+        return self.shelf.order(study, folder, self.settings.orders, self.settings.timezone)
+
+    def start(self, study: str, folder: Path, order: Order | None, sha256: str | None) -> Run:
+        """Put a study's audit into the queue.
+
+        Raises ``UsageError`` where the study would make it read outside the folders that the desk
+        lists, ``SettingsError`` for the lab's policy, ``OutputError``.
+        """
+        self._stay_inside(folder, order)
+        policy = self.settings.policy()
+        job = Job(
+            study=study,
+            slug=slug_of(study),
+            paths=(str(folder),),
+            order=order,
+            order_sha256=sha256,
+            policy=policy,
+            options=Options(timezone=self._zone(order), generated_utc=now_utc()),
+            redacted=False,
+            decisions=self.shelf.decisions(study),
+        )
+        self.shelf.remember(study, folder)
+        return self.runs.add(job)
+
+    def start_again(self, study: str) -> Run:
+        """Audit a study again by the order that is known for it. Raises ``AuditorError``."""
+        folder = self.shelf.folder_of(study)
+        if folder is None:
+            raise UsageError(
+                "this study", "was not audited from this desk", "Choose its folder under 'Studies'."
+            )
+        folder = self.places.inside(folder)
+        known = self.order(study, folder)
+        if known.error:
+            raise SettingsError("", known.error)
+        return self.start(study, folder, known.order, known.sha256)
+
+    def _zone(self, order: Order | None) -> str | None:
+        return None if order is not None and order.timezone else self.settings.timezone
+
+    def _stay_inside(self, folder: Path, order: Order | None) -> None:
+        logs = [] if order is None else [order.monitoring_log, order.video_log]
+        for log in logs:
+            if log is not None and not self.places.holds(Path(log)):
+                raise UsageError(
+                    Path(log).name, "is a log outside the folders that this desk lists",
+                    "Copy it into the study's folder and choose it in the order.",
+                )  # fmt: skip
+        for path in links_in(folder):
+            if not self.places.holds(path):
+                raise UsageError(
+                    path.name, "is a link that leads out of the folders that this desk lists",
+                    "Copy the file itself into the study's folder.",
+                )  # fmt: skip
+
+
+def links_in(folder: Path) -> list[Path]:
+    """Every link below ``folder``; folders that are links are not looked into."""
+    found = []
+    for parent, _, names in os.walk(folder):
+        for name in names:
+            path = Path(parent) / name
+            if path.is_symlink():
+                found.append(path)
+    return found
+
+
+def signature_of(folder: Path) -> tuple[int, int]:
+    """Changes when files under ``folder`` come, go, grow or are written again: (sum, count)."""
+    total = count = 0
+    for parent, _, names in os.walk(folder):
+        for name in names:
+            try:
+                about = os.lstat(os.path.join(parent, name))  # noqa: PTH118  hot
+            except OSError:
+                continue
+            total = (total + hash((name, about.st_size, about.st_mtime_ns))) & (2**63 - 1)
+            count += 1
+    return total, count
+
+
+def told(error: AuditorError) -> str:
+    """An error's sentence, without a colon where no place is named."""
+    text = str(error)
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,125 @@
+"""The lab's settings of the desk: its list of orders, its zone, watched folders, its policy.
+
+They lie in the desk's folder as two files that a person can read, ``desk.toml`` and
+``policy.toml``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from auditor.batch.files import make_private
+from auditor.core.clock import zone_info
+from auditor.core.errors import OutputError, SettingsError
+from auditor.desk.toml_text import toml_text
+from auditor.policy import Policy, load_policy
+from auditor.policy.toml import read_toml
+
+FILE = "desk.toml"
+POLICY = "policy.toml"
+
+
+class Settings:
+    """Reads and writes the two files; read anew each time, so that a hand's change counts."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    @property
+    def file(self) -> Path:
+        """``desk.toml``."""
+        return self._folder / FILE
+
+    @property
+    def policy_file(self) -> Path:
+        """``policy.toml``."""
+        return self._folder / POLICY
+
+    def _stored(self) -> dict[str, Any]:
+        with contextlib.suppress(SettingsError):
+            return read_toml(self.file).data
+        return {}
+
+    @property
+    def orders(self) -> Path | None:
+        """The lab's list of orders."""
+        found = self._stored().get("orders")
+        return Path(found) if isinstance(found, str) and found else None
+
+    @property
+    def timezone(self) -> str | None:
+        """The lab's time zone, for orders that name none."""
+        found = self._stored().get("timezone")
+        with contextlib.suppress(SettingsError):
+            if isinstance(found, str) and zone_info(found):
+                return found
+        return None
+
+    @property
+    def watched(self) -> tuple[Path, ...]:
+        """Folders in which studies arrive."""
+        found = self._stored().get("watch")
+        return tuple(map(Path, found)) if isinstance(found, list) else ()
+
+    def save(self, orders: str, timezone: str, watched: list[str]) -> None:
+        """Keep the desk's own settings. Raises ``SettingsError``, ``OutputError``."""
+        if timezone:
+            zone_info(timezone)
+        data: dict[str, Any] = {}
+        if orders:
+            data["orders"] = orders
+        if timezone:
+            data["timezone"] = timezone
+        if watched:
+            data["watch"] = watched
+        self._write(self.file, toml_text(data, "The desk's settings; its page writes them."))
+
+    def policy(self) -> Policy:
+        """The policy in force. Raises ``SettingsError`` for a file that is none."""
+        return load_policy(self.policy_file if self.policy_file.is_file() else None)
+
+    def policy_tables(self) -> dict[str, Any]:
+        """What the lab's policy file holds: only what differs. Raises ``SettingsError``."""
+        return read_toml(self.policy_file).data if self.policy_file.is_file() else {}
+
+    def save_policy(self, tables: Mapping[str, Any]) -> Policy:
+        """Keep the lab's policy, checked first; without tables the default is in force again.
+
+        Raises ``SettingsError``, ``OutputError``.
+        """
+        if not tables:
+            self.policy_file.unlink(missing_ok=True)
+            return load_policy(None)
+        beside = self.policy_file.with_name(f".{POLICY}.{secrets.token_hex(4)}.part")
+        text = toml_text(tables, "What the lab's policy changes; the desk's page writes it.")
+        try:
+            self._write(beside, text)
+            policy = load_policy(beside)
+            beside.replace(self.policy_file)
+            return policy
+        except OSError as error:
+            raise _not_written(self.policy_file, error) from error
+        finally:
+            beside.unlink(missing_ok=True)
+
+    def _write(self, path: Path, text: str) -> None:
+        try:
+            make_private(path.parent)
+            part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
+            handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                file.write(text)
+            part.replace(path)
+        except OSError as error:
+            raise _not_written(path, error) from error
+
+
+def _not_written(path: Path, error: OSError) -> OutputError:
+    return OutputError(
+        str(path), f"cannot be written ({error.strerror})", "Check the folder and the disk's space."
+    )

@@ -1,0 +1,369 @@
+"""The desk's folder: the worklist, the audits, the orders filled in here, and who has it.
+
+Plain files that colleagues open from a share without the desk. It is a folder as ``auditor batch``
+writes it, so a batch and the desk share one worklist. One desk at a time writes there; the lock is
+one of the operating system and ends with the process, however that ends.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import json
+import os
+import platform
+import secrets
+import threading
+from argparse import Namespace
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from auditor.batch.decide import decide, show_decisions
+from auditor.batch.files import make_private
+from auditor.batch.find import find_studies
+from auditor.batch.folder import AUDITS, held, slug_of, sweep
+from auditor.batch.history import History
+from auditor.batch.jobs import Job, Result, fingerprint
+from auditor.batch.worklist import Worklist, listed, rows, write_worklist
+from auditor.core.errors import OutputError, SettingsError, UsageError
+from auditor.core.text import printable
+from auditor.desk.order_form import Tables, tables_from, tables_in, taken
+from auditor.inputs.order import order_of_folder, read_order
+from auditor.inputs.orders_list import read_orders
+from auditor.model import Order, PersonDecision
+from auditor.pipeline import now_utc
+
+LOCK = "desk.lock"
+HOLDER = "desk.json"
+STUDIES = "desk-studies.json"
+ORDERS = "orders"
+_WAIT_S = 20
+_LARGEST_JSON = 64 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """Who has the folder: a name of a user and a machine, and since when."""
+
+    user: str
+    host: str
+    since_utc: str
+
+
+@dataclass(frozen=True, slots=True)
+class KnownOrder:
+    """The order of a study: its tables as a form shows them, and where it stands.
+
+    ``place`` is 'desk' (kept in the desk's folder), 'beside' (in or beside the study's folder),
+    'list' (the lab's list of orders) or '' where there is none. ``order`` is ``None`` where
+    ``error`` says what is wrong with it.
+    """
+
+    tables: Tables
+    place: str
+    name: str = ""
+    order: Order | None = None
+    sha256: str | None = None
+    error: str = ""
+
+
+class Shelf:
+    """Reads and writes the desk's folder. Used from many threads."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._lock = threading.RLock()
+        self._stack = contextlib.ExitStack()
+        self._held = False
+
+    def take(self) -> Holder | None:
+        """Hold the folder until ``give_back``; or who has it. Raises ``OutputError``."""
+        if not self._stack.enter_context(held(self.folder, name=LOCK)):
+            self._stack.close()
+            return self.holder()
+        self._held = True
+        mine = Holder(_user(), platform.node(), now_utc())
+        self._write(HOLDER, {"user": mine.user, "host": mine.host, "since_utc": mine.since_utc})
+        with held(self.folder) as free:
+            if free:
+                sweep(self.folder)
+        with self.history() as history:
+            self._list(history, ())
+        return None
+
+    def give_back(self) -> None:
+        """Let the folder go, where it is held."""
+        if self._held:
+            with contextlib.suppress(OSError):
+                (self.folder / HOLDER).unlink(missing_ok=True)
+            self._held = False
+        self._stack.close()
+
+    def holder(self) -> Holder:
+        """Who says to have the folder."""
+        found = self._read(HOLDER)
+        texts = [printable(str(found.get(key) or "not known"), 80)
+                 for key in ("user", "host", "since_utc")]  # fmt: skip
+        return Holder(*texts)
+
+    def history(self) -> History:
+        """The history of the folder; use as a context manager."""
+        return History(self.folder, create=True)
+
+    def version(self) -> str:
+        """Changes whenever the history does, whoever wrote it."""
+        stamps = []
+        for name in ("history.sqlite", "history.sqlite-wal"):
+            with contextlib.suppress(OSError):
+                about = (self.folder / name).stat()
+                stamps.append(f"{about.st_mtime_ns}-{about.st_size}")
+        return ".".join(stamps)
+
+    # -- studies and their folders -------------------------------------------------------------
+
+    def studies(self) -> dict[str, Path]:
+        """Study -> its folder, for those that this desk audited."""
+        found = self._read(STUDIES).get("studies", {})
+        if not isinstance(found, dict):
+            return {}
+        return {str(k): Path(os.fsdecode(bytes.fromhex(str(v)))) for k, v in found.items()}
+
+    def folder_of(self, study: str) -> Path | None:
+        """The folder that a study was audited from, where this desk knows it."""
+        return self.studies().get(study)
+
+    def study_of(self, folder: Path) -> str:
+        """What the study in ``folder`` is called: the folder's name, with those above it where
+        another study of the worklist has that name. Changes nothing."""
+        known = self.studies()
+        for study, path in known.items():
+            if path == folder:
+                return study
+        parts = [os.fsencode(p).decode("utf-8", "backslashreplace") for p in folder.parts[1:]]
+        with self.history() as history:
+            taken_names = {study for study, _ in history.latest_texts()} | set(known)
+        for depth in range(1, len(parts) + 1):
+            name = "/".join(parts[-depth:])
+            if name not in taken_names:
+                return name
+        return f"{'/'.join(parts)} ({secrets.token_hex(3)})"
+
+    def remember(self, study: str, folder: Path) -> None:
+        """Keep where a study lies. Raises ``OutputError``."""
+        with self._lock:
+            known = {**self.studies(), study: folder}
+            paths = {name: os.fsencode(path).hex() for name, path in known.items()}
+            self._write(STUDIES, {"studies": paths})
+
+    # -- orders --------------------------------------------------------------------------------
+
+    def order(self, study: str, folder: Path, orders: Path | None, zone: str | None) -> KnownOrder:
+        """The order of a study: kept here, beside it, or in the lab's list. Raises nothing."""
+        kept = self._kept(study)
+        beside = order_of_folder(folder)
+        try:
+            if kept.is_file():
+                text = kept.read_text(encoding="utf-8")
+                found = taken(text, folder, "order.toml")
+                return KnownOrder(
+                    tables_in(kept), "desk", "order.toml", found.order, found.order.sha256
+                )
+            if beside is not None:
+                return _beside(beside, zone)
+            if orders is not None:
+                return _listed(orders, study, folder)
+        except (SettingsError, UsageError, OSError, ValueError) as error:
+            path = kept if kept.is_file() else beside or orders
+            tables: Tables = {}
+            with contextlib.suppress(SettingsError, OSError):
+                if path is not None and path.suffix == ".toml" and path != orders:
+                    tables = tables_in(path)
+            place = "desk" if path == kept else "beside" if path == beside else "list"
+            return KnownOrder(tables, place, path.name if path else "", error=str(error))
+        return KnownOrder({}, "")
+
+    def keep_order(self, study: str, text: str) -> None:
+        """Keep a study's order in the desk's folder. Raises ``OutputError``."""
+        path = self._kept(study)
+        with self._told():
+            make_private(path.parent)
+            _replace(path, text)
+
+    def write_beside(self, study: str, folder: Path, text: str, *, replace: bool) -> None:
+        """Write ``order.toml`` into the study's folder, as the person asked; nothing else.
+
+        Raises ``UsageError`` where one lies there and is not to be replaced, ``OutputError``.
+        """
+        path = folder / "order.toml"
+        try:
+            if replace:
+                _replace(path, text, mode=0o644)
+            else:
+                with open(path, "x", encoding="utf-8") as file:  # noqa: PTH123  must not exist
+                    file.write(text)
+        except FileExistsError:
+            raise UsageError(
+                "order.toml", "lies there already", "Tick 'replace it', or keep the order here."
+            ) from None
+        except OSError as error:
+            if not replace:
+                with contextlib.suppress(OSError):
+                    if path.stat().st_size < len(text.encode()):
+                        path.unlink()
+            raise OutputError(
+                "order.toml",
+                f"cannot be written beside the study ({error.strerror})",
+                "Leave that box empty: the order is then kept in the desk's folder.",
+            ) from error
+        self._kept(study).unlink(missing_ok=True)
+
+    def _kept(self, study: str) -> Path:
+        return self.folder / ORDERS / f"{slug_of(study)}.toml"
+
+    # -- audits and decisions ------------------------------------------------------------------
+
+    def audit_folder(self, study: str) -> Path:
+        """Where a study's audit lies."""
+        return self.folder / AUDITS / slug_of(study)
+
+    def document(self, study: str) -> dict[str, Any] | None:
+        """``audit.json`` of a study, or ``None`` without one. Raises ``OutputError``."""
+        path = self.audit_folder(study) / "audit.json"
+        try:
+            if path.stat().st_size > _LARGEST_JSON:
+                raise OutputError(str(path), "is larger than any audit", "Audit the study again.")
+            found = json.loads(path.read_text(encoding="utf-8"))
+        except FileNotFoundError:
+            return None
+        except (OSError, ValueError) as error:
+            raise OutputError(str(path), "cannot be read", "Audit the study again.") from error
+        return found if isinstance(found, dict) else None
+
+    def finish(self, job: Job, result: Result) -> None:
+        """Take an audit that was made into the history and the worklist.
+
+        A study that could not be audited gets a row that says so, but never in the place of an
+        audit that was made before. Raises ``UsageError`` with what was wrong, ``OutputError``.
+        """
+        error = result.summary["error"]
+        with self._lock, self.history() as history:
+            before = history.known(job.study)
+            if error is None or before is None or before.summary["error"] is not None:
+                history.add_audit(
+                    job.study, now_utc(), fingerprint(job), result.inputs, result.summary
+                )
+                self._list(history, (job.study,))
+        if error is not None:
+            raise UsageError("", error)
+
+    def _list(self, history: History, studies: tuple[str, ...]) -> None:
+        """Bring the worklist's files up to the history, with ``studies`` in it."""
+        with held(self.folder, wait_s=_WAIT_S) as free:
+            if not free:
+                return  # a batch is at work there: it writes the worklist when it ends
+            sweep(self.folder)
+            show_decisions(history, studies, self.folder)
+            before, awaited = self._listed(history)
+            write_worklist(history, dict.fromkeys((*before, *studies)), self.folder, awaited)
+
+    def _listed(self, history: History) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        every = tuple(study for study, _ in history.latest_texts())
+        try:
+            return listed(self.folder) or (every, ())
+        except OutputError:
+            return every, ()  # a worklist that cannot be read is written anew
+
+    def worklist(self) -> Worklist:
+        """The rows of the worklist, those to act on first."""
+        with self.history() as history:
+            return rows(history, self._listed(history)[0])
+
+    def decisions(self, study: str) -> tuple[PersonDecision, ...]:
+        """What people decided about a study, oldest first."""
+        with self.history() as history:
+            return history.decisions().get(study, ())
+
+    def audited_utc(self, study: str) -> str:
+        """When the latest audit of a study was made; empty without one."""
+        with self.history() as history:
+            known = history.known(study)
+        return "" if known is None else known.audited_utc
+
+    def audited_all(self) -> dict[str, str]:
+        """Study -> when its latest audit was made."""
+        with self.history() as history:
+            return history.audited()
+
+    def decide(self, study: str, outcome: str, by: str, note: str) -> None:
+        """Record a person's decision. Raises ``UsageError``, ``OutputError``."""
+        with self._lock:
+            decide(
+                Namespace(
+                    study=study, outcome=outcome, by=by, note=note, out=str(self.folder), quiet=True
+                )
+            )
+
+    # -- plain files ---------------------------------------------------------------------------
+
+    def _read(self, name: str) -> dict[str, Any]:
+        with contextlib.suppress(OSError, ValueError):
+            found = json.loads((self.folder / name).read_text(encoding="utf-8"))
+            if isinstance(found, dict):
+                return found
+        return {}
+
+    def _write(self, name: str, data: Mapping[str, Any]) -> None:
+        with self._told():
+            _replace(self.folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+
+    @contextlib.contextmanager
+    def _told(self) -> Any:
+        try:
+            yield
+        except OSError as error:
+            raise OutputError(
+                str(self.folder),
+                f"cannot be written ({error.strerror})",
+                "Check the folder, its permissions and the space on the disk.",
+            ) from error
+
+
+def _replace(path: Path, text: str, mode: int = 0o600) -> None:
+    """Write ``path`` whole or not at all. Raises ``OSError``."""
+    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+
+
+def _beside(path: Path, zone: str | None) -> KnownOrder:
+    order = read_order(path, timezone=zone)
+    tables = tables_in(path) if path.suffix == ".toml" else tables_from(order)
+    return KnownOrder(tables, "beside", path.name, order, order.sha256)
+
+
+def _listed(orders: Path, study: str, folder: Path) -> KnownOrder:
+    """The row of the lab's list that names the study or its folder; logs lie in the folder."""
+    rows = read_orders(orders).rows
+    row = rows.get(study) or rows.get(folder.name)
+    if row is None:
+        return KnownOrder({}, "")
+    days = [day for part in find_studies(folder) for day in part.days]
+    order = row.read(folder, orders.name, days)
+    return KnownOrder(tables_from(order), "list", orders.name, order, order.sha256)
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "not known"
