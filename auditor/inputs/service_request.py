@@ -28,9 +28,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
-from typing import Annotated, Any, NoReturn, TypeVar
-
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from typing import Any, NoReturn, TypeVar
 
 from auditor.core.clock import STUDY_YEARS, Axis, civil_ns, zone_info
 from auditor.core.durations import in_words
@@ -43,248 +41,13 @@ from auditor.model import MOST_ORDERED, Finding, Order, finding
 _UCUM = "http://unitsofmeasure.org"
 _UNITS = {"s": NS, "min": MINUTE, "h": HOUR, "d": DAY, "wk": 7 * DAY}
 """UCUM codes of fixed length; a month ('mo') or a year ('a') has none."""
-_ZONE_EXTENSIONS = (
-    "http://hl7.org/fhir/StructureDefinition/tz-code",
-    "http://hl7.org/fhir/StructureDefinition/timezone",
+_ZONES = ("http://hl7.org/fhir/StructureDefinition/tz-code",
+          "http://hl7.org/fhir/StructureDefinition/timezone")  # fmt: skip
+_DATETIME = re.compile(
+    r"\d{4}(-\d\d(-\d\d(T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-](0\d|1[0-4]):[0-5]\d)?)?)?)?"
 )
 _TIME_FORM = "Write a date, or a time such as 2027-03-02T09:30:00-07:00."
-_DATETIME = re.compile(
-    r"(\d{4})(?:-(\d\d)(?:-(\d\d)"
-    r"(?:T(\d\d):(\d\d):(\d\d)(?:\.(\d+))?(Z|[+-](?:0\d|1[0-4]):[0-5]\d)?)?)?)?"
-)
-
-
-def _decimal(value: object) -> object:
-    if isinstance(value, int) and not isinstance(value, bool):
-        return Decimal(value)
-    return value
-
-
-Number = Annotated[Decimal, BeforeValidator(_decimal)]
-Text = Annotated[str, Field(min_length=1, max_length=1000)]
-
-
-class _Element(BaseModel):
-    """Base: other elements of the standard are let pass, those named here are strict."""
-
-    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
-
-
-class _Extension(_Element):
-    """An extension of a primitive; only a time zone is used."""
-
-    url: str
-    valueCode: str | None = None  # noqa: N815  the standard's own name
-    valueString: str | None = None  # noqa: N815
-
-
-class _Primitive(_Element):
-    """What stands beside a primitive under the same name with a leading underscore."""
-
-    extension: list[_Extension] = []
-
-    def zone(self) -> str | None:
-        """The IANA time zone that an extension states, if any."""
-        for extension in self.extension:
-            if extension.url in _ZONE_EXTENSIONS:
-                return extension.valueCode or extension.valueString
-        return None
-
-
-class _Period(_Element):
-    """A start and an end."""
-
-    start: Text | None = None
-    end: Text | None = None
-    start_more: _Primitive | None = Field(default=None, alias="_start")
-
-
-class _Quantity(_Element):
-    """A quantity; a duration where its UCUM code is a unit of time."""
-
-    value: Number | None = None
-    comparator: str | None = None
-    unit: str | None = None
-    system: str | None = None
-    code: str | None = None
-
-
-class _Coding(_Element):
-    """A code of some system."""
-
-    system: str | None = None
-    code: str | None = None
-    display: str | None = None
-
-
-class _Concept(_Element):
-    """A concept: codings, or text."""
-
-    coding: list[_Coding] = []
-    text: str | None = None
-
-    def words(self) -> str:
-        """What a person reads: the text, else the first display or code."""
-        for word in (self.text, *(c.display or c.code for c in self.coding)):
-            if word:
-                return word
-        return ""
-
-
-class _Identifier(_Element):
-    """A business identifier."""
-
-    use: str | None = None
-    type: _Concept | None = None
-    system: str | None = None
-    value: Text | None = None
-
-    def is_of_type(self, code: str) -> bool:
-        """Whether its type has this code of the HL7 v2 table 0203 (such as PLAC or FILL)."""
-        return self.type is not None and any(c.code == code for c in self.type.coding)
-
-
-class _Reference(_Element):
-    """A reference to another resource, by address or by business identifier."""
-
-    reference: Text | None = None
-    identifier: _Identifier | None = None
-
-
-Model = TypeVar("Model", bound=_Element)
-
-
-@dataclass(frozen=True, slots=True)
-class _Source:
-    """Where a resource came from, for errors."""
-
-    file: str
-
-    def error(self, path: str, problem: str, action: str = "") -> SettingsError:
-        """The error to raise for the element at ``path``."""
-        return SettingsError(f"{self.file}: {path}" if path else self.file, problem, action)
-
-    def check(self, model: type[Model], data: object, path: str = "") -> Model:
-        """``data`` as ``model``. Raises ``SettingsError`` naming the first wrong element."""
-        try:
-            return model.model_validate(data)
-        except ValidationError as error:
-            first = error.errors(include_url=False)[0]
-            keys = [str(k) for k in first["loc"]]
-            where = "".join(f"[{k}]" if k.isdigit() else f".{k}" for k in keys).lstrip(".")
-            where = f"{path}.{where}" if path and where else path or where
-            if first["type"] == "missing":
-                raise self.error(
-                    where, "is missing", "FHIR R4 requires it: ask for a complete request."
-                ) from None
-            message = str(first["msg"])
-            raise self.error(
-                where,
-                f"is not of the type that FHIR R4 gives it: {message[:1].lower()}{message[1:]}",
-                "Ask for a request that follows FHIR R4.",
-            ) from None
-
-
-def _read_json(raw: bytes, source: _Source) -> dict[str, Any]:
-    """One JSON object, numbers as ``Decimal`` or ``int``.
-
-    Raises ``SettingsError`` naming the line, or the key that is given twice.
-    """
-
-    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-        values = dict(pairs)
-        if len(values) < len(pairs):
-            keys = [key for key, _ in pairs]
-            twice = next(key for key in keys if keys.count(key) > 1)
-            raise source.error("", f"the key {twice[:60]!r} is given twice", "Remove one of them.")
-        return values
-
-    def constant(word: str) -> NoReturn:
-        raise source.error(
-            "", f"holds {word}, which is no JSON number", "Write digits, such as 72."
-        )
-
-    try:
-        data = json.loads(
-            raw.decode("utf-8-sig"),
-            parse_float=Decimal,
-            object_pairs_hook=once,
-            parse_constant=constant,
-        )
-    except UnicodeDecodeError as error:
-        raise source.error(
-            "", f"byte {error.start} is not UTF-8", "Save the file as UTF-8 text."
-        ) from None
-    except json.JSONDecodeError as error:
-        raise source.error(
-            f"line {error.lineno}", f"is not valid JSON: {error.msg}", "Ask for the file again."
-        ) from None
-    except (RecursionError, ArithmeticError, ValueError):
-        raise source.error(
-            "", "cannot be taken as JSON: a number or nesting in it is too large"
-        ) from None
-    if not isinstance(data, dict):
-        raise source.error("", "holds no JSON object", "A ServiceRequest is one object.")
-    return data
-
-
-@dataclass(frozen=True, slots=True)
-class _Moment:
-    """A FHIR dateTime. ``civil`` and ``offset`` (nanoseconds) are ``None`` for a date alone."""
-
-    text: str
-    civil: int | None
-    offset: int | None
-
-    @property
-    def instant(self) -> int | None:
-        """Nanoseconds since 1970 in UTC, or ``None`` for a date alone."""
-        if self.civil is None or self.offset is None:
-            return None
-        return self.civil - self.offset
-
-
-def _moment(text: str, source: _Source, path: str) -> _Moment:
-    """A dateTime of FHIR R4: a date, or a time with seconds and an offset.
-
-    Raises ``SettingsError``; a time without an offset is refused, as the standard demands one.
-    """
-    shown = text[:40]
-    if _DATETIME.fullmatch(text) is None:
-        raise source.error(
-            path,
-            f"is {shown!r}, which is no dateTime of FHIR R4",
-            _TIME_FORM,
-        )
-    try:
-        moment = datetime.fromisoformat(text if len(text) > 7 else f"{text}-01-01"[:10])
-    except ValueError as error:
-        raise source.error(path, f"is {shown!r}: {error}", _TIME_FORM) from None
-    if moment.year not in STUDY_YEARS:
-        years = f"{STUDY_YEARS.start} to {STUDY_YEARS.stop - 1}"
-        raise source.error(path, f"is {shown!r}, not in the years {years}", _TIME_FORM)
-    if "T" not in text:
-        return _Moment(text, None, None)
-    offset = moment.utcoffset()
-    if offset is None:
-        raise source.error(
-            path,
-            f"is {shown!r}, a time without an offset from UTC",
-            "FHIR R4 demands one: write it as in 2027-03-02T09:30:00-07:00.",
-        )
-    return _Moment(text, civil_ns(moment), round(offset.total_seconds()) * NS)
-
-
-def _believable(length: int, source: _Source, path: str) -> int:
-    if 0 < length <= MOST_ORDERED:
-        return length
-    raise source.error(
-        path,
-        "is no believable length: more than 0 and at most 8784 hours",
-        "Write hours, such as 72.",
-    )
-
-
+_FOLLOW = "Ask for a request that follows FHIR R4."
 _STATUS = {
     "active": "",
     "completed": "",
@@ -294,32 +57,91 @@ _STATUS = {
     "revoked": "was withdrawn",
     "entered-in-error": "was entered in error",
 }
-_ORDERS = ("order", "original-order", "reflex-order", "filler-order", "instance-order")
-_NOT_ORDERS = ("proposal", "plan", "directive", "option")
+_INTENTS = {
+    **dict.fromkeys(
+        ("order", "original-order", "reflex-order", "filler-order", "instance-order"), True
+    ),
+    **dict.fromkeys(("proposal", "plan", "directive", "option"), False),
+}
+"""Whether a request of this intent orders something."""
+_LONGEST = 1000
+_T = TypeVar("_T")
 
 
-class _ServiceRequest(_Element):
-    resourceType: str  # noqa: N815  the standard's own names
-    implicitRules: str | None = None  # noqa: N815
-    modifierExtension: list[Any] = Field(default=[])  # noqa: N815
-    contained: list[dict[str, Any]] = Field(default=[])
-    identifier: list[_Identifier] = Field(default=[])
-    status: str
-    intent: str
-    doNotPerform: bool = False  # noqa: N815
-    code: _Concept | None = None
-    quantityQuantity: _Quantity | None = None  # noqa: N815
-    quantityRatio: dict[str, Any] | None = None  # noqa: N815
-    quantityRange: dict[str, Any] | None = None  # noqa: N815
-    subject: _Reference
-    occurrenceDateTime: str | None = None  # noqa: N815
-    occurrence_more: _Primitive | None = Field(default=None, alias="_occurrenceDateTime")
-    occurrencePeriod: _Period | None = None  # noqa: N815
-    occurrenceTiming: dict[str, Any] | None = None  # noqa: N815
+@dataclass(frozen=True, slots=True)
+class _Element:
+    """One element of the request, its path in it, and the file's name."""
+
+    data: dict[str, Any]
+    path: str
+    file: str
+
+    def error(self, key: str, problem: str, action: str = "") -> SettingsError:
+        """The error to raise for the element ``key`` in this one."""
+        at = self.at(key)
+        return SettingsError(f"{self.file}: {at}" if at else self.file, problem, action)
+
+    def at(self, key: str) -> str:
+        """The path of ``key``."""
+        return f"{self.path}.{key}" if self.path and key else self.path or key
+
+    def _as(self, kind: type[_T], key: str, words: str) -> _T | None:
+        value = self.data.get(key)
+        if value is not None and (not isinstance(value, kind) or isinstance(value, bool)):
+            raise self.error(
+                key, f"is not of the type that FHIR R4 gives it, which is {words}", _FOLLOW
+            )
+        return value
+
+    def text(self, key: str) -> str | None:
+        """A text of at least one character."""
+        value = self._as(str, key, "text")
+        if value is not None and not 0 < len(value) <= _LONGEST:
+            raise self.error(
+                key, f"must have at least 1 and at most {_LONGEST} characters", _FOLLOW
+            )
+        return value
+
+    def required(self, key: str) -> str:
+        """A text that must be there."""
+        value = self.text(key)
+        if value is None:
+            raise self.error(key, "is missing", "FHIR R4 requires it: ask for a complete request.")
+        return value
+
+    def number(self, key: str) -> Decimal | None:
+        """A number, exact."""
+        return self._as(Decimal, key, "a number")
+
+    def flag(self, key: str) -> bool:
+        """A yes or no; no where it is not given."""
+        value = self.data.get(key, False)
+        if not isinstance(value, bool):
+            raise self.error(key, "is not of the type that FHIR R4 gives it, a boolean", _FOLLOW)
+        return value
+
+    def child(self, key: str) -> _Element | None:
+        """The element ``key``, where there is one."""
+        value: dict[str, Any] | None = self._as(dict, key, "an object")
+        return None if value is None else _Element(value, self.at(key), self.file)
+
+    def children(self, key: str) -> list[_Element]:
+        """The elements of the list ``key``; those that are no objects are left out."""
+        every: list[Any] | None = self._as(list, key, "a list")
+        return [
+            _Element(value, f"{self.at(key)}[{number}]", self.file)
+            for number, value in enumerate(every or ())
+            if isinstance(value, dict)
+        ]
 
 
-class _Patient(_Element):
-    identifier: list[_Identifier] = Field(default=[])
+@dataclass(frozen=True, slots=True)
+class _Moment:
+    """A FHIR dateTime. ``civil`` and ``instant`` (ns) are ``None`` for a date alone."""
+
+    text: str
+    civil: int | None = None
+    instant: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,27 +163,22 @@ def read_service_request(path: Path, *, timezone: str | None = None) -> Order:
 
     Raises ``SettingsError`` that names the file and the JSON element.
     """
-    source = _Source(str(path))
     raw = read_written(path)
-    data = _read_json(raw, source)
-    _require_service_request(data, source)
-    request = source.check(_ServiceRequest, data)
-    _require_standing(request, source)
-    occurrence = _occurrence(request, source)
-    ordered = _agreed(occurrence, _quantity(request, source), source)
+    request = _Element(_read_json(raw, str(path)), "", str(path))
+    _require_standing(request)
+    occurrence = _occurrence(request)
+    ordered = _agreed(occurrence, _quantity(request), request)
     zone = timezone or occurrence.zone
-    hookup = None
-    if occurrence.start is not None and occurrence.start.civil is not None:
-        hookup = _civil(occurrence.start, zone, source, occurrence.path)
-    study_id = _study_id(request.identifier, source)
-    patient, patient_note = _patient_code(request, source)
-    service = "" if request.code is None else request.code.words()
+    study_id = _study_id(request)
+    patient, patient_note = _patient_code(request)
+    service = _service(request)
+    hookup = _hookup(occurrence, zone, request)
     missing = [
         *([] if study_id else ["identifier: the study's number"]),
         *([] if patient else [patient_note]),
         *([] if hookup is not None else ["occurrence: the date and time of the start"]),
         *([] if service else ["code: which service is ordered"]),
-        *(["status: the sender does not know it"] if request.status == "unknown" else []),
+        *(["status: the sender does not know it"] if request.text("status") == "unknown" else []),
     ]
     return Order(
         ordered_ns=ordered,
@@ -385,151 +202,200 @@ def missing_facts(order: Order) -> tuple[Finding, ...]:
     return (finding("order_facts_missing", "order", facts=Own("; ".join(order.missing))),)
 
 
-def _require_service_request(data: dict[str, Any], source: _Source) -> None:
-    kind = data.get("resourceType")
-    if kind == "ServiceRequest":
-        return
-    if kind is None:
-        raise source.error("resourceType", "is missing", "This is no FHIR resource.")
-    action = (
-        "Take the ServiceRequest out of the bundle into a file of its own."
-        if kind == "Bundle"
-        else "An order is a ServiceRequest."
-    )
-    raise source.error("resourceType", f"is {str(kind)[:60]!r}, not 'ServiceRequest'", action)
+def _read_json(raw: bytes, file: str) -> dict[str, Any]:
+    """One JSON object with exact numbers, in which no key is given twice."""
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        values = dict(pairs)
+        if len(values) < len(pairs):
+            keys = [key for key, _ in pairs]
+            twice = next(key for key in keys if keys.count(key) > 1)
+            raise SettingsError(
+                file, f"the key {twice[:60]!r} is given twice", "Remove one of them."
+            )
+        return values
+
+    def constant(word: str) -> NoReturn:
+        raise SettingsError(
+            file, f"holds {word}, which is no JSON number", "Write digits, such as 72."
+        )
+
+    try:
+        data = json.loads(
+            raw.decode("utf-8-sig"),
+            parse_float=Decimal,
+            parse_int=Decimal,
+            object_pairs_hook=once,
+            parse_constant=constant,
+        )
+    except UnicodeDecodeError as error:
+        raise SettingsError(
+            file, f"byte {error.start} is not UTF-8", "Save the file as UTF-8 text."
+        ) from None
+    except json.JSONDecodeError as error:
+        raise SettingsError(
+            f"{file}: line {error.lineno}",
+            f"is not valid JSON: {error.msg}",
+            "Ask for the file again.",
+        ) from None
+    except (RecursionError, ArithmeticError, ValueError):
+        raise SettingsError(
+            file, "cannot be taken as JSON: a number or nesting in it is too large"
+        ) from None
+    if not isinstance(data, dict):
+        raise SettingsError(file, "holds no JSON object", "A ServiceRequest is one object.")
+    return data
 
 
-def _require_standing(request: _ServiceRequest, source: _Source) -> None:
+def _require_standing(request: _Element) -> None:
     """Refuse what is no order that stands; elements that change the meaning must be understood."""
-    if request.implicitRules:
-        raise source.error(
-            "implicitRules", "names rules that are not known here", "Ask what they mean."
+    kind = request.required("resourceType")
+    if kind != "ServiceRequest":
+        bundle = "Take the ServiceRequest out of the bundle into a file of its own."
+        raise request.error(
+            "resourceType",
+            f"is {kind[:60]!r}, not 'ServiceRequest'",
+            bundle if kind == "Bundle" else "An order is a ServiceRequest.",
         )
-    if request.modifierExtension:
-        raise source.error(
-            "modifierExtension",
-            "holds an extension that changes what the request means and is not known here",
-            "Ask what it means, and write an order file.",
-        )
-    if request.doNotPerform:
-        raise source.error(
+    for key in ("implicitRules", "modifierExtension"):
+        if request.data.get(key):
+            raise request.error(
+                key, "changes what the request means and is not known here", "Write an order file."
+            )
+    if request.flag("doNotPerform"):
+        raise request.error(
             "doNotPerform", "is true: the service is not to be done", "Ask for the order."
         )
-    problem = _STATUS.get(request.status)
-    if problem is None:
-        raise source.error(
-            "status",
-            f"is {request.status[:40]!r}, no status of FHIR R4",
-            "An order that stands is active.",
-        )
+    status, intent = request.required("status"), request.required("intent")
+    problem = _STATUS.get(status, "has no status of FHIR R4")
     if problem:
-        raise source.error(
-            "status", f"is {request.status!r}: the request {problem}", "Ask which order stands."
+        raise request.error(
+            "status", f"is {status[:40]!r}: the request {problem}", "Ask which order stands."
         )
-    if request.intent in _NOT_ORDERS:
-        raise source.error(
-            "intent", f"is {request.intent!r}, which orders nothing yet", "Ask for the order."
-        )
-    if request.intent not in _ORDERS:
-        raise source.error(
-            "intent",
-            f"is {request.intent[:40]!r}, no intent of FHIR R4",
-            "The intent of an order is order.",
-        )
+    if not _INTENTS.get(intent):
+        why = "which orders nothing yet" if intent in _INTENTS else "no intent of FHIR R4"
+        raise request.error("intent", f"is {intent[:40]!r}, {why}", "Ask for the order.")
+    if request.child("subject") is None:
+        raise request.error("subject", "is missing", "FHIR R4 requires it: ask for it.")
 
 
-def _occurrence(request: _ServiceRequest, source: _Source) -> _Occurrence:
-    if request.occurrenceTiming is not None:
-        raise source.error(
+def _occurrence(request: _Element) -> _Occurrence:
+    if request.data.get("occurrenceTiming") is not None:
+        raise request.error(
             "occurrenceTiming",
             "describes a service that may be repeated; one recording has one start and one length",
             "Ask for occurrenceDateTime or occurrencePeriod, or write an order file.",
         )
-    period = request.occurrencePeriod
-    if request.occurrenceDateTime is not None:
+    period, path = request.child("occurrencePeriod"), "occurrenceDateTime"
+    start = _moment(request, path)
+    if start is not None:
         if period is not None:
-            raise source.error(
-                "occurrencePeriod",
-                "stands beside occurrenceDateTime; FHIR R4 allows one of them",
-                "Ask which holds.",
+            raise request.error(
+                "occurrencePeriod", f"stands beside {path}; FHIR R4 allows one of them", _FOLLOW
             )
-        path = "occurrenceDateTime"
-        start = _moment(request.occurrenceDateTime, source, path)
-        return _Occurrence(path, start, _zone(request.occurrence_more, source, path))
+        return _Occurrence(path, start, _zone(request, path))
     if period is None:
         return _Occurrence()
-    path = "occurrencePeriod.start"
-    begin = None if period.start is None else _moment(period.start, source, path)
-    end = None if period.end is None else _moment(period.end, source, "occurrencePeriod.end")
-    length = None
-    if begin and end and begin.instant is not None and end.instant is not None:
-        if end.instant <= begin.instant:
-            raise source.error("occurrencePeriod.end", "is not after its start", _TIME_FORM)
-        length = _believable(end.instant - begin.instant, source, "occurrencePeriod")
-    return _Occurrence(path, begin, _zone(period.start_more, source, path), length)
+    start, end, length = _moment(period, "start"), _moment(period, "end"), None
+    if start and end and start.instant is not None and end.instant is not None:
+        if end.instant <= start.instant:
+            raise period.error("end", "is not after its start", _TIME_FORM)
+        length = _believable(end.instant - start.instant, period, "")
+    return _Occurrence(period.at("start"), start, _zone(period, "start"), length)
 
 
-def _zone(more: _Primitive | None, source: _Source, path: str) -> str | None:
-    zone = None if more is None else more.zone()
-    if zone is not None:
-        try:
-            zone_info(zone)
-        except SettingsError as error:
-            raise source.error(
-                f"{path} (extension tz-code)", f"{zone[:60]!r}: {error.problem}"
-            ) from None
-    return zone
+def _moment(element: _Element, key: str) -> _Moment | None:
+    """A dateTime of FHIR R4: a date, or a time with seconds and an offset."""
+    text = element.text(key)
+    if text is None:
+        return None
+    shown = text[:40]
+    if _DATETIME.fullmatch(text) is None:
+        raise element.error(key, f"is {shown!r}, which is no dateTime of FHIR R4", _TIME_FORM)
+    try:
+        moment = datetime.fromisoformat(text if len(text) > 7 else f"{text}-01-01"[:10])
+    except ValueError as error:
+        raise element.error(key, f"is {shown!r}: {error}", _TIME_FORM) from None
+    if moment.year not in STUDY_YEARS:
+        years = f"{STUDY_YEARS.start} to {STUDY_YEARS.stop - 1}"
+        raise element.error(key, f"is {shown!r}, not in the years {years}", _TIME_FORM)
+    if "T" not in text:
+        return _Moment(text)
+    offset = moment.utcoffset()
+    if offset is None:
+        raise element.error(key, f"is {shown!r}, a time without an offset from UTC", _TIME_FORM)
+    civil = civil_ns(moment)
+    return _Moment(text, civil, civil - round(offset.total_seconds()) * NS)
 
 
-def _quantity(request: _ServiceRequest, source: _Source) -> int | None:
+def _zone(element: _Element, key: str) -> str | None:
+    """The IANA time zone that an extension beside ``key`` states, if any."""
+    beside = element.child(f"_{key}")
+    for extension in [] if beside is None else beside.children("extension"):
+        if extension.text("url") in _ZONES:
+            zone = extension.text("valueCode") or extension.text("valueString")
+            try:
+                if zone is not None:
+                    zone_info(zone)
+            except SettingsError as error:
+                at = f"{key} (extension tz-code)"
+                raise element.error(at, f"{zone[:60]!r}: {error.problem}", error.action) from None
+            return zone
+    return None
+
+
+def _believable(length: int, element: _Element, key: str) -> int:
+    if 0 < length <= MOST_ORDERED:
+        return length
+    problem = "is no believable length: more than 0 and at most 8784 hours"
+    raise element.error(key, problem, "Write hours, such as 72.")
+
+
+def _quantity(request: _Element) -> int | None:
+    """The length that ``quantityQuantity`` gives, where it is one of time."""
     for name in ("quantityRatio", "quantityRange"):
-        if getattr(request, name) is not None:
-            raise source.error(name, "gives no single length", "Ask how many hours are ordered.")
-    quantity = request.quantityQuantity
+        if request.data.get(name) is not None:
+            raise request.error(name, "gives no single length", "Ask how many hours are ordered.")
+    quantity = request.child("quantityQuantity")
     if quantity is None:
         return None
-    if quantity.value == 1 and not quantity.code and not quantity.unit:
+    value, code = quantity.number("value"), quantity.text("code")
+    if value == 1 and not code and not quantity.text("unit"):
         return None  # one service: says nothing of its length
-    path = "quantityQuantity"
-    if quantity.value is None:
-        raise source.error(f"{path}.value", "is missing", "Give the number of hours.")
-    if quantity.comparator is not None:
-        raise source.error(
-            f"{path}.comparator",
-            f"is {quantity.comparator[:10]!r}: that is a limit, not one length",
-            "Ask how many hours are ordered.",
+    if value is None:
+        raise quantity.error("value", "is missing", "Give the number of hours.")
+    limit = quantity.text("comparator")
+    if limit is not None:
+        raise quantity.error(
+            "comparator", f"is {limit[:10]!r}: a limit, not one length", "Ask how many hours."
         )
-    if quantity.code is not None and quantity.system != _UCUM:
-        raise source.error(
-            f"{path}.system",
-            f"is not {_UCUM!r}, so its code cannot be taken as a unit of time",
-            "Ask for a UCUM unit.",
+    if code is not None and quantity.text("system") != _UCUM:
+        raise quantity.error(
+            "system", f"is not {_UCUM!r}, so its code is no unit of time", "Ask for a UCUM unit."
         )
-    if quantity.code not in _UNITS:
-        raise source.error(
-            path,
-            f"has the unit {quantity.code[:40]!r}, which is no fixed length of time"
-            if quantity.code
-            else "has no UCUM code for its unit",
-            "Use one of the UCUM codes s, min, h, d or wk.",
+    if code is None or code not in _UNITS:
+        problem = (
+            f"has the unit {code[:40]!r}, which is no fixed length of time"
+            if code
+            else ("has no UCUM code for its unit")
         )
-    value = quantity.value
-    believable = value.is_finite() and -20 <= value.adjusted() <= 12
-    length = int((value * _UNITS[quantity.code]).quantize(Decimal(1))) if believable else 0
-    return _believable(length, source, path)
+        raise quantity.error("", problem, "Use one of the UCUM codes s, min, h, d or wk.")
+    sized = value.is_finite() and -20 <= value.adjusted() <= 12
+    length = int((value * _UNITS[code]).quantize(Decimal(1))) if sized else 0
+    return _believable(length, quantity, "")
 
 
-def _agreed(occurrence: _Occurrence, quantity: int | None, source: _Source) -> int:
+def _agreed(occurrence: _Occurrence, quantity: int | None, request: _Element) -> int:
     period = occurrence.length
     if quantity is None and period is None:
-        raise source.error(
+        raise request.error(
             "quantityQuantity",
             "is missing, and there is no occurrencePeriod with both ends as times: the request "
             "does not say how many hours are ordered",
             "Ask for the ordered hours, or give them with --ordered-hours or an order file.",
         )
     if quantity is not None and period is not None and quantity != period:
-        raise source.error(
+        raise request.error(
             "quantityQuantity",
             f"gives {in_words(quantity)}, but occurrencePeriod gives {in_words(period)}",
             "Ask how many hours are ordered.",
@@ -537,27 +403,36 @@ def _agreed(occurrence: _Occurrence, quantity: int | None, source: _Source) -> i
     return quantity if quantity is not None else period or 0
 
 
-def _civil(moment: _Moment, zone: str | None, source: _Source, path: str) -> int:
-    assert moment.civil is not None
-    assert moment.instant is not None
+def _hookup(occurrence: _Occurrence, zone: str | None, request: _Element) -> int | None:
+    start = occurrence.start
+    if start is None or start.civil is None or start.instant is None:
+        return None
     if zone is not None:
-        return Axis(zone).civil(moment.instant)
-    if moment.offset == 0:
-        raise source.error(
-            path,
-            f"is {moment.text}: with an offset of zero it may be UTC and not the patient's time",
+        return Axis(zone).civil(start.instant)
+    if start.civil == start.instant:
+        raise request.error(
+            occurrence.path,
+            f"is {start.text}: with an offset of zero it may be UTC and not the patient's time",
             'Name the patient\'s time zone, such as --timezone "America/Denver".',
         )
-    return moment.civil
+    return start.civil
 
 
-def _study_id(identifiers: list[_Identifier], source: _Source) -> str | None:
-    """The only identifier; of several the one that the filler (the lab) gave."""
-    current = {i.value: i for i in identifiers if i.value and i.use != "old"}
+def _study_id(request: _Element) -> str | None:
+    """The only identifier; of several the one that the filler (the lab) gave.
+
+    Which is told by the code FILL of the HL7 v2 table 0203 in its type.
+    """
+    current = {i.text("value"): i for i in request.children("identifier") if _stands(i)}
     if len(current) > 1:
-        filler = [value for value, i in current.items() if i.is_of_type("FILL")]
+        filler = [
+            value
+            for value, identifier in current.items()
+            for kind in [identifier.child("type")]
+            if kind is not None and any(c.text("code") == "FILL" for c in kind.children("coding"))
+        ]
         if len(filler) != 1:
-            raise source.error(
+            raise request.error(
                 "identifier",
                 f"gives {len(current)} numbers and does not mark one as the lab's (type FILL)",
                 "Ask which one is the study's, and mark it or keep it alone.",
@@ -566,48 +441,53 @@ def _study_id(identifiers: list[_Identifier], source: _Source) -> str | None:
     return next(iter(current), None)
 
 
-def _patient_code(request: _ServiceRequest, source: _Source) -> tuple[str | None, str]:
+def _stands(identifier: _Element) -> bool:
+    return identifier.text("value") is not None and identifier.text("use") != "old"
+
+
+def _service(request: _Element) -> str:
+    """What a person reads of the service: the text, else the first display or code."""
+    concept = request.child("code")
+    if concept is None:
+        return ""
+    words = [c.text("display") or c.text("code") for c in concept.children("coding")]
+    return next(filter(None, (concept.text("text"), *words)), "")
+
+
+def _patient_code(request: _Element) -> tuple[str | None, str]:
     """The patient's business identifier, or what to say of its absence.
 
     The code in an EDF+ patient field is the hospital's own for the patient (EDF+ specification,
     additional specifications, item 3.1). The address in ``subject.reference`` names a record on a
     server instead; taking it for the code would call every file another patient's.
     """
-    subject = request.subject
-    codes = []
-    if subject.identifier is not None and subject.identifier.value:
-        codes.append(("subject.identifier", subject.identifier.value))
-    if subject.reference is not None and subject.reference.startswith("#"):
-        codes += _contained(request, subject.reference[1:], source)
-    distinct = dict.fromkeys(value for _, value in codes)
+    subject = request.child("subject")
+    assert subject is not None  # checked among what a request must have
+    named = [i for i in [subject.child("identifier")] if i is not None and i.text("value")]
+    reference = subject.text("reference")
+    if reference is not None and reference.startswith("#"):
+        named += [i for i in _contained(request, reference[1:]) if _stands(i)]
+    distinct = dict.fromkeys(i.text("value") for i in named)
     if len(distinct) > 1:
-        raise source.error(
-            codes[-1][0],
+        at = re.sub(r"\[\d+\]$", "", named[-1].path)
+        raise request.error(
+            at,
             f"gives the patient {len(distinct)} different identifiers",
             "Ask which one stands in the recorder, and keep it alone in subject.identifier.",
         )
     note = "subject.identifier: the patient's code"
-    if subject.reference is not None and not codes:
+    if reference is not None and not named:
         note += " (subject.reference is an address on a server and is not taken for it)"
     return next(iter(distinct), None), note
 
 
-def _contained(request: _ServiceRequest, name: str, source: _Source) -> list[tuple[str, str]]:
-    for index, resource in enumerate(request.contained):
-        if resource.get("id") == name:
-            path = f"contained[{index}]"
-            if resource.get("resourceType") != "Patient":
-                raise source.error(
-                    path, "is the subject, and is not a Patient", "Ask for the order."
-                )
-            patient = source.check(_Patient, resource, path)
-            return [
-                (f"{path}.identifier", i.value)
-                for i in patient.identifier
-                if i.value and i.use != "old"
-            ]
-    raise source.error(
-        "subject.reference",
-        f"names '#{name[:40]}', which is not contained",
-        "Ask for the whole request.",
+def _contained(request: _Element, name: str) -> list[_Element]:
+    """The identifiers of the patient that the request itself holds under ``name``."""
+    for resource in request.children("contained"):
+        if resource.data.get("id") == name:
+            if resource.data.get("resourceType") != "Patient":
+                raise resource.error("", "is the subject, and is not a Patient", _FOLLOW)
+            return resource.children("identifier")
+    raise request.error(
+        "subject.reference", f"names '#{name[:40]}', which is not contained", _FOLLOW
     )
