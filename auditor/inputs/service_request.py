@@ -374,12 +374,12 @@ def _quantity(request: _Element) -> int | None:
             "system", f"is not {_UCUM!r}, so its code is no unit of time", "Ask for a UCUM unit."
         )
     if code is None or code not in _UNITS:
-        problem = (
-            f"has the unit {code[:40]!r}, which is no fixed length of time"
-            if code
-            else ("has no UCUM code for its unit")
+        unit = "no UCUM code for its unit" if code is None else f"the unit {code[:40]!r}, which is "
+        raise quantity.error(
+            "",
+            f"has {unit}{'' if code is None else 'no fixed length of time'}",
+            "Use one of the UCUM codes s, min, h, d or wk.",
         )
-        raise quantity.error("", problem, "Use one of the UCUM codes s, min, h, d or wk.")
     sized = value.is_finite() and -20 <= value.adjusted() <= 12
     length = int((value * _UNITS[code]).quantize(Decimal(1))) if sized else 0
     return _believable(length, quantity, "")
