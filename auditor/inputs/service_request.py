@@ -332,15 +332,15 @@ def _zone(element: _Element, key: str) -> str | None:
     """The IANA time zone that an extension beside ``key`` states, if any."""
     beside = element.child(f"_{key}")
     for extension in [] if beside is None else beside.children("extension"):
-        if extension.text("url") in _ZONES:
-            zone = extension.text("valueCode") or extension.text("valueString")
-            try:
-                if zone is not None:
-                    zone_info(zone)
-            except SettingsError as error:
-                at = f"{key} (extension tz-code)"
-                raise element.error(at, f"{zone[:60]!r}: {error.problem}", error.action) from None
-            return zone
+        zone = extension.text("valueCode") or extension.text("valueString")
+        if zone is None or extension.text("url") not in _ZONES:
+            continue
+        try:
+            zone_info(zone)
+        except SettingsError as error:
+            at = f"{key} (extension tz-code)"
+            raise element.error(at, f"{zone[:60]!r}: {error.problem}", error.action) from None
+        return zone
     return None
 
 
