@@ -11,18 +11,19 @@ changes a code.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
+from auditor.billing.support import held_in
 from auditor.billing.units import Window
 from auditor.core import intervals as iv
 from auditor.core.durations import hms, in_words
 from auditor.core.patterns import matches
 from auditor.core.text import Own, quantity
-from auditor.coverage.timeline import recorded_within
 from auditor.model import (
     Coverage,
     Finding,
@@ -122,7 +123,7 @@ def measure_monitoring(
         judged = ordered
     lapses = broken.get(judged, [])
     longest = max(b.passed_ns for b in between)
-    told = tuple(_lapse(b, judged, periods, coverage) for b in lapses)
+    told = _lapses(lapses, judged, periods, coverage)
     monitoring = Monitoring(
         ordered=ordered,
         checks=tuple(counted),
@@ -211,20 +212,41 @@ def _broken(between: Sequence[_Between], rule: LevelRule) -> Iterator[_Broken]:
             yield _Broken(one, limit)
 
 
-def _lapse(
-    broken: _Broken, level: MonitoringLevel, periods: Sequence[Window], coverage: Coverage
-) -> Lapse:
-    interval, passed = broken.between.interval, broken.between.passed_ns
-    touched = []
-    for period in periods:
-        shared = interval.clip(period.interval)
-        if shared is not None and recorded_within(coverage, shared):
-            touched.append(period.index)
-    meaning = (
-        f"{in_words(passed, up=True)} of recording passed without a documented check, in "
-        f"{_periods(touched)}; {level} monitoring allows at most {in_words(broken.limit.ns)}."
+def _lapses(
+    broken: Sequence[_Broken],
+    level: MonitoringLevel,
+    periods: Sequence[Window],
+    coverage: Coverage,
+) -> tuple[Lapse, ...]:
+    """Each lapse with the periods in whose recorded time it lies."""
+    starts, ends = [p.start for p in periods], [p.end for p in periods]
+    shared: list[tuple[int, int, Interval]] = []
+    for i, b in enumerate(broken):
+        interval = b.between.interval
+        for k in range(bisect_right(ends, interval.start), bisect_left(starts, interval.end)):
+            part = interval.clip(periods[k].interval)
+            if part is not None:
+                shared.append((i, periods[k].index, part))
+    union = coverage.union_starts, coverage.union_ends
+    held = held_in(union, [part for _, _, part in shared]).tolist()
+    touched: list[list[int]] = [[] for _ in broken]
+    for (i, index, _), recorded in zip(shared, held, strict=True):
+        if recorded:
+            touched[i].append(index)
+    return tuple(
+        Lapse(
+            b.between.interval.start,
+            b.between.interval.end,
+            tuple(indices),
+            Own(
+                f"{in_words(b.between.passed_ns, up=True)} of recording passed without a "
+                f"documented check, in {_periods(indices)}; {level} monitoring allows at most "
+                f"{in_words(b.limit.ns)}."
+            ),
+            b.between.passed_ns,
+        )
+        for b, indices in zip(broken, touched, strict=True)
     )
-    return Lapse(interval.start, interval.end, tuple(touched), Own(meaning), passed)
 
 
 def _periods(numbers: Sequence[int]) -> str:

@@ -245,10 +245,12 @@ def dates_of(pair: Pair, interval: Interval, axis: Axis) -> tuple[str, ...]:
 
     One where both are the same, none where it holds no time there.
     """
-    starts, ends = iv.clip(pair, interval)
-    if not len(starts):
+    starts, ends = pair
+    first = int(np.searchsorted(ends, interval.start, "right"))
+    last = int(np.searchsorted(starts, interval.end, "left")) - 1
+    if first > last:
         return ()
-    edges = int(starts[0]), int(ends[-1]) - 1
+    edges = max(int(starts[first]), interval.start), min(int(ends[last]), interval.end) - 1
     return tuple(dict.fromkeys(axis.iso(at)[:10] for at in edges))
 
 
