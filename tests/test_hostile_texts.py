@@ -89,7 +89,7 @@ def test_more_gaps_than_are_measured_is_a_clear_error(
 ) -> None:
     raw = edf(onsets=range(0, 100, 5), signals=EIGHT, start_time="10.00.00")
     (folder / "jumps.edf").write_bytes(raw)
-    monkeypatch.setattr("auditor.pipeline.MOST_GAPS", 10)
+    monkeypatch.setattr("auditor.coverage.timeline.MOST_GAPS", 10)
     assert run("study", folder, "--out", folder.parent / "out", *QUICK) == 2
     assert "20 gaps" in capsys.readouterr().err
     assert not (folder.parent / "out").exists()

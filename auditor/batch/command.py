@@ -18,14 +18,14 @@ from auditor.batch.history import History
 from auditor.batch.jobs import Job, Result, audit_job, fingerprint, store, unchanged, write_job
 from auditor.batch.pool import run_pool
 from auditor.batch.worklist import write_worklist
-from auditor.core.clock import zone_info
+from auditor.core.clock import now_utc, zone_info
 from auditor.core.errors import NothingReadable, UsageError
 from auditor.core.progress import Progress
 from auditor.core.statuses import ACT, COMPLETE
 from auditor.core.text import printable, some_of
 from auditor.inputs.orders_list import OrderBook
 from auditor.model import StudyFolder
-from auditor.pipeline import Options, now_utc
+from auditor.pipeline import Options
 from auditor.policy import Policy, load_policy
 
 

@@ -15,13 +15,13 @@ from pathlib import Path
 from auditor.batch.folder import AUDITS, held, slug_of, sweep
 from auditor.batch.history import History
 from auditor.batch.worklist import listed, write_worklist
+from auditor.core.clock import now_utc
 from auditor.core.errors import OutputError, UsageError
 from auditor.core.text import printable, storable
 from auditor.model import PersonDecision
 from auditor.outputs.data import person_rows, plain_text
 from auditor.outputs.files import write_folder
 from auditor.outputs.html import with_decisions
-from auditor.pipeline import now_utc
 
 _LONGEST = 2000
 _WAIT_S = 10

@@ -15,14 +15,13 @@ from pathlib import Path
 
 from auditor.batch.history import History, Summary
 from auditor.batch.rates import by_chance, compared, others, wilson
-from auditor.core.clock import civil_ns, day_text
+from auditor.core.clock import civil_ns, day_text, now_utc
 from auditor.core.durations import exact_seconds, hms, in_words
 from auditor.core.errors import NothingReadable
 from auditor.core.text import cell, printable
 from auditor.model import Pattern, Share, Trend, TrendGroup
 from auditor.outputs.files import write_together
 from auditor.outputs.html import render_trends
-from auditor.pipeline import now_utc
 
 NOT_STATED = "not stated"
 SHARES = {

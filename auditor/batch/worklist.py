@@ -11,13 +11,13 @@ from typing import Any, overload
 
 from auditor.batch.folder import AUDITS, slug_of
 from auditor.batch.history import History, Summary
+from auditor.core.clock import now_utc
 from auditor.core.durations import exact_seconds, hms, seconds
 from auditor.core.errors import OutputError
 from auditor.core.text import cell, storable
 from auditor.model import PersonDecision, WorkRow
 from auditor.outputs.files import write_together
 from auditor.outputs.html import render_worklist
-from auditor.pipeline import now_utc
 
 SCHEMA_NAME = "coverage-worklist/1"
 JSON_NAME = "worklist.json"

@@ -24,7 +24,7 @@ from auditor.billing.setup import (
     sleep_seen,
 )
 from auditor.billing.support import Choices, Facts
-from auditor.billing.units import Day, Outcome, billing_periods, dates_of, read
+from auditor.billing.units import Day, Outcome, billing_periods, dates_of, read, restarts
 from auditor.core import intervals as iv
 from auditor.core.clock import Axis
 from auditor.core.durations import in_words
@@ -45,7 +45,8 @@ from auditor.model import (
 from auditor.policy.billing import BillingSettings
 
 __all__ = [
-    "SetupChannels", "billing_periods", "measure_billing", "setup_channels", "sleep_seen",
+    "SetupChannels", "billing_periods", "measure_billing", "restarts",
+    "setup_channels", "sleep_seen",
 ]  # fmt: skip
 
 

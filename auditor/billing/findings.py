@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
-from auditor.billing.limits import bands_words, limit_words, split_total
+from auditor.billing.limits import bands_words, changes_a_code, limit_words, split_total
 from auditor.billing.setup import SetupChannels
 from auditor.billing.support import Facts
 from auditor.billing.units import Day, Outcome
@@ -321,4 +322,17 @@ def _level_notes(day: Day, facts: Facts) -> list[str]:
     return [
         f"No documented check for {passed} of recording ({start} to {end}): this period counts as "
         f"{day.level}{codes}."
+    ]
+
+
+def tests_judged(
+    findings: Iterable[Finding], recorded_ns: int, settings: BillingSettings
+) -> list[Finding]:
+    """``findings``, in which a test recording that would change a code is one for a person."""
+    return [
+        replace(f, question="files", severity="caution")
+        if f.code == "test_recording"
+        and changes_a_code(recorded_ns, f.other_recorded_ns or 0, settings)
+        else f
+        for f in findings
     ]

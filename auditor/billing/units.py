@@ -20,7 +20,15 @@ from auditor.core.clock import Axis
 from auditor.core.durations import in_words
 from auditor.core.intervals import Pair
 from auditor.core.units import DAY
-from auditor.model import Coverage, DayCode, Interval, MonitoringLevel, Professional, Unit
+from auditor.model import (
+    Coverage,
+    DayCode,
+    Interval,
+    MonitoringLevel,
+    Professional,
+    Study,
+    Unit,
+)
 from auditor.policy.billing import BillingSettings, ReaderBand, TechnicalBand
 
 _LIST_EMPTY_UP_TO = 400 * DAY
@@ -416,3 +424,10 @@ def _whole_code(total_ns: int, video: bool, choices: Choices, settings: BillingS
         f"up to {in_words(bands[0].lower.ns)}: no whole-study code; one report on this time has "
         "the day's code",
     )
+
+
+def restarts(study: Study, coverage: Coverage) -> tuple[int, ...]:
+    """Instants at which a file begins right after a gap."""
+    after_gap = {gap.end for gap in coverage.gaps}
+    starts = {f.interval.start for f in study.counted if f.interval is not None}
+    return tuple(sorted(after_gap & starts))

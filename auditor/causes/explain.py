@@ -148,3 +148,9 @@ def _fits(cause: CauseCode, causes: Sequence[CauseCode]) -> bool:
 def _once(texts: Iterable[str]) -> tuple[str, ...]:
     """One thing seen may speak for two causes; it is told once."""
     return tuple(dict.fromkeys(texts))
+
+
+def stop_tolerance(policy_ns: int, order: Order | None) -> int:
+    """How close to the planned end is as ordered: the policy's tolerance, and for a short order no
+    more than 1 % of it."""
+    return policy_ns if order is None else min(policy_ns, order.ordered_ns // 100)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from auditor.core.durations import in_words
 from auditor.core.text import quantity
 from auditor.core.units import MINUTE
-from auditor.model import PowerMode, PowerPlan, PowerSetup
+from auditor.model import Coverage, Order, PowerMode, PowerPlan, PowerSetup
 from auditor.policy.power import PowerSettings
 
 _PPM = 1_000_000
@@ -70,6 +70,17 @@ def needed(setup: PowerSetup | None, settings: PowerSettings) -> tuple[str, ...]
     if setup.mode not in (None, "card") and _share(setup, settings) is None:
         wanted.append(f"the share of those hours that {setup.mode} leaves (mode_share)")
     return tuple(wanted)
+
+
+def plan_of(
+    order: Order | None, hookup: int | None, coverage: Coverage, settings: PowerSettings
+) -> PowerPlan | None:
+    """The plan of the order's set-up, compared with the measured end once the study is over."""
+    if order is None:
+        return None
+    begun = coverage.first_start if hookup is None else hookup
+    ran = None if order.still_recording else max(0, coverage.last_end - begun)
+    return plan_power(order.power, order.ordered_ns, settings, ran)
 
 
 def plan_power(

@@ -8,6 +8,7 @@ Zone rules come from the IANA database (zoneinfo); no calendar arithmetic of our
 from __future__ import annotations
 
 import difflib
+import os
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
@@ -182,3 +183,10 @@ def hour_apart(ns: int) -> bool:
     People set clocks and write times down to the minute (common practice, no source).
     """
     return abs(abs(ns) - HOUR) <= 2 * MINUTE
+
+
+def now_utc() -> str:
+    """The time of making: SOURCE_DATE_EPOCH (seconds) where set, else the clock's."""
+    fixed = os.environ.get("SOURCE_DATE_EPOCH", "")
+    moment = datetime.fromtimestamp(int(fixed), UTC) if fixed.isdecimal() else datetime.now(UTC)
+    return moment.strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -11,7 +11,15 @@ import numpy as np
 
 from auditor.core import intervals as iv
 from auditor.coverage.timeline import recorded_within
-from auditor.model import Coverage, Interval, Shortfall
+from auditor.model import Coverage, Interval, Order, Shortfall
+
+
+def ordered_window(coverage: Coverage, hookup: int | None, order: Order | None) -> Interval | None:
+    """From the hook-up, else the first record, as long as was ordered; ``None`` without an order."""
+    if order is None:
+        return None
+    start = coverage.first_start if hookup is None else hookup
+    return Interval(start, start + order.ordered_ns)
 
 
 def measure_shortfall(coverage: Coverage, window: Interval) -> Shortfall:

@@ -14,6 +14,7 @@ import numpy as np
 
 from auditor.core import intervals as iv
 from auditor.core.clock import Axis
+from auditor.core.errors import BeyondLimit, NothingReadable
 from auditor.core.intervals import Pair
 from auditor.core.units import DAY, HOUR, NS
 from auditor.model import (
@@ -25,6 +26,7 @@ from auditor.model import (
     Interval,
     NightFacts,
     Segment,
+    Study,
     Track,
 )
 
@@ -33,6 +35,40 @@ _ALL_ROWS_UP_TO = 400 * DAY
 
 No study lasts so long; one wrong date in a file must not make millions of empty rows.
 """
+
+
+MOST_GAPS = 500_000
+"""Each gap costs memory and a row in every table; a study of weeks has hundreds."""
+
+
+def study_coverage(study: Study, gap_floor_ns: int) -> Coverage:
+    """The coverage of all counted files of ``study``.
+
+    Raises ``NothingReadable`` where none holds recorded time, ``BeyondLimit`` where they have more
+    than ``MOST_GAPS`` gaps together.
+    """
+    tracks = [
+        Track(f.copy or "A", f.run_starts, f.run_ends, f.records_ns)
+        for f in study.counted
+        if len(f.run_starts)
+    ]
+    if not tracks:
+        raise NothingReadable(
+            study.name,
+            "no counted file holds recorded time (only headers or annotations)",
+            "Check that the whole study was copied.",
+        )
+    starts, ends = iv.union(
+        np.concatenate([t.starts for t in tracks]), np.concatenate([t.ends for t in tracks])
+    )
+    gaps = int((starts[1:] - ends[:-1] >= gap_floor_ns).sum())
+    if gaps > MOST_GAPS:
+        raise BeyondLimit(
+            study.name,
+            f"the files have {gaps} gaps together; no more than {MOST_GAPS} are measured",
+            "Audit the files in groups, or raise the policy's gap_floor_s.",
+        )
+    return measure_coverage(tracks, gap_floor_ns)
 
 
 def measure_coverage(tracks: Sequence[Track], gap_floor_ns: int) -> Coverage:

@@ -36,6 +36,13 @@ from auditor.model.codes.inputs import CODES as INPUT_CODES
 from auditor.model.codes.study import CODES as STUDY_CODES
 from auditor.policy.coverage import DecisionSettings
 
+CAUTIONS = (
+    "This audit is decision support. It states what the files hold; it does not judge whether the "
+    "recording answers the clinical question.",
+    "Whether a study is accepted, repeated or billed is decided by licensed people under local "
+    "codes, the current code set and the payer's policy.",
+    "Do not clear the recorder's card before the decision is made and the files are backed up.",
+)
 QUESTIONS: tuple[Question, ...] = ("order", "readable", "billing", "files")
 """The four questions, in the order in which they are shown."""
 

@@ -25,7 +25,17 @@ from auditor.core.text import Own, printable, quantity
 from auditor.core.units import DAY, HOUR, NS
 from auditor.inputs.sheets import Row, headed, sheet_of
 from auditor.inputs.stamps import MONTHS, ORDERS, DateOrder, Stamp, read_stamp
-from auditor.model import Finding, Interval, LogKind, LogRead, MonitoringCheck, Order, finding
+from auditor.model import (
+    Finding,
+    InputUsed,
+    Interval,
+    LogKind,
+    LogRead,
+    MonitoringCheck,
+    Order,
+    finding,
+)
+from auditor.policy import Policy
 from auditor.policy.sourced import LogDates
 
 _HEADINGS: dict[LogKind, dict[str, tuple[str, ...]]] = {
@@ -485,3 +495,37 @@ def _day(axis: Axis, instant: int) -> str:
     """A date with its year and without doubt about day and month: 2 Mar 2027."""
     moment = civil_datetime(axis.civil(instant))
     return f"{moment.day} {MONTHS[moment.month - 1][:3].capitalize()} {moment.year}"
+
+
+def place_logs(
+    logs: tuple[Log, ...], axis: Axis, span: Interval, policy: Policy
+) -> tuple[dict[LogKind, LogRead], tuple[Finding, ...]]:
+    """Each log in the recording, or why it is not taken."""
+    reads: dict[LogKind, LogRead] = {}
+    found: list[Finding] = []
+    for log in logs:
+        checks = log.kind == "monitoring"
+        dates = policy.monitoring.log_dates if checks else policy.video.log_dates
+        patterns = policy.monitoring.check_patterns if checks else policy.video.patterns
+        reads[log.kind], findings = place_log(log, axis, span, dates, patterns)
+        found += findings
+    return reads, tuple(found)
+
+
+def paths_used(order: Order | None, policy: Policy) -> tuple[str, ...]:
+    """Paths of the files that the audit uses beside the recordings."""
+    named = [policy.path]
+    if order is not None:
+        named += [order.path, order.monitoring_log, order.video_log]
+    return tuple(path for path in named if path)
+
+
+def inputs_used(
+    order: Order | None, logs: tuple[Log, ...], policy: Policy
+) -> tuple[InputUsed, ...]:
+    """The files that decided something beside the recordings, with their checksums."""
+    found = []
+    if order is not None and order.sha256 is not None:
+        found.append(InputUsed("order", order.name, order.sha256))
+    found += [InputUsed(log.kind, log.name, log.sha256) for log in logs if log.sha256]
+    return (*found, InputUsed("policy", policy.about.name, policy.sha256))

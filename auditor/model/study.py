@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -175,3 +175,28 @@ class Study:
     def start_known(self) -> bool:
         """Whether any counted file says when it began; if none does, only lengths are facts."""
         return not self.counted or any(f.recording.start_known for f in self.counted)
+
+    @property
+    def file_findings(self) -> tuple[Finding, ...]:
+        """What was found in single files. What is odd inside a file that is not counted puts no
+        number of this study in doubt."""
+        counted = (f for file in self.counted for f in file.recording.findings)
+        aside = (
+            replace(f, severity="info", question=None)
+            for file in self.set_aside
+            for f in file.recording.findings
+            if f.severity != "info"
+        )
+        return (*counted, *aside, *(u.finding for u in self.unreadable))
+
+    @property
+    def patient_code(self) -> str | None:
+        """The patient code that all counted files with one carry; untrusted."""
+        codes = {f.recording.header.patient_field.code for f in self.counted} - {None}
+        return codes.pop() if len(codes) == 1 else None
+
+    @property
+    def recorder(self) -> str | None:
+        """The equipment that the counted files' headers name; untrusted."""
+        units = {f.recording.header.recording_field.equipment for f in self.counted}
+        return ", ".join(sorted(u for u in units if u)) or None
