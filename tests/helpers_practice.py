@@ -74,7 +74,11 @@ class Eeg:
             ],
             axis=1,
         )
-        date = f"{self.start:%d}-{_MONTHS[self.start.month - 1]}-{self.start.year}"
+        date = (
+            "X"
+            if self.header_date
+            else f"{self.start:%d}-{_MONTHS[self.start.month - 1]}-{self.start.year}"
+        )
         head = edf(
             onsets=[0],
             signals=[Sig(f"EEG {label}-Ref", per_record) for label in self.labels],

@@ -15,7 +15,7 @@ from auditor.model import Coverage, Interval, Order, Shortfall
 
 
 def ordered_window(coverage: Coverage, hookup: int | None, order: Order | None) -> Interval | None:
-    """From the hook-up, else the first record, as long as was ordered; ``None`` without an order."""
+    """From the hook-up, else the first record, as long as ordered; ``None`` without an order."""
     if order is None:
         return None
     start = coverage.first_start if hookup is None else hookup
