@@ -7,7 +7,7 @@ from typing import get_args
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.core.clock import Axis
@@ -310,6 +310,7 @@ def test_the_headline_never_shows_a_short_study_as_full() -> None:
 times = st.integers(min_value=1, max_value=100 * HOUR)
 
 
+@settings(deadline=None)
 @given(
     recorded=times,
     usable=times,

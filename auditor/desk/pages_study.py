@@ -13,6 +13,7 @@ from typing import Any
 from flask import Flask, Response, jsonify, request, send_file
 
 from auditor.batch.worklist import rows
+from auditor.core.clock import now_utc
 from auditor.core.errors import AuditorError, SettingsError, UsageError
 from auditor.core.text import path_part
 from auditor.desk.decisions import OUTCOMES, ROLES, Decided, decided_of, name_and_note
@@ -24,7 +25,6 @@ from auditor.desk.security import Refused, audit_policy
 from auditor.desk.service import Desk, told
 from auditor.model import WorkRow
 from auditor.outputs.html.lists import WORDS
-from auditor.pipeline import now_utc
 
 _FILES_SHOWN = 300
 _TYPES = {".csv": "text/csv", ".json": "application/json", ".txt": "text/plain"}

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from auditor.batch.folder import slug_of
 from auditor.batch.jobs import Job, snapshot
+from auditor.core.clock import now_utc
 from auditor.core.errors import AuditorError, SettingsError, UsageError
 from auditor.desk.folders import Places
 from auditor.desk.intake import Look, Looker
@@ -18,7 +19,7 @@ from auditor.desk.runs import Run, Runs
 from auditor.desk.settings import Settings
 from auditor.desk.shelf import KnownOrder, Shelf
 from auditor.model import Order
-from auditor.pipeline import Options, now_utc
+from auditor.pipeline import Options
 
 _LOOKS_KEPT = 8
 _LOOK_KEPT_S = 300

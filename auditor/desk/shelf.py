@@ -27,13 +27,13 @@ from auditor.batch.folder import AUDITS, held, slug_of, sweep
 from auditor.batch.history import History
 from auditor.batch.jobs import Job, Result, fingerprint
 from auditor.batch.worklist import Worklist, listed, rows, write_worklist
+from auditor.core.clock import now_utc
 from auditor.core.errors import OutputError, SettingsError, UsageError
 from auditor.core.text import printable
 from auditor.desk.order_form import Tables, tables_from, tables_in, taken
 from auditor.inputs.order import order_of_folder, read_order
 from auditor.inputs.orders_list import read_orders
 from auditor.model import Order, PersonDecision
-from auditor.pipeline import now_utc
 
 LOCK = "desk.lock"
 HOLDER = "desk.json"
