@@ -126,7 +126,10 @@ ENDS = {
         at_end("Battery 4 %", before_s=3600), "power_exhausted", "witness", ("battery",)),
     "low power, then stopped by a technologist": Row(
         Case([SHORT], notes=[note(29.95, "Battery low"), note(30 - S, "Stopped by T-15")]),
-        "power_exhausted", "witness", ("take-down", "battery"), ("stopped_by_technologist",)),
+        "power_exhausted", "witness", ("battery",), ("stopped_by_technologist",)),
+    "low power, then stopped by the patient": Row(
+        Case([SHORT], notes=[note(29.95, "Battery low"), note(30 - S, "Stopped by patient")]),
+        "power_exhausted", "witness", ("button", "battery"), ("stopped_by_patient",)),
     "the supply was unplugged": Row(
         at_end("External supply unplugged"), "supply_unplugged", "witness", ("cable",)),
     "batteries changed and not started again": Row(
@@ -369,6 +372,9 @@ def test_two_different_witnesses_are_both_stated() -> None:
     cause = ENDS["low power, then stopped by a technologist"].case.stop().cause
     assert "power was low" in cause.evidence[0]
     assert "a technologist stopped it" in cause.evidence[1]
+    button, full = ENDS["low power, then stopped by the patient"].case.advice()
+    assert "the patient or a caregiver stopped" in button.evidence
+    assert "power was low" in full.evidence
 
 
 def test_what_fits_another_cause_does_not_fit_this_one() -> None:

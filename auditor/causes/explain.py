@@ -138,6 +138,7 @@ def judge(event: Event) -> Cause:
                       + [f"Would fit {c.replace('_', ' ')}: {t}" for c, t in lower
                          if not _fits(c, causes)]),
         also=tuple(causes[1:]),
+        also_evidence=tuple(next(t for c, t in said[rank] if c == also) for also in causes[1:]),
     )  # fmt: skip
 
 

@@ -112,37 +112,32 @@ class _Shown:
 
     def __init__(self, stop: Stop, gap_causes: Sequence[Cause]) -> None:
         self.ended = stop.cause if stop.kind in ("early", "unknown") else Cause()
-        self.early = stop.kind == "early"
+        self._early = stop.kind == "early"
         self._gaps = gap_causes
-
-    def at_end(self, code: CauseCode) -> bool:
-        """Whether ``code`` was shown of an end that is not the planned one."""
-        return code in _codes(self.ended)
 
     def because(self, code: CauseCode) -> str:
         """What was seen of ``code``, at the end first, then at the first gap; '' if nothing."""
-        gaps = [cause.evidence[0] for cause in self._gaps if code in _codes(cause)]
-        if self.at_end(code):
-            return self.ended.evidence[0]
-        if not gaps:
-            return ""
+        at_gaps = [seen for cause in self._gaps if (seen := cause.shows(code))]
+        if self.ended.shows(code) or not at_gaps:
+            return self.ended.shows(code)
         more = {1: "", 2: " The same at another interruption."}
-        return gaps[0] + more.get(len(gaps), f" The same at {len(gaps) - 1} more interruptions.")
+        many = f" The same at {len(at_gaps) - 1} more interruptions."
+        return at_gaps[0] + more.get(len(at_gaps), many)
 
     def advice(self) -> list[Advice]:
         """The advice of the two tables."""
         found = [
-            Advice(text, self.ended.evidence[0])
+            Advice(text, self.ended.shows(code))
             for code, text in _AT_END.items()
-            if self.early and self.at_end(code)
+            if self._early and self.ended.shows(code) and self._by_choice(code)
         ]
         return found + [
             Advice(text, self.because(code)) for code, text in _ALWAYS.items() if self.because(code)
         ]
 
-
-def _codes(cause: Cause) -> tuple[CauseCode, ...]:
-    return () if cause.rank in (None, "coincidence") else (cause.likely_cause, *cause.also)
+    def _by_choice(self, code: CauseCode) -> bool:
+        """A technologist who stops it for a reason that is shown as well had no choice."""
+        return code != "stopped_by_technologist" or self.ended.likely_cause == code
 
 
 def _listed(names: Iterable[str]) -> str:

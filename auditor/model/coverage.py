@@ -143,6 +143,16 @@ class Cause:
     supporting: tuple[str, ...] = ()
     against: tuple[str, ...] = ()
     also: tuple[CauseCode, ...] = ()
+    also_evidence: tuple[str, ...] = ()
+    """The first sentence of each of ``also``, in their order."""
+
+    def shows(self, code: CauseCode) -> str:
+        """What a witness or a pattern shows of ``code``; '' where it is none of the causes."""
+        if self.rank in (None, "coincidence") or not self.evidence:
+            return ""
+        told = dict(zip((self.likely_cause, *self.also), (*self.evidence[:1], *self.also_evidence),
+                        strict=True))  # fmt: skip
+        return told.get(code, "")
 
 
 @dataclass(frozen=True, slots=True)
