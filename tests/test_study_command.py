@@ -234,3 +234,22 @@ def test_an_onset_beyond_all_bounds_costs_its_row_and_the_study_is_audited(
     assert audit["coverage"]["recorded_s"] == 36
     (told,) = [f for f in audit["findings"] if f["code"] == "log_rows_left_out"]
     assert "Line 2, column onset: '1e999999' is no number of seconds" in told["text"]
+
+
+def test_a_redacted_audit_holds_no_name_and_no_row_of_a_log(folder: Path, tmp_path: Path) -> None:
+    (folder / "Pemberwick.csv").write_text("time,by\n17/09/2027 10:00,Rosalind P\n")
+    (folder / "Pemberwick-video.csv").write_text(
+        "start,end\n2027-03-02 09:30:00,2027-03-02 09:30:20\nRosalind P,noon\n"
+    )
+    (folder / "Pemberwick.toml").write_text(
+        f'{ORDER}monitoring = "intermittent"\nvideo = true\n'
+        '[logs]\nmonitoring = "Pemberwick.csv"\nvideo = "Pemberwick-video.csv"\n'
+    )
+    out = tmp_path / "out"
+    _, audit = study(folder, out, "--order", folder / "Pemberwick.toml", "--redact")
+    assert {"log_not_taken", "log_rows_left_out"} <= codes(audit)
+    assert len(audit["inputs"]) == 4
+    for path in out.iterdir():
+        text = path.read_text(encoding="utf-8").lower()
+        assert "pemberwick" not in text, path.name
+        assert "rosalind" not in text, path.name

@@ -21,6 +21,7 @@ from auditor.core.text import printable
 from auditor.model import (
     Audit,
     CopyCoverage,
+    Finding,
     HeaderClaim,
     Order,
     PatientField,
@@ -29,6 +30,7 @@ from auditor.model import (
     RuleLine,
     StudyCopy,
 )
+from auditor.model.codes import worded
 
 T = TypeVar("T")
 WITHHELD = "[withheld]"
@@ -63,9 +65,20 @@ def redact(audit: Audit) -> Audit:
     words = _identifiers(audit)
     replace = _Replacer(names, words)
     study = dataclasses.replace(audit.study, name=WITHHELD)
-    plain = dataclasses.replace(audit, study=study, patient_code=None, redacted=True)
+    findings = tuple(_without_rows(finding) for finding in audit.findings)
+    plain = dataclasses.replace(
+        audit, study=study, patient_code=None, redacted=True, findings=findings
+    )
     redacted: Audit = _walk(plain, replace)
     return redacted
+
+
+def _without_rows(finding: Finding) -> Finding:
+    """``finding`` without the rows of a log that it quotes: they hold names and notes."""
+    if not any(name == "rows" for name, _ in finding.values):
+        return finding
+    values = tuple((n, WITHHELD if n == "rows" else value) for n, value in finding.values)
+    return worded(dataclasses.replace(finding, values=values))
 
 
 class _Replacer:
@@ -146,6 +159,8 @@ def _neutral_names(audit: Audit) -> dict[str, str]:
     inputs = [f.recording.name for f in audit.study.files]
     inputs += [f.name for f in audit.study.unreadable]
     inputs += audit.study.other_files
+    inputs += [used.name for used in audit.inputs if used.kind != "policy"]
+    inputs += [log.name for log in audit.logs]
     folders: set[str] = {c.folder for c in audit.study.copies}
     for number, name in enumerate(inputs, 1):
         ending = re.search(r"\.(edf|bdf)$", name, re.IGNORECASE)
