@@ -28,8 +28,9 @@ from auditor.coverage.timeline import clock_hours, nights, study_coverage
 from auditor.decision.outcome import CAUTIONS, decide
 from auditor.decision.rules import rule_lines
 from auditor.inputs.checksums import identified, read_study
-from auditor.inputs.logs import inputs_used, paths_used, place_logs, read_logs
+from auditor.inputs.logs import inputs_used, paths_used, read_logs
 from auditor.inputs.order import zone_doubts
+from auditor.inputs.placed_logs import place_logs
 from auditor.inputs.service_request import missing_facts
 from auditor.model import (
     SEVERITIES,

@@ -20,7 +20,8 @@ from auditor.core.clock import Axis
 from auditor.core.errors import SettingsError
 from auditor.core.files import MOST_BYTES
 from auditor.core.units import HOUR, MINUTE, NS
-from auditor.inputs.logs import place_log, read_log
+from auditor.inputs.logs import read_log
+from auditor.inputs.placed_logs import place_log
 from auditor.inputs.sheets import MOST_ROWS
 from auditor.inputs.stamps import read_stamp
 from auditor.model import Finding, Interval, LogKind, LogRead, MonitoringCheck

@@ -1,42 +1,28 @@
-"""Monitoring and video logs as people keep them: read at the edge, placed in the recording later.
+"""Monitoring and video logs as people keep them: read at the edge, before any recording.
 
 A table (CSV in its usual dialects, or XLSX) whose columns are told by meaning. Checks have a time
 and may have a date, who and a note; video has start and end. A table with the column ``onset`` is
 read as BIDS events (seconds from the first record; Brain Imaging Data Structure, task events).
 
-Dates are read in whichever order of day, month and year lies in the recording. Where two do, or
-none, the log is not taken and a person is asked: a wrong day would document checks that were never
-made. One row that cannot be read costs that row. Every cell is untrusted text.
+One row that cannot be read costs that row. Every cell is untrusted text. What the times mean in
+the recording is worked out later (``placed_logs``).
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
-from auditor.core.clock import Axis, civil_datetime, civil_ns, in_calendar
 from auditor.core.errors import SettingsError
 from auditor.core.files import read_written
-from auditor.core.patterns import matches
-from auditor.core.text import Own, printable, quantity
-from auditor.core.units import DAY, HOUR, NS
+from auditor.core.text import printable
+from auditor.core.units import DAY, NS
 from auditor.inputs.sheets import Row, headed, sheet_of
-from auditor.inputs.stamps import MONTHS, ORDERS, DateOrder, Stamp, read_stamp
-from auditor.model import (
-    Finding,
-    InputUsed,
-    Interval,
-    LogKind,
-    LogRead,
-    MonitoringCheck,
-    Order,
-    finding,
-)
+from auditor.inputs.stamps import Stamp, read_stamp
+from auditor.model import InputUsed, LogKind, Order
 from auditor.policy import Policy
-from auditor.policy.sourced import LogDates
 
 _HEADINGS: dict[LogKind, dict[str, tuple[str, ...]]] = {
     "monitoring": {
@@ -65,18 +51,13 @@ _HEADINGS: dict[LogKind, dict[str, tuple[str, ...]]] = {
 }  # fmt: skip
 _NEEDED: dict[LogKind, tuple[str, ...]] = {"monitoring": ("time",), "video": ("start", "end")}
 _EVENTS: dict[LogKind, tuple[str, ...]] = {"monitoring": ("onset",), "video": ("onset", "duration")}
-_THINGS: dict[LogKind, str] = {"monitoring": "check", "video": "time"}
-_SHOWN = 3
+SHOWN = 3
 _KEPT_TEXT = 500
 _MOST_ONSET = 4_000 * DAY
-_HALF_DAY = 12 * HOUR
-_NEAR = 2 * HOUR
-"""A check may be noted at hook-up, before the recording, or at take-down (our choice)."""
-_YEARS_OFF = 10
 
 
 @dataclass(frozen=True, slots=True)
-class _Times:
+class Times:
     """One row of a log: its times (one of a check, two of video) and texts."""
 
     line: int
@@ -97,7 +78,7 @@ class Log:
     kind: LogKind
     name: str
     sha256: str
-    times: tuple[_Times, ...] = ()
+    times: tuple[Times, ...] = ()
     events: tuple[tuple[int, int, str], ...] = ()
     bad: tuple[str, ...] = ()
     refused: str = ""
@@ -138,7 +119,7 @@ def read_log(kind: LogKind, path: Path) -> Log:
     except SettingsError as error:
         sha256 = hashlib.sha256(raw).hexdigest()
         return Log(kind, name, sha256, refused=f"it {error.problem}")
-    first_rows = tuple(_row_text(row) for row in sheet.rows[:_SHOWN])
+    first_rows = tuple(_row_text(row) for row in sheet.rows[:SHOWN])
     if not sheet.rows:
         return Log(kind, name, sheet.sha256)
     columns = headed(sheet.rows[0], _HEADINGS[kind])
@@ -167,7 +148,7 @@ def read_log(kind: LogKind, path: Path) -> Log:
             else:
                 stamps = tuple(_stamp(cells, key) for key in _NEEDED[kind])
                 by, note = cells.get("by", ""), cells.get("note", "")
-                times.append(_Times(row.line, stamps, by, note, _row_text(row)))
+                times.append(Times(row.line, stamps, by, note, _row_text(row)))
         except ValueError as error:
             bad.append(f"Line {row.line}, {error}.")
     return Log(kind, name, sheet.sha256, tuple(times), tuple(events), tuple(bad), "", first_rows)
@@ -220,296 +201,6 @@ def _seconds(cells: dict[str, str], key: str) -> int:
             f"column {key}: {printable(text, 40)!r} is no number of seconds of a study"
         ) from None
     return ns
-
-
-@dataclass(frozen=True, slots=True)
-class _Reading:
-    """The times of a log under one order of day, month and year."""
-
-    order: DateOrder | None
-    rows: tuple[tuple[_Times, tuple[int, ...]], ...]
-    """Each row that can be placed, with its instants."""
-    bad: tuple[str, ...]
-
-    def instants(self) -> list[int]:
-        return [at for _, placed in self.rows for at in placed]
-
-
-def place_log(
-    log: Log, axis: Axis, span: Interval, dates: LogDates = "ask", patterns: Sequence[str] = ()
-) -> tuple[LogRead, tuple[Finding, ...]]:
-    """``log`` on the study axis, or why it is not taken, with findings.
-
-    ``span`` is that of the recording. ``dates`` is the lab's own order of day and month ('ask':
-    whichever lies in the recording). Of BIDS events with kinds only those that match ``patterns``
-    count.
-    """
-    refused, chosen = log.refused, _Reading(None, (), ())
-    if not refused and log.events:
-        refused, chosen = _placed_events(log, span, patterns)
-    elif not refused and log.times:
-        refused, chosen = _chosen(log, axis, span, dates)
-    elif log.bad and not refused:
-        refused = "none of its rows can be read"
-    if refused:
-        told = finding(
-            "log_not_taken",
-            log.kind,
-            kind=Own(log.kind),
-            name=log.name,
-            why=Own(refused),
-            rows=(*log.first_rows, *log.bad[:_SHOWN]),
-        )
-        note = f"not taken: {refused}"
-        return LogRead(log.kind, log.name, log.sha256, False, note), (told,)
-    bad = (*log.bad, *chosen.bad)
-    checks, intervals = _values(log, chosen)
-    intervals, backwards = _forward(intervals)
-    bad = (*bad, *backwards)
-    count = quantity(len(checks) or len(intervals), _THINGS[log.kind])
-    note = f"{count} read" + (f", {chosen.order.replace('_', ' ')}" if chosen.order else "")
-    found = []
-    if bad:
-        note += f"; {quantity(len(bad), 'row')} left out"
-        found.append(
-            finding(
-                "log_rows_left_out",
-                log.kind,
-                kind=Own(log.kind),
-                name=log.name,
-                count=quantity(len(bad), "row"),
-                rows=" ".join(bad[:_SHOWN])
-                + (f" And {len(bad) - _SHOWN} more." if len(bad) > _SHOWN else ""),
-            )
-        )
-    read = LogRead(
-        log.kind, log.name, log.sha256, True, note, checks, tuple(i for i, _ in intervals)
-    )
-    return read, tuple(found)
-
-
-def _values(
-    log: Log, chosen: _Reading
-) -> tuple[tuple[MonitoringCheck, ...], tuple[tuple[Interval, int], ...]]:
-    if log.kind == "monitoring":
-        checks = [
-            MonitoringCheck(placed[0], row.by, row.note, log.name) for row, placed in chosen.rows
-        ]
-        return tuple(sorted(checks, key=lambda check: check.at)), ()
-    pairs = [(placed[0], placed[1], row.line) for row, placed in chosen.rows]
-    return (), tuple((Interval(start, end), line) for start, end, line in pairs)
-
-
-def _forward(
-    pairs: Sequence[tuple[Interval, int]],
-) -> tuple[tuple[tuple[Interval, int], ...], tuple[str, ...]]:
-    """The intervals that end after they start, in time order, and a sentence on each other."""
-    good = sorted(pair for pair in pairs if pair[0].end > pair[0].start)
-    bad = [line for interval, line in pairs if interval.end <= interval.start]
-    return tuple(good), tuple(f"Line {n}, column end: does not lie after the start." for n in bad)
-
-
-def _placed_events(log: Log, span: Interval, patterns: Sequence[str]) -> tuple[str, _Reading]:
-    kinds = {kind for _, _, kind in log.events if kind}
-    if len(kinds) > 1 and not patterns:
-        return f"it holds {len(kinds)} kinds of event, and no pattern says which count", _EMPTY
-    rows = tuple(
-        (_Times(0, (), note=kind), (span.start + onset, span.start + onset + length))
-        for onset, length, kind in log.events
-        if not kind or not patterns or matches(patterns, kind)
-    )
-    return "", _Reading(None, rows, ())
-
-
-_EMPTY = _Reading(None, (), ())
-
-
-def _chosen(log: Log, axis: Axis, span: Interval, dates: LogDates) -> tuple[str, _Reading]:
-    """Why the log cannot be taken (empty: it can), and the reading that is right."""
-    readings = _readings(log, axis, span, dates)
-    if not readings:
-        return "its rows have day and month in different orders", _EMPTY
-    total = sum(len(row.stamps) for row in log.times)
-    inside = [_inside(r.instants(), span, 0) for r in readings]
-    whole = [r for r, count in zip(readings, inside, strict=True) if count == total]
-    if len(whole) == 1:
-        return "", whole[0]
-    if len(whole) > 1:
-        return _both(whole, axis), _EMPTY
-    best = max(inside)
-    if total - best > max(1, total // 10) or best == 0:
-        shifted = _shifted(log, readings, axis, span)
-        if shifted:
-            return shifted, _EMPTY
-    near = [_inside(r.instants(), span, _NEAR) for r in readings]
-    best = max(near)
-    if best == 0 or 2 * best < sum(len(placed) for _, placed in readings[near.index(best)].rows):
-        where = f"{_day(axis, span.start)} to {_day(axis, span.end)}"
-        return f"no way to read its dates lies in the recording of {where}", _EMPTY
-    fitting = [r for r, count in zip(readings, near, strict=True) if count == best]
-    return ("", fitting[0]) if len(fitting) == 1 else (_both(fitting, axis), _EMPTY)
-
-
-def _inside(instants: Sequence[int], span: Interval, slack: int) -> int:
-    return sum(span.start - slack <= at <= span.end + slack for at in instants)
-
-
-def _readings(log: Log, axis: Axis, span: Interval, dates: LogDates) -> list[_Reading]:
-    """The log in each order of day, month and year that all of its dates allow; distinct."""
-    stamps = [stamp for row in log.times for stamp in row.stamps if stamp.dates]
-    numeric = any(order is not None for stamp in stamps for order, _ in stamp.dates)
-    orders: tuple[DateOrder | None, ...] = (None,)
-    if numeric:
-        orders = ORDERS if dates == "ask" else (dates,)
-    found: list[_Reading] = []
-    for order in orders:
-        if any(stamp.midnight(order) is None for stamp in stamps):
-            continue
-        reading = _read_in(log, order, axis, span)
-        if all(reading.instants() != other.instants() for other in found):
-            found.append(reading)
-    return found
-
-
-def _read_in(log: Log, order: DateOrder | None, axis: Axis, span: Interval) -> _Reading:
-    """The instants of every row; a time of day alone follows the row before it.
-
-    It stands on the civil date of the recording's start, and passes midnight where it goes back by
-    at least half a day.
-    """
-    rows, bad = [], []
-    last_civil: int | None = None
-    last: int | None = None
-    for row in log.times:
-        placed = []
-        try:
-            for stamp in row.stamps:
-                clock = stamp.clock_ns or 0
-                day = stamp.midnight(order)
-                if day is None:
-                    day = _rolled(clock, last_civil, axis.civil(span.start))
-                last = _instant(stamp, day + clock, axis, last)
-                last_civil = axis.civil(last)
-                placed.append(last)
-            rows.append((row, tuple(placed)))
-        except ValueError as error:
-            bad.append(f"Line {row.line}: {row.shown!r} {error}.")
-    return _Reading(order, tuple(rows), tuple(bad))
-
-
-def _rolled(clock: int, last: int | None, start: int) -> int:
-    """Civil midnight of the day on which a time of day alone lies. Raises ``ValueError``."""
-    begun = start if last is None else last
-    today = begun - begun % DAY
-    back = begun - (today + clock)
-    if back <= 0:
-        return today
-    if back >= _HALF_DAY:
-        return today + DAY
-    before = "the recording's start" if last is None else "the row before"
-    raise ValueError(f"is earlier in the day than {before} and gives no date")
-
-
-def _instant(stamp: Stamp, civil: int, axis: Axis, last: int | None) -> int:
-    if not in_calendar(civil):
-        raise ValueError("lies outside the years that can be shown")
-    if stamp.offset_ns is not None:
-        if axis.zone is None:
-            raise ValueError("has an offset from UTC, and the study's time zone is not known")
-        return civil - stamp.offset_ns
-    if not axis.exists(civil):
-        raise ValueError(f"was never shown by a clock in {axis.zone}, which was put forward")
-    readings = axis.readings(civil)
-    if len(readings) > 1 and last is not None:
-        readings = tuple(r for r in readings if r >= last) or readings
-    if len(readings) > 1:
-        raise ValueError("came twice, since the clocks were put back: add the offset from UTC")
-    return readings[0]
-
-
-def _both(readings: Sequence[_Reading], axis: Axis) -> str:
-    ways = [
-        f"{(r.order or 'as written').replace('_', ' ')} it begins on "
-        f"{_day(axis, min(r.instants()))}"
-        for r in readings
-    ]
-    return f"its dates can be read in more than one way: {'; '.join(ways)}"
-
-
-def _shifted(log: Log, readings: Sequence[_Reading], axis: Axis, span: Interval) -> str:
-    """'all 12 checks are one year early …' where one shift puts every time in the recording."""
-    total = sum(len(row.stamps) for row in log.times)
-    for words, shift in _SHIFTS:
-        if total < 2 and "year" not in words:  # any single time is near the recording's
-            continue
-        for reading in readings:
-            civils = [shift(axis.civil(at)) for at in reading.instants()]
-            if len(civils) < total or any(c is None or not in_calendar(c) for c in civils):
-                continue
-            moved = [axis.instant(c, near=span.start) for c in civils if c is not None]
-            if _inside(moved, span, 0) == total:
-                every = quantity(len(log.times), _THINGS[log.kind], "is", "are")
-                verb = every if len(log.times) == 1 else f"all {every}"
-                first = _day(axis, min(reading.instants()))
-                return (
-                    f"{verb} {words} (the first is of {first}, the recording begins on "
-                    f"{_day(axis, span.start)})"
-                )
-    return ""
-
-
-def _by(ns: int) -> Callable[[int], int | None]:
-    return lambda civil: civil + ns
-
-
-def _by_years(years: int) -> Callable[[int], int | None]:
-    def shift(civil: int) -> int | None:
-        moment = civil_datetime(civil - civil % NS)
-        try:
-            return civil_ns(moment.replace(year=moment.year + years), civil % NS)
-        except ValueError:
-            return None
-
-    return shift
-
-
-def _years(count: int) -> str:
-    return "one year" if count == 1 else f"{count} years"
-
-
-_SHIFTS = (
-    ("one hour early", _by(HOUR)),
-    ("one hour late", _by(-HOUR)),
-    ("one day early", _by(DAY)),
-    ("one day late", _by(-DAY)),
-    *(
-        (f"{_years(abs(years))} {'early' if years > 0 else 'late'}", _by_years(years))
-        for count in range(1, _YEARS_OFF + 1)
-        for years in (count, -count)
-    ),
-)
-"""How far all times of a log may be off, nearest first: what must be added, and how it is told."""
-
-
-def _day(axis: Axis, instant: int) -> str:
-    """A date with its year and without doubt about day and month: 2 Mar 2027."""
-    moment = civil_datetime(axis.civil(instant))
-    return f"{moment.day} {MONTHS[moment.month - 1][:3].capitalize()} {moment.year}"
-
-
-def place_logs(
-    logs: tuple[Log, ...], axis: Axis, span: Interval, policy: Policy
-) -> tuple[dict[LogKind, LogRead], tuple[Finding, ...]]:
-    """Each log in the recording, or why it is not taken."""
-    reads: dict[LogKind, LogRead] = {}
-    found: list[Finding] = []
-    for log in logs:
-        checks = log.kind == "monitoring"
-        dates = policy.monitoring.log_dates if checks else policy.video.log_dates
-        patterns = policy.monitoring.check_patterns if checks else policy.video.patterns
-        reads[log.kind], findings = place_log(log, axis, span, dates, patterns)
-        found += findings
-    return reads, tuple(found)
 
 
 def paths_used(order: Order | None, policy: Policy) -> tuple[str, ...]:
