@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from auditor.model.codes import CAUSES as CAUSE_CODES
 from auditor.model.codes import FINDINGS, REASONS
+from auditor.model.codes.study import SET_ASIDE
 
 
 def words(*codes: str) -> dict[str, str]:
@@ -13,7 +14,8 @@ def words(*codes: str) -> dict[str, str]:
 
 CODES: dict[str, str] = {str(code): entry.meaning for code, entry in FINDINGS.items()}
 CAUSES: dict[str, str] = {str(c): text for c, text in CAUSE_CODES.items()}
-REASON_CODES = CODES
+REASON_CODES = CODES | {str(c): text for c, text in SET_ASIDE.items()}
+"""Why a file is set aside, or the finding that says why it could not be read."""
 ANY_REASON = CODES | {str(c): text for c, text in REASONS.items()}
 LEVELS = words("unmonitored", "intermittent", "continuous")
 OUTCOMES = {
