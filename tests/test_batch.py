@@ -70,14 +70,14 @@ def test_an_error_nobody_foresaw_is_one_row(
 ) -> None:
     from auditor.batch import jobs
 
-    real = jobs.audit_study
+    real = jobs.examine
 
     def broken(paths: list[Path], **more: object) -> object:
         if paths[0].name == "S-2041":
             raise ZeroDivisionError("P-2041")
         return real(paths, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(jobs, "audit_study", broken)
+    monkeypatch.setattr(jobs, "examine", broken)
     batch(root, out)
     rows = {r["study"]: r["headline"] for r in worklist(out)}
     assert "ZeroDivisionError" in rows["S-2041"]

@@ -1,164 +1,282 @@
-"""``--redact``: no patient code, name, birth date, or name of a file or folder in any output."""
+"""``--redact``: no text of a file, an order, a log or a person stands in any output."""
 
 from __future__ import annotations
 
+import json
+import re
+import shutil
+import subprocess
 from pathlib import Path
 
 import jsonschema
 import pytest
+from helpers_batch import EPOCH, one_by_one
 from helpers_cli import QUICK, read, run
 from helpers_edf import Sig, edf, event
 
+import auditor
 from auditor.outputs.data import schema
+from auditor.outputs.redact import CLASSES
+from auditor.policy import load_policy
 
-SIGNALS = tuple(Sig(f"EEG {name}") for name in ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2"))
-# Invented people, spelled in the ways that turn up in returned studies.
-IDENTIFIERS = (
-    "P-2041", "Morgen", "Ada_Morgen", "Ada Morgen", "Morgen, Ada", "02-MAY-1951", "1951-05-02",
-    "02.05.1951", "Quist", "ward-77", "P-2042", "Brandt", "zimmer9",
+ELECTRODES = ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2")
+# Invented people, places and numbers, one for each field that can hold text and each spelling.
+SPOKEN = (
+    "Pemberwick, Rosalind", "Rosalind Pemberwick", "PEMBERWICK", "r.pemberwick", "Rosie P",
+    "1960-06-05", "05/06/1960", "06/05/60", "5 June 1960", "June 5th, 1960", "5.6.60", "19600605",
+    "05JUN1960", "5-Jun-60", "MRN-4471823", "mrn 4471823", "4471823", "MRN4471823", "Zoë Müller",
+    "Straßer", "STRASSER", "Weiß-Öhm", "room 12 ward Quarrel", "+1 555 0142", "Ng took a nap",
+    "r.p@mail.invalid", "12 Larkspur Lane", "called by Tessalin", "Recording stopped by Ulverton",
+    "battery low, told Corvane", "patient Dellamore unplugged", "push-button by Esterhaus",
 )  # fmt: skip
+FIELDS = {
+    "patient code": "X7Q44K", "name": "Wexcombe", "born": "07-AUG-1961", "admission": "ADM-99812",
+    "technician": "Tarrowby", "equipment": "Quorvex-9", "label": "Sorrelby ECG",
+    "transducer": "Oskvarn", "prefilter": "Trelawn", "dimension": "uVkip", "folder": "Hob  Marsh",
+    "file": "Nettlecross", "copy": "Vardenholt", "study id": "Larkmere 1960", "order code": "Z-88Y",
+    "log": "Foxholme", "by": "Hallowby", "note": "Zimmerling", "bad row": "Kestrelton",
+    "unreadable": "Dunmarrow", "junk": "Fenwhistle", "other file": "Gravesmoor",
+    "other patient": "Ibbotsen", "other code": "QP-5531", "policy source": "Joorvik",
+    "decided by": "Lindqvist", "decision note": "Marchbank", "corrected by": "Ottoline",
+    "excluded": "Penhaligon", "order file": "Ravensworth",
+}  # fmt: skip
+assert len(SPOKEN) + len(FIELDS) >= 60
 
 
-def write_study(folder: Path) -> None:
-    """A study whose every name and text carries an identifier."""
-    (folder / "card-Morgen").mkdir(parents=True)
-    patient = "P-2041 F 02-MAY-1951 Ada_Morgen"
-    recording = "Startdate 02-MAR-2027 ward-77 Quist N-3"
-    (folder / "card-Morgen" / "Ada_Morgen 1951-05-02.edf").write_bytes(
+def write_study(root: Path) -> Path:
+    """A study of which every text names somebody. Returns its order file."""
+    folder = root / FIELDS["folder"]
+    (folder / FIELDS["copy"]).mkdir(parents=True)
+    signals = [Sig(f"EEG {e}-Ref") for e in ELECTRODES]
+    signals.append(
+        Sig(FIELDS["label"], dimension=FIELDS["dimension"], transducer=FIELDS["transducer"],
+            prefilter=FIELDS["prefilter"])
+    )  # fmt: skip
+    own = f"{FIELDS['patient code']} F {FIELDS['born']} {FIELDS['name']}"
+    told = (
+        f"Startdate 13-APR-2027 {FIELDS['admission']} {FIELDS['technician']} {FIELDS['equipment']}"
+    )
+    name = folder / FIELDS["copy"] / f"{FIELDS['file']}.edf"
+    name.write_bytes(
+        edf(onsets=range(120), signals=signals, patient=own, recording=told, start_date="13.04.27",
+            fields={"record count": "-1"}, annotation_bytes=400,
+            events={1 + 2 * i: [event(1 + 2 * i, text)] for i, text in enumerate(SPOKEN)})
+    )  # fmt: skip
+    (folder / FIELDS["copy"] / f"{FIELDS['excluded']}.edf").write_bytes(
         edf(
-            onsets=[*range(30)],
-            signals=SIGNALS,
-            patient=patient,
-            recording=recording,
-            fields={"record count": "-1"},
-            annotation_bytes=200,
-            events={
-                1: [event(1, "Patient Ada Morgen asleep")],
-                2: [event(2, "P-2041 born 02.05.1951, called by Quist")],
-                3: [event(3, "Recording stopped by Morgen, Ada")],
-            },
+            onsets=range(5),
+            signals=signals,
+            patient=own,
+            start_date="13.04.27",
+            start_time="11.00.00",
+            recording=told,
         )
     )
-    (folder / "other zimmer9.edf").write_bytes(
-        edf(onsets=[0, 1], signals=SIGNALS, patient="P-2042 M X Brandt", start_date="01.03.27",
-            recording="Startdate 01-MAR-2027 X X N-3")
+    (folder / "other.edf").write_bytes(
+        edf(onsets=[0, 1], signals=signals, patient=f"{FIELDS['other code']} M X "
+            f"{FIELDS['other patient']}", start_date="12.04.27",
+            recording="Startdate 12-APR-2027 X X N-3")
     )  # fmt: skip
-    (folder / "Ada_Morgen broken.edf").write_bytes(b"0       P-2041 Ada_Morgen")
-    (folder / "letter to Morgen.txt").write_text("Dear Ada Morgen")
+    (folder / f"{FIELDS['unreadable']}.edf").write_bytes(b"0       " + FIELDS["junk"].encode())
+    (folder / f"letter to {FIELDS['other file']}.txt").write_text("Dear")
+    (folder / f"{FIELDS['log']}.csv").write_text(
+        f"time,by,note\n2027-04-13T09:30:30,{FIELDS['by']},{FIELDS['note']}\n"
+        f"{FIELDS['bad row']},x,y\n2027-04-13T09:31:00,{FIELDS['by']},\n"
+    )
+    order = root / f"{FIELDS['order file']}.toml"
+    order.write_text(
+        f'[order]\nordered_hours = 1\nstudy_id = "{FIELDS["study id"]}"\n'
+        f'patient_code = "{FIELDS["order code"]}"\nmonitoring = "intermittent"\n'
+        f'[files]\nexclude = ["{FIELDS["copy"]}/{FIELDS["excluded"]}.edf"]\n'
+        f'[logs]\nmonitoring = "{FIELDS["folder"]}/{FIELDS["log"]}.csv"\n'
+    )
+    (root / "lab.toml").write_text(
+        '[policy]\nname = "lab"\n[billing.setup]\ncode = "95700"\nminimum_channels = 8\n'
+        f'else_code = "95999"\nsource = "checked by {FIELDS["policy source"]}"\nmark = "read"\n'
+    )
+    return order
 
 
-@pytest.fixture
-def outputs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, str]:
-    """Everything that a redacted run writes or prints, by name."""
-    folder = tmp_path / "in" / "P-2041 Morgen"
-    write_study(folder)
-    order = tmp_path / "order.toml"
-    order.write_text('[order]\nordered_hours = 1\nstudy_id = "S-2041"\npatient_code = "P-2041"\n')
-    run("study", folder, "--order", order, "--out", tmp_path / "out", "--redact")
+def leaks(text: str) -> list[str]:
+    """What of ``SPOKEN`` and ``FIELDS`` stands in ``text``, whole or by its telling parts."""
+    parts = [w for t in SPOKEN for w in (t, *re.findall(r"[A-ZÄÖÜ][\w'-]{4,}|\d{5,}", t))]
+    common = {"Recording", "recording"}
+    words = [w for w in (*parts, *FIELDS.values()) if w not in common]
+    folded = text.casefold()
+    found = [w for w in words if w.casefold() in folded]
+    return found + (["Ng"] if re.search(r"\bNg\b", text) else [])
+
+
+def everything(folder: Path) -> str:
+    """Every byte that was written, and every name."""
+    parts = [str(p.relative_to(folder)) for p in folder.rglob("*")]
+    parts += [p.read_bytes().decode("utf-8", "replace") for p in folder.rglob("*") if p.is_file()]
+    return "\n".join(parts)
+
+
+ARGUMENTS = ("--by", FIELDS["corrected by"])
+
+
+@pytest.mark.parametrize("kind", ["--redact", "--redact=dates"])
+def test_no_planted_identifier_stands_in_any_output(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    order = write_study(tmp_path / "in")
+    out = tmp_path / "out"
+    folder = tmp_path / "in" / FIELDS["folder"]
+    status = run(
+        "study", folder, "--order", order, "--policy", tmp_path / "in" / "lab.toml",
+        *ARGUMENTS, "--out", out, kind,
+    )  # fmt: skip
+    assert status == 1, capsys.readouterr().err
     printed = capsys.readouterr()
-    texts = {p.name: p.read_text(encoding="utf-8") for p in (tmp_path / "out").iterdir()}
-    return {**texts, "stdout": printed.out, "stderr": printed.err}
-
-
-def test_no_output_holds_an_identifier(outputs: dict[str, str]) -> None:
-    assert {"audit.html", "audit.json", "files.csv", "stdout"} <= set(outputs)
-    found = [
-        (name, word)
-        for name, text in outputs.items()
-        for word in IDENTIFIERS
-        if word.casefold() in text.casefold()
-    ]
-    assert found == []
+    assert leaks(everything(out) + printed.out + printed.err) == []
+    if kind == "--redact=dates":
+        text = everything(out)
+        assert not re.search(r"2027-04-1|1[1-4] Apr(il)? 2027|Apr(il)? 1[1-4],? 2027", text)
 
 
 def test_without_redaction_the_same_search_finds_them(tmp_path: Path) -> None:
-    """The search above can fail: each identifier does stand in a plain audit's outputs."""
-    folder = tmp_path / "P-2041 Morgen"
-    write_study(folder)
-    run("study", folder, "--out", tmp_path / "out", *QUICK, "--quiet")
-    texts = "".join(p.read_text(encoding="utf-8") for p in (tmp_path / "out").iterdir())
-    for word in ("P-2041", "Ada Morgen", "Quist", "zimmer9", "02.05.1951", "card-Morgen"):
-        assert word in texts
+    """The search above can fail: nearly every identifier stands in a plain audit's outputs."""
+    order = write_study(tmp_path / "in")
+    folder = tmp_path / "in" / FIELDS["folder"]
+    run("study", folder, "--order", order, "--policy", tmp_path / "in" / "lab.toml", *ARGUMENTS,
+        "--out", tmp_path / "out", *QUICK, "--quiet")  # fmt: skip
+    text = everything(tmp_path / "out")
+    assert sum(spoken in text for spoken in SPOKEN) >= len(SPOKEN) - 4  # escaped in JSON or HTML
+    shown = {"file", "copy", "study id", "order code", "log", "by", "equipment",
+             "unreadable", "label", "policy source", "corrected by", "excluded", "order file"}  # fmt: skip
+    assert {k for k in shown if FIELDS[k] not in text} == set()
 
 
-def test_the_facts_stay(tmp_path: Path) -> None:
-    folder = tmp_path / "P-2041 Morgen"
-    write_study(folder)
-    for name, more in (("plain", ()), ("redacted", ("--redact",))):
-        run("study", folder, "--out", tmp_path / name, *QUICK, "--quiet", *more)
-    plain, redacted = read(tmp_path / "plain"), read(tmp_path / "redacted")
-    assert redacted["coverage"]["recorded_s"] == plain["coverage"]["recorded_s"]
-    assert redacted["coverage"]["gaps"] == plain["coverage"]["gaps"]
-    assert [f["sha256"] for f in redacted["files"]] == [f["sha256"] for f in plain["files"]]
-    assert [f["code"] for f in redacted["findings"]] == [f["code"] for f in plain["findings"]]
-    assert [len(a["text"]) > 0 for a in redacted["annotations"]]
-    assert redacted["tool"]["redacted"] is True
-    assert redacted["study"]["patient_code"] is None
-
-
-@pytest.mark.parametrize(
-    ("name", "written"),
-    [
-        (b"Otto_Wei\xdf", "Weiß"),  # casefold makes 'ss' of it
-        ("Zoë_Müller".encode(), "Müller"),  # UTF-8 in a header, where only ASCII belongs
-        ("Zoë_Müller".encode("latin-1"), "Mu\u0308ller"),  # accent as a character of its own
-        (b"Otto_Stra\xdfer", "STRASSER"),
-    ],
-)
-def test_names_beyond_ascii_are_found_in_each_spelling(
-    tmp_path: Path, name: bytes, written: str
+def test_a_batch_its_worklist_and_its_history_hold_none_either(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    (tmp_path / "in").mkdir()
-    (tmp_path / "in" / "a.edf").write_bytes(
-        edf(onsets=[0, 1], signals=SIGNALS, patient=(b"P-2041 F X " + name).decode("latin-1"),
-            annotation_bytes=120, events={0: [event(0, f"{written} sleeps")]})
-    )  # fmt: skip
-    run("study", tmp_path / "in", "--out", tmp_path / "out", *QUICK, "--quiet", "--redact")
-    (annotation,) = read(tmp_path / "out")["annotations"]
-    assert annotation["text"] == "[withheld] sleeps"
+    monkeypatch.setattr("auditor.batch.command.run_pool", one_by_one)
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    order = write_study(tmp_path / "in")
+    folder = tmp_path / "in" / FIELDS["folder"]
+    text = order.read_text().replace(f"{FIELDS['folder']}/", "")
+    (folder / "order.toml").write_text(text)
+    order.unlink()
+    (tmp_path / "in" / FIELDS["unreadable"]).mkdir()
+    (tmp_path / "in" / FIELDS["unreadable"] / "a.edf").write_bytes(b"junk")
+    out = tmp_path / "out"
+    lab = tmp_path / "in" / "lab.toml"
+    batch = ("batch", tmp_path / "in", "--out", out, "--redact", "--policy", lab, *QUICK)
+    assert run(*batch) == 1
+    studies = json.loads((out / "worklist.json").read_text())["studies"]
+    assert len(studies) == 2
+    audited = next(s["study"] for s in studies if s["recorded_s"])
+    assert run("decide", audited, "--outcome", "repeat", "--by", FIELDS["decided by"],
+               "--note", FIELDS["decision note"], "--out", out) == 0  # fmt: skip
+    assert run(*batch, "--resume") == 1
+    assert run("trends", "--out", out) == 0
+    printed = capsys.readouterr()
+    shown = everything(out) + printed.out + printed.err
+    assert leaks(shown) == []
 
 
-def test_a_file_name_with_control_characters_is_withheld_as_shown(tmp_path: Path) -> None:
-    (tmp_path / "in").mkdir()
-    raw = edf(onsets=[0, 1], signals=SIGNALS, fields={"record count": "-1"})
-    (tmp_path / "in" / "Ada\nQuist.edf").write_bytes(raw)
-    run("study", tmp_path / "in", "--out", tmp_path / "out", *QUICK, "--quiet", "--redact")
-    texts = "".join(p.read_text(encoding="utf-8") for p in (tmp_path / "out").iterdir())
-    assert "Quist" not in texts
-    assert "never_closed" in texts
-
-
-@pytest.mark.parametrize("name", ["EDF", "card", "computer", "counted", "A", "utc", "review"])
-def test_names_that_are_words_of_the_auditor_change_no_code(tmp_path: Path, name: str) -> None:
-    (tmp_path / "in" / name).mkdir(parents=True)
-    raw = edf(onsets=[*range(30)], signals=SIGNALS, reserved="EDF+C")
-    (tmp_path / "in" / name / f"{name}.edf").write_bytes(raw)
-    (tmp_path / "in" / f"{name}.txt").write_text("a note")
-    order = tmp_path / "order.toml"
-    order.write_text(
-        '[order]\nordered_hours = 1\nmonitoring = "unmonitored"\ntimezone = "UTC"\n'
-        '[power]\nbatteries = 2\nhours_per_battery = 30\nmode = "card+computer"\nmode_share = 0.9\n'
-    )
-    for out, more in (("plain", ()), ("redacted", ("--redact",))):
-        run("study", tmp_path / "in", "--order", order, "--out", tmp_path / out, *QUICK, *more)
+@pytest.mark.parametrize("kind", ["--redact", "--redact=dates"])
+def test_the_facts_stay(kind: str, tmp_path: Path) -> None:
+    order = write_study(tmp_path / "in")
+    folder = tmp_path / "in" / FIELDS["folder"]
+    common = ("study", folder, "--order", order, *QUICK, "--quiet")
+    run(*common, "--out", tmp_path / "plain")
+    run(*common, "--out", tmp_path / "redacted", kind)
     plain, redacted = read(tmp_path / "plain"), read(tmp_path / "redacted")
-    jsonschema.validate(redacted, schema())
-    (file,) = redacted["files"]
-    assert file["name"] == "file-0001.edf"
-    for key in ("format", "role", "copy", "start", "start_utc"):
-        assert file[key] == plain["files"][0][key]
-    assert redacted["study"]["timezone"] == "UTC"
-    assert [f["code"] for f in redacted["findings"]] == [f["code"] for f in plain["findings"]]
-    assert redacted["power"]["lasts_s"] == plain["power"]["lasts_s"]
-    assert redacted["coverage"]["segments"] == plain["coverage"]["segments"]
+    jsonschema.Draft202012Validator(schema()).validate(redacted)
+    for part in ("recorded_s", "span_s", "overlap_s", "longest_run_s", "dropouts"):
+        assert redacted["coverage"][part] == plain["coverage"][part]
+    assert redacted["decision"]["outcome"] == plain["decision"]["outcome"]
+    states = [[a["state"] for a in d["decision"]["answers"]] for d in (plain, redacted)]
+    assert states[0] == states[1]
+    assert sorted(f["code"] for f in redacted["findings"]) == sorted(
+        f["code"] for f in plain["findings"]
+    )
+    assert redacted["stop"]["likely_cause"] == plain["stop"]["likely_cause"]
+    assert [f["sha256"] for f in redacted["files"]] == [f["sha256"] for f in plain["files"]]
+    assert redacted["monitoring"]["checks"] == plain["monitoring"]["checks"]
+    labels = [c["label"] for c in redacted["signal"]["channels"]]
+    assert labels[:8] == list(ELECTRODES)  # T3 stays T3
+    if kind == "--redact=dates":
+        first = (plain["coverage"]["first_start"], redacted["coverage"]["first_start"])
+        assert first[0][10:] == first[1][10:]  # the time of day stays, the date does not
+        assert first[0][:10] != first[1][:10]
 
 
-def test_a_short_name_does_not_garble_other_words(tmp_path: Path) -> None:
-    (tmp_path / "in").mkdir()
-    (tmp_path / "in" / "a.edf").write_bytes(
-        edf(onsets=[0, 1], signals=SIGNALS, patient="P-2041 F X Ann_Lee",
-            annotation_bytes=120, events={0: [event(0, "Ann sleeps; annotation")]})
+def test_dates_move_by_whole_weeks_and_keep_the_time_of_day_over_a_change_of_the_clocks(
+    tmp_path: Path,
+) -> None:
+    """America/Denver went from 02:00 to 03:00 on Sunday 14 March 2027 (IANA database)."""
+    from datetime import datetime
+
+    folder = tmp_path / "S"
+    folder.mkdir()
+    (folder / "a.edf").write_bytes(
+        edf(onsets=range(0, 8 * 3600, 60), duration="60", signals=[Sig("EEG Fp1", 60)],
+            start_date="13.03.27", start_time="22.00.00")
     )  # fmt: skip
-    run("study", tmp_path / "in", "--out", tmp_path / "out", *QUICK, "--quiet", "--redact")
-    (annotation,) = read(tmp_path / "out")["annotations"]
-    assert annotation["text"] == "[withheld] sleeps; annotation"
+    arguments = ("study", folder, "--ordered-hours", "8", "--timezone", "America/Denver", *QUICK)
+    run(*arguments, "--out", tmp_path / "plain", "--quiet")
+    run(*arguments, "--out", tmp_path / "moved", "--quiet", "--redact=dates")
+    for key in ("first_start", "last_end"):
+        before, after = (
+            datetime.fromisoformat(read(tmp_path / name)["coverage"][key])
+            for name in ("plain", "moved")
+        )
+        assert (before.weekday(), before.time()) == (after.weekday(), after.time())
+        assert (before - after).days % 7 == 0
+        assert before != after
+    assert read(tmp_path / "moved")["coverage"]["recorded_s"] == 8 * 3600
+
+
+def test_each_class_of_annotation_is_shown_by_words_of_its_own_class_and_no_other() -> None:
+    patterns = load_policy().stop.patterns
+    wider = {("technologist", "person"), ("patient", "person")}
+    for name, words in CLASSES.items():
+        matched = {
+            other
+            for other in CLASSES
+            if any(re.search(p, words, re.IGNORECASE) for p in getattr(patterns, other))
+        }
+        assert name in matched, words
+        assert {(name, other) for other in matched - {name}} <= wider, (name, matched)
+
+
+def test_a_page_printed_to_pdf_holds_none(tmp_path: Path) -> None:
+    chromium, pdftotext = shutil.which("chromium"), shutil.which("pdftotext")
+    if chromium is None or pdftotext is None:
+        pytest.skip("needs Debian's chromium and poppler-utils")
+    order = write_study(tmp_path / "in")
+    folder = tmp_path / "in" / FIELDS["folder"]
+    run("study", folder, "--order", order, *QUICK, "--out", tmp_path / "out", "--redact", "--quiet")
+    pdf = tmp_path / "page.pdf"
+    subprocess.run(
+        [chromium, "--headless", "--no-sandbox", "--disable-gpu", f"--print-to-pdf={pdf}",
+         f"--user-data-dir={tmp_path / 'profile'}", "--disable-background-networking",
+         "--no-pdf-header-footer", (tmp_path / "out" / "audit.html").as_uri()],
+        check=True, capture_output=True, timeout=120,
+    )  # fmt: skip
+    text = subprocess.run(
+        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
+    ).stdout
+    assert len(text) > 1000
+    assert leaks(text) == []
+
+
+def test_redacted_audits_of_the_python_interface_are_of_the_same_making(tmp_path: Path) -> None:
+    """The value itself holds no text of the input, whatever renders it."""
+    order = write_study(tmp_path / "in")
+    from auditor.inputs.order import read_order
+    from auditor.outputs.redact import redacted
+    from auditor.pipeline import Options, examine
+
+    facts = examine(
+        [tmp_path / "in" / FIELDS["folder"]],
+        order=read_order(order),
+        policy=load_policy(),
+        options=Options(second_readers=False),
+    )
+    assert leaks(repr(redacted(facts, load_policy(), Options()))) == []
+    assert auditor.__version__

@@ -64,7 +64,7 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
             raise UsageError(str(out), "is in use by another batch", "Wait for it to end.")
         stack.callback(sweep, out)  # what workers leave that Ctrl-C ended
         sweep(out)  # what a killed run left
-        names = Names(out, redacted=arguments.redact)
+        names = Names(out, redacted=arguments.redact is not None)
         with History(out, create=True) as history:
             history.fast()
             jobs = _jobs(arguments, studies, names, orders, policy, history)
@@ -75,7 +75,7 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
             worklist = write_worklist(history, keys, out, awaited)
     counts = Counter(row.summary["outcome"] for row in worklist)
     if not arguments.quiet:
-        sys.stdout.write(_told(counts, done, orders, out, arguments.redact))
+        sys.stdout.write(_told(counts, done, orders, out, arguments.redact is not None))
     return COMPLETE if set(counts) == {"complete"} else ACT
 
 
@@ -157,7 +157,8 @@ def _jobs(
                 order_sha256=order.sha256,
                 policy=policy,
                 options=options,
-                redacted=arguments.redact,
+                redact=arguments.redact,
+                key=names.key,
                 decisions=decisions.get(key, ()),
                 error=order.error,
                 debug=arguments.debug,

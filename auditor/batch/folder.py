@@ -91,23 +91,31 @@ class Names:
                 f"holds the history of batches with {held_names}",
                 f"{'Leave out' if redacted else 'Give'} --redact, or give another --out.",
             )
-        self._secret = _secret(path) if redacted else None
+        self.key = _secret(path) if redacted else None
 
     def study(self, key: str) -> str:
         """The id of the study ``key``."""
-        return key if self._secret is None else f"study-{self._hash(key, 12)}"
+        return key if self.key is None else f"study-{self._hash(key, 12)}"
+
+    def person(self, name: str) -> str:
+        """What a person of the lab is called in the history."""
+        return name if self.key is None else f"person-{self._hash(name.casefold(), 8)}"
+
+    def note(self, text: str) -> str:
+        """A person's note; withheld from a redacted history."""
+        return text if self.key is None or not text else "[text withheld]"
 
     def file(self, name: str) -> str:
         """What an input file of this ``name`` is called in the history."""
-        return name if self._secret is None else self._hash(name, 32)
+        return name if self.key is None else self._hash(name, 32)
 
     def inputs(self, rows: Inputs) -> Inputs:
         """The snapshot's rows by these names."""
         return sorted([self.file(row[0]), *row[1:]] for row in rows)
 
     def _hash(self, text: str, digits: int) -> str:
-        assert self._secret is not None
-        return hmac.new(self._secret, text.encode(), hashlib.sha256).hexdigest()[:digits]
+        assert self.key is not None
+        return hmac.new(self.key, text.encode(), hashlib.sha256).hexdigest()[:digits]
 
 
 def slug_of(study: str) -> str:

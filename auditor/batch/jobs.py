@@ -19,11 +19,11 @@ from auditor.core import __version__
 from auditor.core.errors import AuditorError
 from auditor.core.progress import Progress
 from auditor.core.text import storable
-from auditor.model import Audit, Order, PersonDecision
+from auditor.model import Order, PersonDecision, Study
 from auditor.outputs.files import MARKER, remove_folder, write_folder
 from auditor.outputs.publish import audit_texts
-from auditor.outputs.redact import redact
-from auditor.pipeline import Options, audit_study
+from auditor.outputs.redact import Redact, redacted
+from auditor.pipeline import Options, examine, judge
 from auditor.policy import Policy
 
 _CHUNK = 1 << 20
@@ -47,7 +47,9 @@ class Job:
     order_sha256: str | None
     policy: Policy = field(repr=False)
     options: Options
-    redacted: bool
+    redact: Redact | None
+    key: bytes | None = field(default=None, repr=False)
+    """By which ``redact`` draws what it hides."""
     decisions: tuple[PersonDecision, ...] = ()
     error: str | None = None
     debug: bool = False
@@ -66,28 +68,39 @@ def audit_job(job: Job, progress: Progress | None = None) -> Result:
     """Audit one study; never raises for what its files hold. Runs in any process."""
     inputs = snapshot(job.paths)
     if job.error is not None:
-        return Result(failed(WITHHELD if job.redacted else job.error, job.order), inputs)
+        return _failed(job, job.error, inputs)
     try:
-        plain = audit = audit_study(
+        facts = examine(
             [Path(p) for p in job.paths],
             order=job.order,
             policy=job.policy,
             options=job.options,
-            decisions=job.decisions,
             progress=progress,
         )
-        if job.redacted:
-            audit = redact(audit)
+        if job.redact:
+            audit = redacted(
+                facts, job.policy, job.options, job.decisions,
+                study_id=job.study, dates=job.redact == "dates", key=job.key,
+            )  # fmt: skip
+        else:
+            audit = judge(facts, job.policy, job.options, job.decisions)
         texts, summary = audit_texts(audit), summarise(audit)
     except AuditorError as error:
-        text = WITHHELD if job.redacted else str(error).removeprefix(f"{job.paths[0]}: ")
-        return Result(failed(text, job.order), inputs)
+        return _failed(job, str(error).removeprefix(f"{job.paths[0]}: "), inputs)
     except Exception as error:  # one bad study never stops the rest
         if job.debug:
             raise
         text = f"an error that should not happen ({type(error).__name__}); report it"
         return Result(failed(text, job.order), inputs)
-    return Result(summary, _with_checksums(inputs, plain, job), texts)
+    return Result(summary, _with_checksums(inputs, facts.study, job), texts)
+
+
+def _failed(job: Job, why: str, inputs: Inputs) -> Result:
+    order = job.order
+    if job.redact:
+        why = WITHHELD
+        order = None if order is None else replace(order, study_id=job.study, patient_code=None)
+    return Result(failed(why, order), inputs)
 
 
 def write_job(job: Job, out: str) -> Result:
@@ -136,10 +149,10 @@ def _row(path: str, name: str) -> Iterator[tuple[list[Any], str]]:
             yield [storable(name), about.st_size, about.st_mtime_ns, None], path
 
 
-def _with_checksums(inputs: Inputs, audit: Audit, job: Job) -> Inputs:
+def _with_checksums(inputs: Inputs, study: Study, job: Job) -> Inputs:
     """``inputs`` with the checksums that the audit took, and those of other small files."""
-    sums = {storable(f.recording.name): f.recording.sha256 for f in audit.study.files}
-    sums |= {storable(f.name): f.sha256 for f in audit.study.unreadable}
+    sums = {storable(f.recording.name): f.recording.sha256 for f in study.files}
+    sums |= {storable(f.name): f.sha256 for f in study.unreadable}
     paths = {row[0]: path for row, path in _files(job.paths)}
     rows = []
     for name, size, at, _ in inputs:
@@ -166,7 +179,7 @@ def fingerprint(job: Job) -> str:
         "signal": job.options.scan_signal,
         "second_readers": job.options.second_readers,
         "timezone": job.options.timezone,
-        "redacted": job.redacted,
+        "redacted": job.redact,
         "error": job.error,
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()

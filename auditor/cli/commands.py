@@ -47,9 +47,9 @@ def run_study(arguments: argparse.Namespace) -> int:
     from auditor.inputs.remote import place_of
     from auditor.outputs.files import check_free
     from auditor.outputs.publish import publish
-    from auditor.outputs.redact import redact
+    from auditor.outputs.redact import redacted
     from auditor.outputs.terminal import summary
-    from auditor.pipeline import Options, audit_study
+    from auditor.pipeline import Options, examine, judge
 
     for path in arguments.paths:
         if not is_url(path):
@@ -67,16 +67,20 @@ def run_study(arguments: argparse.Namespace) -> int:
         second_readers=arguments.second_readers == "on",
     )
     with _progress(quiet=arguments.quiet) as progress:
-        audit = audit_study(place, order=order, policy=policy, options=options, progress=progress)
-    if arguments.redact:
-        audit = redact(audit)
+        facts = examine(place, order=order, policy=policy, options=options, progress=progress)
+    audit = (
+        redacted(facts, policy, options, dates=arguments.redact == "dates")
+        if arguments.redact
+        else judge(facts, policy, options)
+    )
     publish(audit, out)
     if not arguments.quiet:
         text = summary(audit)
         if arguments.order is None and order is not None and order.path is not None:
             name = "a file beside the study" if arguments.redact else printable(order.path)
             text += f"\nThe order was taken from {name}"
-        _show(f"{text}\nThe audit is in {printable(str(out))}\n")
+        place_of_audit = "written" if arguments.redact else f"in {printable(str(out))}"
+        _show(f"{text}\nThe audit is {place_of_audit}\n")
     return exit_status(audit)
 
 

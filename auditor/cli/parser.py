@@ -44,7 +44,11 @@ def parser() -> argparse.ArgumentParser:
     )
     reading.add_argument("--timezone", metavar="ZONE", help="IANA name, such as America/Denver")
     reading.add_argument(
-        "--redact", action="store_true", help="no patient code, name, birth date or file name"
+        "--redact",
+        metavar="dates",
+        choices=("names", "dates"),
+        help="no text of files, orders, logs or people, only numbers, times and our own words; "
+        "--redact=dates moves all dates by whole weeks too",
     )
 
     top = _Parser(
@@ -223,7 +227,9 @@ def _second_readers(command: argparse.ArgumentParser, default: str, words: str) 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit status. No traceback reaches the user without ``--debug``."""
     _replace_closed_streams()
-    arguments = parser().parse_args(argv)
+    given = sys.argv[1:] if argv is None else list(argv)
+    # '--redact' alone takes no value: the next word is a path, never its value.
+    arguments = parser().parse_args(["--redact=names" if a == "--redact" else a for a in given])
     from auditor.cli import commands
     from auditor.core.errors import AuditorError
     from auditor.core.text import printable

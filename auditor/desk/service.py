@@ -135,7 +135,7 @@ class Desk:
             order_sha256=sha256,
             policy=policy,
             options=Options(timezone=self._zone(order), generated_utc=now_utc()),
-            redacted=False,
+            redact=None,
             decisions=self.shelf.decisions(study),
         )
         self.shelf.remember(study, folder)

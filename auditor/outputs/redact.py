@@ -1,217 +1,469 @@
-"""The same audit without the patient: no code, name, birth date, or name of a file or folder.
+"""The same audit without the patient: nothing passes but what is known to be harmless.
 
-Identifiers are gathered from the order and from every readable header (patient field, and the
-people and administration code of the recording field) and replaced wherever they stand in a text.
-Files and folders get neutral names, whatever they were called; their checksums still identify them.
+The texts of files, orders, logs and people are taken out of the facts before any sentence is made
+from them, and the facts are judged anew: what remains are numbers, times, this program's own words,
+electrodes by their standard names, and neutral names ('file 3', 'unit 1', 'person 2'). Of an
+annotation only the classes remain that the policy's patterns put it in. With ``dates`` all times
+are moved by a number of whole weeks: weekday and time of day stay.
 """
 
 from __future__ import annotations
 
-import contextlib
-import dataclasses
+import hashlib
+import hmac
 import re
-import unicodedata
-from datetime import datetime
-from typing import Any, TypeVar
+import secrets
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Literal
 
-import numpy as np
-
-from auditor.core.clock import Axis
-from auditor.core.text import printable
+from auditor.core.errors import UsageError
+from auditor.core.intervals import Int64, Interval
+from auditor.core.text import Own
+from auditor.core.units import DAY
+from auditor.coverage.events import by_patient
+from auditor.coverage.timeline import study_coverage
+from auditor.edf.electrodes import as_labelled
 from auditor.model import (
     Audit,
-    CopyCoverage,
+    Channel,
     Finding,
-    HeaderClaim,
+    LogKind,
+    LogRead,
     Order,
     PatientField,
-    PolicyUsed,
+    PersonDecision,
+    Recording,
     RecordingField,
-    RuleLine,
-    StudyCopy,
+    SignalFacts,
+    Study,
+    StudyFile,
+    UnreadableFile,
 )
-from auditor.model.codes import worded
+from auditor.model.codes import FINDINGS, Value, worded
+from auditor.pipeline import Facts, Options, judge
+from auditor.policy import Policy
 
-T = TypeVar("T")
-WITHHELD = "[withheld]"
-_SHORTEST_WORD = 3
-# Words of a free-text patient field, or names of files and folders, that name nobody; replacing
-# them inside sentences would garble the audit.
-_COMMON = {
-    "male", "female", "unknown", "patient", "test", "eeg", "edf", "bdf", "startdate", "the", "and",
-    "card", "computer", "copy", "data", "study", "studies", "record", "records", "recorder",
-    "recording", "recordings", "recorded", "start", "time", "gap", "gaps", "file", "files",
-    "folder", "order", "audit", "signal", "signals",
-}  # fmt: skip
-_OWN_TYPES: tuple[type, ...] = (Axis, PolicyUsed, RuleLine)
-"""Values that hold nothing of the input; a folder called 'utc' must not change the zone."""
-_OWN_WORDS = frozenset({
-    "code", "severity", "format", "role", "copy", "copies", "kind", "likely_cause", "confidence",
-    "rank", "mode", "monitoring", "ordered", "supported", "outcome", "state", "library", "version",
-    "sha256", "generated_utc", "recorded_utc", "basis", "band", "also", "electrode", "timezone",
-    "cautions", "mark",
-})  # fmt: skip
-"""Fields that hold words of the auditor's own; they stay whatever a file or folder is called."""
-_OWN_NAMES: tuple[tuple[type, str], ...] = (
-    (CopyCoverage, "name"),
-    (StudyCopy, "name"),
-    (Order, "source"),
+WITHHELD = Own("[text withheld]")
+_DATE_WITHHELD = Own("[date withheld]")
+_WEEK = 7 * DAY
+_LEAST_WEEKS, _MOST_WEEKS, _TRIES = 52, 520, 1100
+# Names of our own places in a finding; anything else there came from a file or an order.
+_OUR_PLACES = frozenset(
+    {"", "study", "billing", "monitoring", "video", "order", "signal", "log", "policy"}
 )
+_OUR_PLACE_IN_FILE = re.compile(
+    r"(header|fields?|first|after|annotation|record|at|byte)\b[a-z0-9 ,'()-]*"
+)
+_DATE = re.compile(r"\b(19|20)\d\d\b|\d{1,2}[./]\d{1,2}[./]\d{2}")
+Redact = Literal["names", "dates"]
+"""What a redacted audit hides: all names and texts, and on request the dates too."""
+CLASSES = {
+    "power_low": "power low",
+    "supply_unplugged": "supply unplugged",
+    "power_change": "battery changed",
+    "patient": "stopped by patient",
+    "technologist": "take-down",
+    "person": "recording paused",
+    "orderly_end": "recording stopped",
+    "restart": "recording started",
+    "card_full": "card full",
+    "electrode": "electrode off",
+    "clock": "clock set",
+    "fault": "fault",
+}
+"""What is shown of an annotation of each class of the policy's patterns."""
 
 
-def redact(audit: Audit) -> Audit:
-    """A copy of ``audit`` in which no text holds an identifier or the name of an input."""
-    names = _neutral_names(audit)
-    words = _identifiers(audit)
-    replace = _Replacer(names, words)
-    study = dataclasses.replace(audit.study, name=WITHHELD)
-    findings = tuple(_without_rows(finding) for finding in audit.findings)
-    plain = dataclasses.replace(
-        audit, study=study, patient_code=None, redacted=True, findings=findings
-    )
-    redacted: Audit = _walk(plain, replace)
-    return redacted
+def redacted(
+    facts: Facts,
+    policy: Policy,
+    options: Options,
+    decisions: tuple[PersonDecision, ...] = (),
+    *,
+    study_id: str | None = None,
+    dates: bool = False,
+    key: bytes | None = None,
+) -> Audit:
+    """The audit of ``facts`` without the patient.
 
-
-def _without_rows(finding: Finding) -> Finding:
-    """``finding`` without the rows of a log that it quotes: they hold names and notes."""
-    if not any(name == "rows" for name, _ in finding.values):
-        return finding
-    values = tuple((n, WITHHELD if n == "rows" else value) for n, value in finding.values)
-    return worded(dataclasses.replace(finding, values=values))
-
-
-class _Replacer:
-    """Replaces longer texts first, so that a name inside a name is not cut in two."""
-
-    def __init__(self, names: dict[str, str], words: set[str]) -> None:
-        found = {v: to for name, to in names.items() for v in _variants(name)}
-        found |= {v: WITHHELD for word in words for v in _variants(word) if v not in found}
-        self._table = {k.casefold(): to for k, to in found.items()}
-        keys = sorted({*found, *self._table}, key=lambda k: (-len(k), k))
-        keys = [k for k in keys if len(k) > 1 and k.casefold() not in _COMMON]
-        # A short identifier counts only as a whole word: 'Ann' must not garble 'annotation'.
-        parts = [
-            re.escape(k) if len(k) > 5 or not k.isalnum() else rf"(?<!\w){re.escape(k)}(?!\w)"
-            for k in keys
-        ]
-        self._pattern = re.compile("|".join(parts), re.IGNORECASE) if parts else None
-
-    def __call__(self, text: str) -> str:
-        whole = self._table.get(text.casefold())
-        if whole is not None:
-            return whole
-        if self._pattern is None:
-            return text
-        return self._pattern.sub(lambda m: self._table.get(m.group().casefold(), WITHHELD), text)
-
-
-def _variants(text: str) -> set[str]:
-    """``text`` in the ways in which it may stand in texts made from the input.
-
-    Escaped for display; with accents as one character or two; and, from a header that holds UTF-8
-    in spite of its format, as the name that was meant.
+    ``study_id`` is what the study is called instead of its own id. ``key`` draws the number of
+    weeks by which ``dates`` moves all times (a new one each time where it is ``None``). Raises
+    ``UsageError`` where no number of weeks keeps the time of day over a change of the clocks.
     """
-    forms = {text}
-    with contextlib.suppress(UnicodeError):
-        forms.add(text.encode("latin-1").decode("utf-8"))
-    forms |= {unicodedata.normalize(form, t) for t in tuple(forms) for form in ("NFC", "NFD")}
-    return forms | {printable(form) for form in forms}
-
-
-def _walk(value: Any, replace: _Replacer) -> Any:
-    if isinstance(value, str):
-        return replace(value)
-    if isinstance(value, HeaderClaim):
-        return dataclasses.replace(
-            value,
-            patient=WITHHELD,
-            recording=WITHHELD,
-            patient_field=PatientField(),
-            recording_field=RecordingField(),
+    if dates:
+        facts = _moved(facts, policy, _weeks(facts, key or secrets.token_bytes(32)) * _WEEK)
+    neutral = _Neutral.of(facts, dates=dates)
+    plain = judge(facts, policy, options)
+    audit = judge(neutral.facts(facts, policy, study_id), policy, options, neutral.said(decisions))
+    # Causes were told from the annotations' own words; they stay, their evidence is made anew.
+    stop, causes = audit.stop, list(audit.gap_causes)
+    if stop.cause.likely_cause != plain.stop.cause.likely_cause:
+        stop = replace(
+            plain.stop, cause=replace(plain.stop.cause, evidence=(WITHHELD,), against=())
         )
-    if isinstance(value, tuple):
-        return tuple(_walk(v, replace) for v in value)
-    if isinstance(value, (np.ndarray, *_OWN_TYPES)):
-        return value
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        changed = {
-            f.name: _walk(getattr(value, f.name), replace)
-            for f in dataclasses.fields(value)
-            if f.init and not _is_own(value, f.name)
-        }
-        return dataclasses.replace(value, **changed)
-    return value
+    for i, cause in enumerate(plain.gap_causes):
+        if causes[i].likely_cause != cause.likely_cause:
+            causes[i] = replace(cause, evidence=(WITHHELD,), against=())
+    rules = tuple(
+        replace(r, source=Own(r.source) if policy.path is None else WITHHELD) for r in audit.rules
+    )
+    return replace(
+        audit,
+        stop=stop,
+        gap_causes=tuple(causes),
+        rules=rules,
+        policy=replace(
+            audit.policy, publisher=audit.policy.publisher if policy.path is None else ""
+        ),
+        redacted=True,
+    )
 
 
-def _is_own(value: Any, field: str) -> bool:
-    """Whether ``field`` of ``value`` holds words of the auditor's own, no text of the input."""
-    if any(isinstance(value, kind) and field == name for kind, name in _OWN_NAMES):
-        return True
-    held = getattr(value, field)
-    words = held if isinstance(held, tuple) else (held,)
-    return field in _OWN_WORDS and all(isinstance(word, str) for word in words)
+@dataclass
+class _Neutral:
+    """Neutral names for what the facts name; asked for anything else it gives ``WITHHELD``."""
+
+    names: dict[str, Own] = field(default_factory=dict)
+    people: dict[str, Own] = field(default_factory=dict)
+    dates: bool = False
+
+    @classmethod
+    def of(cls, facts: Facts, *, dates: bool) -> _Neutral:
+        neutral = cls(dates=dates)
+        study = facts.study
+        files = [f.recording.name for f in study.files] + [f.name for f in study.unreadable]
+        for number, name in enumerate([*files, *study.other_files], 1):
+            neutral.names.setdefault(name, Own(f"file {number}"))
+        folders = [c.folder for c in study.copies]
+        for number, folder in enumerate(dict.fromkeys(f for f in folders if f), 1):
+            neutral.names.setdefault(folder, Own(f"folder {number}"))
+        for file in study.files:
+            for channel in file.recording.channels:
+                neutral.names.setdefault(channel.label, _label(channel))
+        units = (f.recording.header.recording_field.equipment for f in study.files)
+        for number, unit in enumerate(dict.fromkeys(u for u in units if u), 1):
+            neutral.names.setdefault(unit, Own(f"unit {number}"))
+        return neutral
+
+    def name(self, text: str) -> Own:
+        """The neutral name of a file, folder, channel or unit."""
+        return self.names.get(text, WITHHELD)
+
+    def person(self, text: str) -> Own:
+        """'person 1', '' where nobody is named; the same person is the same number throughout."""
+        if not text.strip():
+            return Own("")
+        return self.people.setdefault(
+            text.strip().casefold(), Own(f"person {len(self.people) + 1}")
+        )
+
+    def facts(self, facts: Facts, policy: Policy, study_id: str | None) -> Facts:
+        study = self._study(facts.study, policy)
+        placed = tuple(
+            replace(a, text=_classes(a.text, policy), file=self.name(a.file))
+            for a in facts.annotations
+        )
+        return replace(
+            facts,
+            study=study,
+            annotations=placed,
+            signal=self._signal(facts.signal),
+            order=None if facts.order is None else self._order(facts.order, study_id),
+            logs={kind: self._log(read) for kind, read in facts.logs.items()},
+            second_readers=tuple(
+                replace(r, file=self.name(r.file), note=_second(r.agrees))
+                for r in facts.second_readers
+            ),
+            inputs=tuple(replace(i, name=Own(i.kind)) for i in facts.inputs),
+            findings=tuple(self.finding(f) for f in facts.findings),
+        )
+
+    def said(self, decisions: Iterable[PersonDecision]) -> tuple[PersonDecision, ...]:
+        return tuple(
+            replace(d, by=self.person(d.by), note=WITHHELD if d.note else "") for d in decisions
+        )
+
+    def finding(self, found: Finding) -> Finding:
+        """The finding worded anew from values that name nobody."""
+        file = None if found.file is None else self.name(found.file)
+        bare = replace(
+            found,
+            where=self._where(found),
+            file=file,
+            values=tuple((name, self._value(value)) for name, value in found.values),
+        )
+        return worded(bare)
+
+    def _value(self, value: Value) -> Value:
+        if isinstance(value, tuple):
+            return tuple(str(self._value(v)) for v in value)
+        if isinstance(value, int):
+            return value
+        if isinstance(value, Own):
+            return _DATE_WITHHELD if self.dates and _DATE.search(value) else value
+        return self.name(value)
+
+    def _where(self, found: Finding) -> Own:
+        where = found.where
+        if where in _OUR_PLACES:
+            return Own(where)
+        if where in self.names:
+            return self.names[where]
+        if found.file is not None and where.startswith(f"{found.file}, "):
+            rest = where.removeprefix(f"{found.file}, ")
+            shown = f", {rest}" if _OUR_PLACE_IN_FILE.fullmatch(rest) else ""
+            return Own(f"{self.name(found.file)}{shown}")
+        return self.name(found.file) if found.file is not None else Own("study")
+
+    def _study(self, study: Study, policy: Policy) -> Study:
+        return replace(
+            study,
+            name=Own("study"),
+            root=Path("study"),
+            files=tuple(self._file(f, policy) for f in study.files),
+            unreadable=tuple(self._unreadable(f) for f in study.unreadable),
+            copies=tuple(
+                replace(
+                    c,
+                    folder=self.name(c.folder) if c.folder else "",
+                    files=tuple(self.name(f) for f in c.files),
+                )
+                for c in study.copies
+            ),
+            other_files=tuple(self.name(name) for name in study.other_files),
+            findings=(),
+            pieces=tuple(
+                replace(
+                    p,
+                    regular=tuple(self.name(name) for name in p.regular),
+                    missing=tuple(
+                        replace(
+                            m,
+                            before=self.name(m.before),
+                            after=self.name(m.after),
+                            unreadable=self.name(m.unreadable) if m.unreadable else "",
+                            set_aside=self.name(m.set_aside) if m.set_aside else "",
+                        )
+                        for m in p.missing
+                    ),
+                )
+                for p in study.pieces
+            ),
+        )
+
+    def _file(self, file: StudyFile, policy: Policy) -> StudyFile:
+        reason = (file.reason_code or "").replace("_", " ")
+        return replace(file, recording=self._recording(file.recording, policy), reason=Own(reason))
+
+    def _recording(self, recording: Recording, policy: Policy) -> Recording:
+        equipment = recording.header.recording_field.equipment
+        technician = recording.header.recording_field.technician
+        return replace(
+            recording,
+            name=self.name(recording.name),
+            path=Path(self.name(recording.name)),
+            header=replace(
+                recording.header,
+                patient="",
+                recording="",
+                start_date="",
+                start_time="",
+                reserved="",
+                record_duration="",
+                patient_field=PatientField(),
+                recording_field=RecordingField(
+                    equipment=self.name(equipment) if equipment else None,
+                    technician=self.person(technician) if technician else None,
+                ),
+            ),
+            channels=tuple(
+                replace(c, label=_label(c), transducer="", prefilter="", dimension="uV")
+                for c in recording.channels
+            ),
+            annotations=tuple(
+                replace(a, text=_classes(a.text, policy)) for a in recording.annotations
+            ),
+            findings=(),
+            opener=None,
+        )
+
+    def _unreadable(self, file: UnreadableFile) -> UnreadableFile:
+        return replace(
+            file,
+            name=self.name(file.name),
+            path=Path(self.name(file.name)),
+            reason=Own(FINDINGS[file.finding.code].meaning),
+            finding=self.finding(file.finding),
+        )
+
+    def _signal(self, signal: SignalFacts) -> SignalFacts:
+        return replace(
+            signal,
+            channels=tuple(replace(c, label=self.name(c.label)) for c in signal.channels),
+            bad_stretches=tuple(
+                replace(b, channels=tuple(self.name(name) for name in b.channels))
+                for b in signal.bad_stretches
+            ),
+        )
+
+    def _order(self, order: Order, study_id: str | None) -> Order:
+        corrections = order.corrections
+        return replace(
+            order,
+            study_id=study_id,
+            patient_code=None,
+            service="",
+            missing=(),
+            monitoring_log=None,
+            video_log=None,
+            name=Own("order") if order.name else "",
+            path=None,
+            corrections=replace(
+                corrections,
+                exclude=tuple(self.name(n) for n in corrections.exclude),
+                include=tuple(self.name(n) for n in corrections.include),
+                clock_ns=tuple((self.name(n), ns) for n, ns in corrections.clock_ns),
+                by=self.person(corrections.by),
+            ),
+        )
+
+    def _log(self, read: LogRead) -> LogRead:
+        return replace(
+            read,
+            name=Own(f"{read.kind} log"),
+            note=Own("") if read.taken else WITHHELD,
+            checks=tuple(
+                replace(c, by=self.person(c.by), note="", source=Own("log")) for c in read.checks
+            ),
+        )
 
 
-def _neutral_names(audit: Audit) -> dict[str, str]:
-    """Every input's name -> 'file-0001.edf', and every folder's -> 'folder-1'."""
-    names: dict[str, str] = {}
-    inputs = [f.recording.name for f in audit.study.files]
-    inputs += [f.name for f in audit.study.unreadable]
-    inputs += audit.study.other_files
-    inputs += [used.name for used in audit.inputs if used.kind != "policy"]
-    inputs += [log.name for log in audit.logs]
-    folders: set[str] = {c.folder for c in audit.study.copies}
-    for number, name in enumerate(inputs, 1):
-        ending = re.search(r"\.(edf|bdf)$", name, re.IGNORECASE)
-        names[name] = f"file-{number:04d}" + (ending.group().lower() if ending else "")
-        base = name.rsplit("/", 1)[-1]
-        names.setdefault(base, names[name])
-        parts = name.split("/")[:-1]
-        folders |= {"/".join(parts[: i + 1]) for i in range(len(parts))}
-    folders |= {audit.study.name, str(audit.study.root), audit.study.root.name}
-    for number, folder in enumerate(sorted(f for f in folders if f not in {"", ".", "/"}), 1):
-        names.setdefault(folder, f"folder-{number}")
-    return {k: v for k, v in names.items() if k}
+def _label(channel: Channel) -> Own:
+    """A channel by its electrode's standard name, else by its number."""
+    if channel.electrode is not None:
+        return Own(as_labelled(channel.label, channel.electrode))
+    return Own("annotations" if channel.is_annotation else f"channel {channel.index + 1}")
 
 
-def _identifiers(audit: Audit) -> set[str]:
-    words: set[str] = set()
-    for code in (audit.patient_code, audit.order.patient_code if audit.order else None):
-        if code:
-            words.add(code)
-    for file in audit.study.files:
-        header = file.recording.header
-        patient, recording = header.patient_field, header.recording_field
-        words |= {header.patient, header.recording}
-        for text in (patient.code, patient.name, recording.technician,
-                     recording.administration_code):  # fmt: skip
-            words |= _spellings(text)
-        if patient.birth_date:
-            words |= _date_spellings(patient.birth_date)
-        if patient.code is None:  # a free-text field: any of its words may be the patient's
-            words |= set(re.split(r"[\s_,;]+", header.patient))
+def _classes(text: str, policy: Policy) -> Own:
+    """The classes that the policy's patterns put an annotation in; never its own words."""
+    short = text[:300]  # as much as the patterns look at
+    found = [
+        words
+        for name, words in CLASSES.items()
+        if _matches(getattr(policy.stop.patterns, name), short)
+    ]
+    if by_patient(short):
+        found.append("push-button")
+    if _matches(policy.monitoring.check_patterns, short):
+        found.append("monitoring check")
+    if _matches(policy.billing.sleep_patterns, short):
+        found.append("sleep")
+    return Own("; ".join(found)) if found else WITHHELD
+
+
+def _matches(patterns: Iterable[str], text: str) -> bool:
+    return any(re.search(p, text, re.IGNORECASE) for p in patterns)
+
+
+def _second(agrees: bool | None) -> Own:
+    words = {True: "Agrees.", False: "Differs.", None: "Gave no figures."}
+    return Own(words[agrees])
+
+
+def _weeks(facts: Facts, key: bytes) -> int:
+    """Weeks to go back, drawn by ``key``, that keep the time of day of every start and end."""
+    axis, study = facts.study.axis, facts.study
+    ends = {i for f in study.files if f.interval for i in (f.interval.start, f.interval.end)}
+    ends |= {i for gap in facts.coverage.gaps for i in (gap.start, gap.end)}
+    digest = hmac.new(key, b"weeks", hashlib.sha256).digest()
+    first = _LEAST_WEEKS + int.from_bytes(digest[:8]) % (_MOST_WEEKS - _LEAST_WEEKS)
+    for weeks in range(first, first + _TRIES):
+        by = -weeks * _WEEK
+        if all(axis.civil(at + by) == axis.civil(at) + by for at in ends):
+            return -weeks
+    raise UsageError(
+        "--redact=dates",
+        "no number of weeks keeps the time of day over the change of the clocks in this study",
+        "Give --redact without dates.",
+    )
+
+
+def _moved(facts: Facts, policy: Policy, by: int) -> Facts:
+    """The same facts ``by`` nanoseconds later."""
+    study = facts.study
+    files = tuple(
+        replace(
+            f,
+            recording=replace(f.recording, start_civil_ns=f.recording.start_civil_ns + by),
+            map=replace(f.map, anchor=f.map.anchor + by),
+            run_starts=f.run_starts + by,
+            run_ends=f.run_ends + by,
+        )
+        for f in study.files
+    )
+    pieces = tuple(
+        replace(p, missing=tuple(replace(m, start=m.start + by, end=m.end + by) for m in p.missing))
+        for p in study.pieces
+    )
+    moved = replace(study, files=files, pieces=pieces)
+    order = facts.order
+    if order is not None and order.hookup_civil_ns is not None:
+        order = replace(order, hookup_civil_ns=order.hookup_civil_ns + by)
+    return replace(
+        facts,
+        study=moved,
+        coverage=study_coverage(moved, policy.coverage.gap_floor_ns),
+        annotations=tuple(replace(a, at=a.at + by) for a in facts.annotations),
+        signal=_signal_moved(facts.signal, by),
+        order=order,
+        logs=_logs_moved(facts.logs, by),
+        second_readers=tuple(
+            replace(r, start_civil_ns=_later(r.start_civil_ns, by)) for r in facts.second_readers
+        ),
+        findings=tuple(replace(f, span=_span_later(f.span, by)) for f in facts.findings),
+    )
+
+
+def _logs_moved(logs: Mapping[LogKind, LogRead], by: int) -> dict[LogKind, LogRead]:
     return {
-        w for w in (w.strip() for w in words)
-        if len(w) >= _SHORTEST_WORD and w.casefold() not in _COMMON
-    }  # fmt: skip
+        kind: replace(
+            read,
+            checks=tuple(replace(c, at=c.at + by) for c in read.checks),
+            intervals=tuple(Interval(i.start + by, i.end + by) for i in read.intervals),
+        )
+        for kind, read in logs.items()
+    }
 
 
-def _spellings(text: str | None) -> set[str]:
-    """A subfield as written, with spaces for underscores, and each of its parts."""
-    if not text:
-        return set()
-    parts = [p for p in re.split(r"[\s_,;]+", text) if p]
-    joined = {"".join(parts), " ".join(parts), " ".join(reversed(parts)), ", ".join(parts),
-              "_".join(parts), "_".join(reversed(parts))}  # fmt: skip
-    return {text, *parts, *joined}
+def _signal_moved(signal: SignalFacts, by: int) -> SignalFacts:
+    def array(values: Int64 | None) -> Int64 | None:
+        return None if values is None else values + by
+
+    return replace(
+        signal,
+        channels=tuple(
+            replace(c, lost_at=_later(c.lost_at, by), doubtful_from=_later(c.doubtful_from, by))
+            for c in signal.channels
+        ),
+        usable_starts=array(signal.usable_starts),
+        usable_ends=array(signal.usable_ends),
+        clean_starts=array(signal.clean_starts),
+        clean_ends=array(signal.clean_ends),
+        longest_usable_run=_span_later(signal.longest_usable_run, by),
+        below_minimum_from=_later(signal.below_minimum_from, by),
+        bad_stretches=tuple(
+            replace(b, start=b.start + by, end=b.end + by) for b in signal.bad_stretches
+        ),
+        usable_minutes=tuple((at + by, ns) for at, ns in signal.usable_minutes),
+    )
 
 
-def _date_spellings(text: str) -> set[str]:
-    try:
-        born = datetime.strptime(text, "%d-%b-%Y")
-    except ValueError:
-        return {text}
-    forms = ("%d-%b-%Y", "%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%Y%m%d", "%d%m%Y",
-             "%d.%m.%y", "%d %B %Y", "%B %d, %Y")  # fmt: skip
-    return {text, *(born.strftime(form) for form in forms)}
+def _later(at: int | None, by: int) -> int | None:
+    return None if at is None else at + by
+
+
+def _span_later(span: Interval | None, by: int) -> Interval | None:
+    return None if span is None else Interval(span.start + by, span.end + by)
