@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.edf.electrodes import as_labelled, electrode_name, standard_names
+from auditor.edf.electrodes import _NAMES, as_labelled, electrode_name
 
 OLDER = {"T3": "T7", "T4": "T8", "T5": "P7", "T6": "P8"}
 
@@ -95,7 +95,7 @@ def test_hostile_labels_never_raise_and_give_only_names_that_are_standard(
     found = electrode_name(label, unit)
     if found is not None:
         more = {"T1", "T2", "Sp1", "Sp2", "Pg1", "Pg2"}
-        assert set(found.split("-")) <= set(standard_names().values()) | more
+        assert set(found.split("-")) <= set(_NAMES.values()) | more
 
 
 def test_an_older_name_is_never_given_back() -> None:
@@ -110,3 +110,12 @@ def test_a_lab_reads_its_own_names_of_places(label: str, shown: str) -> None:
     electrode = electrode_name(label)
     assert electrode is not None
     assert as_labelled(label, electrode) == shown
+
+
+def test_the_names_are_those_of_mnes_own_montage() -> None:
+    # mne, standard_1005 (renamed colin27_1005 in later releases): the extended 10-20 system.
+    from mne.channels import get_builtin_montages, make_standard_montage
+
+    newer = "colin27_1005"
+    name = newer if newer in get_builtin_montages() else "standard_1005"
+    assert sorted(_NAMES.values()) == sorted(make_standard_montage(name).ch_names)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import os
+import sys
 from functools import lru_cache
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
+from jinja2 import Environment, FileSystemBytecodeCache, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from auditor.core import durations
@@ -41,6 +43,22 @@ def _folder() -> str:
     return str(inside if inside.is_dir() else beside)
 
 
+def _compiled(folder: str) -> FileSystemBytecodeCache | None:
+    """Where compiled templates are kept, as Python keeps its modules': beside their source.
+
+    To compile them takes as long as all the rest of a small study's audit. ``None`` where Python
+    itself would keep nothing.
+    """
+    kept = Path(folder) / "__pycache__"
+    try:
+        if sys.dont_write_bytecode:
+            return None
+        kept.mkdir(exist_ok=True)
+    except OSError:
+        return None
+    return FileSystemBytecodeCache(str(kept), "%s.jinja") if os.access(kept, os.W_OK) else None
+
+
 @lru_cache(maxsize=4)
 def _environment(folder: str) -> Environment:
     environment = Environment(
@@ -52,6 +70,7 @@ def _environment(folder: str) -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
         auto_reload=False,
+        bytecode_cache=_compiled(folder),
     )
     environment.filters |= {
         "untrusted": text.untrusted,
