@@ -16,6 +16,7 @@ from auditor.billing.limits import (
     total_margins,
     unit_length,
 )
+from auditor.billing.periods import billing_periods, dates_of, restarts
 from auditor.billing.setup import (
     SetupChannels,
     setup_channels,
@@ -24,7 +25,7 @@ from auditor.billing.setup import (
     sleep_seen,
 )
 from auditor.billing.support import Choices, Facts
-from auditor.billing.units import Day, Outcome, billing_periods, dates_of, read, restarts
+from auditor.billing.units import Day, Outcome, read
 from auditor.core import intervals as iv
 from auditor.core.clock import Axis
 from auditor.core.durations import in_words

@@ -106,13 +106,7 @@ def margins(ns: int, result: Callable[[int], Hashable], limits: Iterable[int]) -
 
 def changes_a_code(one_ns: int, other_ns: int, settings: BillingSettings) -> bool:
     """Whether two totals of recorded time give other units, or another code of the whole study."""
-
-    def codes(ns: int) -> tuple[Hashable, ...]:
-        whole = band_of(settings.professional_whole, ns)
-        short = shorter_band(ns, settings)
-        return split_total(ns, settings), whole and whole.name, short and short.name
-
-    return codes(one_ns) != codes(other_ns)
+    return _reached(one_ns, settings) != _reached(other_ns, settings)
 
 
 def band_limits(bands: Sequence[Band]) -> set[int]:

@@ -18,8 +18,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from auditor.billing.periods import Window
 from auditor.billing.support import held_in
-from auditor.billing.units import Window
 from auditor.core import intervals as iv
 from auditor.core.durations import hms, in_words
 from auditor.core.patterns import matches

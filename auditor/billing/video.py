@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from auditor.billing.periods import Window, counted_extents
 from auditor.billing.support import held_in
-from auditor.billing.units import Window, counted_extents
 from auditor.core import intervals as iv
 from auditor.core.durations import in_words
 from auditor.core.text import Own
