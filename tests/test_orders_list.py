@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import date, datetime
 from pathlib import Path
 
 import openpyxl
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from auditor.core.clock import iso
 from auditor.core.errors import SettingsError
@@ -218,3 +221,47 @@ def test_a_damaged_workbook_is_one_clear_line(tmp_path: Path) -> None:
     (tmp_path / "orders.xlsx").write_bytes(b"PK\x03\x04" + b"\0" * 100)
     with pytest.raises(SettingsError, match="cannot be read as a workbook"):
         read_orders(tmp_path / "orders.xlsx")
+
+
+HEADS = [
+    b"",
+    b"Study,Ordered hours,Hook-up,Video\n",
+    b"study;ordered_hours;hookup;batteries;hours_per_battery;mode\n",
+    b"Study ID\tDuration [days]\tDate\tTime\n",
+]
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.sampled_from(HEADS),
+    st.one_of(st.binary(max_size=200), st.text("S-1,;\t\n\"0123456789/.: hdAPM", max_size=200).map(str.encode)),
+)  # fmt: skip
+def test_any_bytes_are_a_list_of_orders_or_a_clear_error(
+    tmp_path: Path, head: bytes, rest: bytes
+) -> None:
+    (tmp_path / "orders.csv").write_bytes(head + rest)
+    with suppress(SettingsError):
+        read = read_orders(tmp_path / "orders.csv")
+        for study, row in read.rows.items():
+            assert study
+            with suppress(SettingsError):
+                order = row.read(tmp_path, "orders.csv", DAYS)
+                assert 0 < order.ordered_ns <= 366 * 24 * HOUR
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.integers(0, 2000), st.integers(0, 255))
+def test_a_workbook_with_any_byte_changed_is_read_or_a_clear_error(
+    tmp_path: Path, at: int, byte: int
+) -> None:
+    book = openpyxl.Workbook()
+    assert book.active is not None
+    book.active.append(["Study", "Ordered hours"])
+    book.active.append(["S-1", 72])
+    path = tmp_path / "orders.xlsx"
+    book.save(path)
+    raw = bytearray(path.read_bytes())
+    raw[at * len(raw) // 2001] = byte
+    path.write_bytes(raw)
+    with suppress(SettingsError):
+        read_orders(path)

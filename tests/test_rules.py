@@ -186,10 +186,10 @@ def test_the_default_policy_written_out_and_read_back_is_the_same(tmp_path: Path
 
 
 def test_the_rules_fit_on_two_screens() -> None:
-    """Two screens of about 60 lines each, the legend of sources apart."""
+    """Two screens of 60 lines each, the legend of sources apart."""
     text = rules_text(LINES, POLICY.about.name, POLICY.sha256, POLICY.about.checked)
     lines = text.splitlines()
-    assert len(lines) - sum(line.startswith("Source ") for line in lines) <= 150
+    assert len(lines) - sum(line.startswith("Source ") for line in lines) <= 120
     assert all(f"{line.subject}: {line.value}" in text for line in LINES)
 
 

@@ -24,6 +24,7 @@ class StudySettings(Section):
     far_apart_ns: Annotated[Hours, Field(gt=0)] = Field(alias="far_apart_hours")
     """Files with a longer silence than this between them are not of one study."""
     extra_ppm: Share = Field(alias="extra_share")
+    """See extra_hours; this share of the ordered time."""
     extra_ns: Annotated[Hours, Field(ge=0)] = Field(alias="extra_hours")
     """Recorded time above the ordered by this share, and by this much, may be two studies."""
     most_moved_ns: Annotated[Hours, Field(gt=0)] = Field(alias="most_moved_hours")
