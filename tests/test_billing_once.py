@@ -171,3 +171,15 @@ def test_time_in_the_middle_too_short_for_a_unit_is_covered_by_none_if_periods_s
 def test_the_policy_says_which_bands_count_once() -> None:
     assert [b.name for b in POLICY.billing.technical if b.once] == ["2-12 h"]
     assert [b.name for b in POLICY.billing.professional_day if b.once] == ["2-12 h"]
+
+
+def test_what_a_clock_begins_with_joins_nothing_of_the_clock_before() -> None:
+    # 24 h, a restart at hour 30 that starts the periods anew, and one hour more.
+    policy = policy_with(restart={"moves_clock": True})
+    billing = bill(hours((0, 24), (30, 31)), policy=policy, restarts=(30 * HOUR,))
+    assert units(billing.technical_totals) == {LONG: 1}
+    assert billing.periods[-1].recorded_ns == HOUR
+    assert not [note for note in billing.periods[-1].notes if "joins" in note]
+    assert billing.not_billable_ns == HOUR
+    one_clock = bill(hours((0, 24), (30, 31)), restarts=(30 * HOUR,))
+    assert one_clock.not_billable_ns == 0
