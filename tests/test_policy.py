@@ -234,6 +234,29 @@ def test_a_wrong_policy_names_the_key(tmp_path: Path, text: str, key: str, probl
     assert problem in error.value.problem
 
 
+@pytest.mark.parametrize(
+    ("text", "form"),
+    [
+        ("[decision]\ntolerance_share = 5\n", "tolerance_share = 0.05 (the default)"),
+        ("[signal]\nmains = '55'\n", 'mains = "auto" (the default)'),
+        ("[signal]\nnight_start = '10 pm'\n", "night_start = 22:00:00 (the default)"),
+        ("[billing.period]\nhours = 'a day'\n", "hours = 24 (the default)"),
+        ("[billing.setup]\ncode = ''\n", 'code = "95700" (the default)'),
+    ],
+)
+def test_a_wrong_value_is_told_with_the_form_that_is_wanted(
+    tmp_path: Path, text: str, form: str
+) -> None:
+    with pytest.raises(SettingsError) as error:
+        policy_from(tmp_path, text)
+    assert error.value.action == f"Write it as in: {form}."
+
+
+def test_a_misspelt_key_of_a_policy_is_told_the_one_that_is_meant(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match="Is tolerance_share meant"):
+        policy_from(tmp_path, "[decision]\ntolerence_share = 0.05\n")
+
+
 BANDS = """
 [[billing.technical]]
 name = "first"

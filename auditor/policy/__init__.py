@@ -6,6 +6,7 @@ section; lists and tables inside a section are replaced whole.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -87,12 +88,7 @@ def load_policy(path: Path | None = None) -> Policy:
     if path is not None and str(path) != DEFAULT_POLICY:
         source = _shipped(str(path)) if str(path) in SHIPPED else _written(path)
         data = _overlaid(data, source)
-    forms = {
-        key: f"{key} = {_toml(value)} (the default)"
-        for section in default.data.values()
-        for key, value in section.items()
-        if not isinstance(value, dict | list)
-    }
+    forms = dict(_forms(default.data))
     sections = validate(Sections, data, source, forms=forms)
     return Policy(
         sha256=source.sha256,
@@ -100,6 +96,15 @@ def load_policy(path: Path | None = None) -> Policy:
         about=sections.policy,
         **{name: getattr(sections, name) for name in Sections.model_fields if name != "policy"},
     )
+
+
+def _forms(table: dict[str, Any], path: str = "") -> Iterator[tuple[str, str]]:
+    """How each value of the default is written, by its dotted path."""
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _forms(value, f"{path}{key}.")
+        elif not isinstance(value, list):
+            yield f"{path}{key}", f"{key} = {_toml(value)} (the default)"
 
 
 def _shipped(name: str) -> TomlText:

@@ -135,7 +135,7 @@ def validate(
 ) -> Model:
     """Check ``data`` (the part of ``source`` under ``path``) against ``model``.
 
-    ``forms`` shows by key how a right value is written. Raises ``SettingsError`` that names the
+    ``forms`` shows by key, or by dotted path, how a right value is written. Raises ``SettingsError`` that names the
     first wrong key with its place, the value, and the form that is wanted.
     """
     try:
@@ -143,7 +143,8 @@ def validate(
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         own = tuple(str(part) for part in first["loc"])
-        form = next((forms[key] for key in reversed(own) if key in forms), "")
+        named = (".".join(own), *reversed(own))
+        form = next((forms[key] for key in named if key in forms), "")
         problem, action = _in_words(first, f"Write it as in: {form}." if form else "")
         if first["type"] == "extra_forbidden":
             action = _known_keys(model, own) or action
