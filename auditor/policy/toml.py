@@ -135,8 +135,9 @@ def validate(
 ) -> Model:
     """Check ``data`` (the part of ``source`` under ``path``) against ``model``.
 
-    ``forms`` shows by key, or by dotted path, how a right value is written. Raises ``SettingsError`` that names the
-    first wrong key with its place, the value, and the form that is wanted.
+    ``forms`` shows by key, or by dotted path, how a right value is written. Raises
+    ``SettingsError`` that names the first wrong key with its place, the value, and the form that is
+    wanted.
     """
     try:
         return model.model_validate(data)
