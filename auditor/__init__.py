@@ -5,7 +5,7 @@ Use from Python::
     import auditor
 
     audit = auditor.audit_study("S-2041", order="S-2041/order.toml", timezone="America/Denver")
-    audit.decision.outcome              # 'complete', 'review' or 'repeat'
+    audit.decision.outcome              # 'complete', 'review', 'repeat' or 'so_far'
     audit.coverage.recorded_ns          # integer nanoseconds, as every time and duration
     auditor.tables(audit)["gaps"]       # a pandas DataFrame: start, end, duration_s, likely_cause
 
