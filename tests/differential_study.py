@@ -427,11 +427,18 @@ def concluded(case: Case) -> Answer:
                 counted[n] = at[n]
             else:
                 aside[n] = "other_recorder" if key[1] != own_recorder else "copy_not_matched"
-    for n, why in far.items():
-        copy = [c for c in counted if matches([n], [c])]
-        if copy:  # a copy with a clock days off is not made here
-            raise AssertionError("a far file matches a counted one")
-        aside[n] = why
+    # Files far away by their stamps belong where another copy holds their samples.
+    for group in groups:
+        distant: dict[tuple[str, str], list[str]] = {}
+        for n in group:
+            if n in far:
+                distant.setdefault((files[n].folder, files[n].recorder), []).append(n)
+        for names in distant.values():
+            if matches(names, list(counted)):
+                shift = files[names[0]].off - files[devices[reference][0]].off
+                counted |= {n: [(a - shift, b - shift) for a, b in at[n]] for n in names}
+            else:
+                aside |= {n: far[n] for n in names}
     # Before the hook-up.
     if hookup is not None:
         ended = [n for n, s in counted.items() if s[-1][1] < hookup and n not in case.include]

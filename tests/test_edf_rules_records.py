@@ -43,6 +43,14 @@ def test_5_a_single_start_that_cannot_be_is_placed_between_its_neighbours() -> N
     assert seconds(recording) == [0, 1, 2, 3, 4]
 
 
+def test_a_lone_start_half_a_second_early_is_replaced_and_both_figures_are_given() -> None:
+    recording = read(edf(onsets=[i if i != 50 else 49.5 for i in range(100)]))
+    assert seconds(recording) == list(range(100))
+    said = finding(recording, "onset_out_of_line").text
+    assert "100 s recorded" in said
+    assert "as stated, 99.5 s" in said
+
+
 def test_5_a_slow_drift_of_a_continuous_file_is_told_with_its_sum() -> None:
     onsets = [f"{i * 1.0005:.4f}" for i in range(200)]
     assert codes(read(edf(onsets=onsets, reserved="EDF+C"))) == ["onsets_drift"]

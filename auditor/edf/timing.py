@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from auditor.core import intervals
 from auditor.core.durations import exact_seconds
 from auditor.core.text import Own, quantity
 from auditor.core.units import NS
@@ -103,14 +104,23 @@ def _correct_lone_outliers(offsets: Int64, record_ns: int, notes: Notes) -> None
     if not len(wrong):
         return
     first = int(wrong[0])
+    observed, as_stated = int(offsets[first]), _recorded(offsets, record_ns)
+    offsets[wrong] = offsets[wrong - 1] + np.int64(record_ns)
     notes.add(
         "onset_out_of_line",
         at=f"first in record {first}",
         records=quantity(len(wrong), "record", "states", "state"),
-        between=Own(f"{(int(offsets[first - 1]) + record_ns) / NS:.3f}"),
-        stated=Own(f"{int(offsets[first]) / NS:.3f}"),
+        between=Own(f"{int(offsets[first]) / NS:.3f}"),
+        stated=Own(f"{observed / NS:.3f}"),
+        as_stated=exact_seconds(as_stated),
+        in_line=exact_seconds(_recorded(offsets, record_ns)),
     )
-    offsets[wrong] = offsets[wrong - 1] + np.int64(record_ns)
+
+
+def _recorded(offsets: Int64, record_ns: int) -> int:
+    """Recorded time of the records whose start is known."""
+    known = offsets[offsets != UNKNOWN]
+    return intervals.total(intervals.union(known, known + np.int64(record_ns)))
 
 
 def _note_missing(

@@ -286,8 +286,8 @@ CODES: dict[EdfCode, Entry] = {
         title="A record's stated start out of line",
         meaning="A record's stated start overlaps neighbours that follow each other.",
         text="{records} a start that overlaps the records beside, while those follow each "
-        "other without a hole. The place between the neighbours is taken instead; the "
-        "recorded time does not change by it.",
+        "other without a hole. The place between the neighbours is taken instead, which makes "
+        "{in_line} s recorded in this file; as stated, {as_stated} s would be.",
         expected="about {between} s",
         observed="{stated} s",
         action="The file is damaged there. Copy it again from the recorder's card.",
