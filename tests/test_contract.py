@@ -232,8 +232,12 @@ def test_inputs_are_left_as_they_were(tmp_path: Path) -> None:
 
 
 def test_plan_says_by_its_status_whether_the_power_lasts(tmp_path: Path) -> None:
-    assert called("plan", "--ordered-hours", "72", cwd=tmp_path).status == 0
-    short = called("plan", "--ordered-hours", "73", cwd=tmp_path)
+    assert called("plan", "--ordered-hours", "72", cwd=tmp_path).status == 2
+    (tmp_path / "lab.toml").write_text(
+        "[order]\nordered_hours = 60\n[power]\nbatteries = 2\nhours_per_battery = 30\n", "utf-8"
+    )
+    assert called("plan", "--order", "lab.toml", cwd=tmp_path).status == 0
+    short = called("plan", "--order", "lab.toml", "--ordered-hours", "61", cwd=tmp_path)
     assert short.status == 1
     assert "What would last" in short.stdout
 
