@@ -294,7 +294,7 @@ def test_without_an_order_nothing_is_compared() -> None:
     assert tree.css_first("#hours-went") is None
     assert "Ordered" not in seen(tree.css_first(".figures"))
     assert "no order was given" in seen(tree)
-    assert "as the files’ clocks stand; no time zone known" in seen(tree)
+    assert "times as the files’ clocks stand, no time zone known" in seen(tree)
 
 
 def test_without_a_signal_scan_usable_time_is_not_known() -> None:

@@ -265,12 +265,9 @@ def billing_lines(audit: Audit) -> list[Line]:
     lines.append(_checks_line(audit, head("monitoring", "check", "log_")))
     lines.append(_video_line(audit, head("video")))
     setup = billing.setup
-    lines.append(
-        Line("Set-up", setup.code, setup.note.split(". ")[0], look=setup.supported is False)
-        if setup.supported is not None
-        else Line("Set-up", "", "not known whether the channels support it")
-    )
-    return lines
+    note = setup.note.split(". ")[0]
+    code = "" if setup.code in note else setup.code
+    return [*lines, Line("Set-up", code, note, look=setup.supported is False)]
 
 
 def _checks_line(audit: Audit, told: str) -> Line:
