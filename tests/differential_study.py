@@ -15,6 +15,7 @@ import tempfile
 from collections import Counter
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -99,7 +100,7 @@ def make(seed: int) -> Case:
     for number in range(rng.randrange(1, 6)):
         runs = [(at, at + rng.randrange(1, 150) * MIN)]
         for _ in range(rng.choice([0, 0, 0, 1, 3])):
-            start = runs[-1][1] + hole(rng, whole=copied, most=HR)
+            start = runs[-1][1] + hole(rng, whole=copied, most=rng.choice([HR, HR, 20 * HR]))
             runs.append((start, start + rng.randrange(1, 30) * MIN))
         if not copied and not zone and number and rng.random() < 0.1:
             step -= rng.randrange(1, 1800) * SEC
@@ -465,7 +466,7 @@ def concluded(case: Case) -> Answer:
     spans = [s for found in counted.values() for s in found]
     recorded = length(spans)
     look = set()
-    if len(groups_of(counted, list(counted), 12 * HR)) > 1:
+    if any(c - b >= 12 * HR for (_, b), (c, _) in pairwise(union(spans))):
         look.add("two_studies_likely")
     if recorded - case.ordered >= 2 * HR and 4 * (recorded - case.ordered) >= case.ordered:
         look.add("more_than_ordered")

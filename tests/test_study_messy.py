@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 from helpers_studies import BASE, Amplifier, Clock, civil, cut_tail, set_field, write_piece
 
+from auditor.core.errors import NothingReadable
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Audit, Corrections, Order
 from auditor.pipeline import Options, audit_study
@@ -56,13 +57,16 @@ class File:
         path.parent.mkdir(parents=True, exist_ok=True)
         first, last = round(self.first * 3600), round(self.last * 3600)
         options: dict[str, Any] = {"record_s": 60 if (last - first) % 60 == 0 else 1}
+        options |= self.with_
+        more = [(a * 3600, b * 3600) for a, b in options.pop("more", ())]
         write_piece(
             path,
             (first, last),
+            *more,
             amplifier=self.amplifier,
             clock=Clock(round(self.off * NS), base=base),
             start=self.at,
-            **(options | dict(self.with_)),
+            **options,
         )
 
 
@@ -202,6 +206,8 @@ ROWS = [
     Row("no hook-up, no codes, 30 h of silence",
         [rec("a.edf", 0, 3, with_=NO_CODE), alien("b.edf", 33, 37, with_=NO_CODE)], 4, 7,
         "two_studies_likely", hookup=None, code=None, outcome="review"),
+    Row("a silence of 12 h inside one file", [rec("a.edf", 0, 2, with_={"more": ((14, 16),)})], 4,
+        4, "two_studies_likely"),
     Row("days apart", study(alien("c.edf", 100, 101)), 4, 4, "far_in_time",
         {"c.edf": "far_in_time"}),
     Row("25 % and 2 h more", [rec("a.edf", 0, 10)], 8, 10, "more_than_ordered", outcome="review"),
@@ -400,3 +406,17 @@ def test_the_limit_of_the_silence_is_the_policys(tmp_path: Path) -> None:
     options = Options(second_readers=False, scan_signal=False, checksums=False)
     audit = audit_study([tmp_path], order=order, policy=shorter, options=options)
     assert "two_studies_likely" in {f.code for f in audit.findings if f.question == "files"}
+
+
+def test_an_order_that_excludes_every_file_is_an_error_that_says_so(tmp_path: Path) -> None:
+    row = replace(ROWS[0], hand=by_hand(exclude=("a.edf", "b.edf")))
+    with pytest.raises(NothingReadable, match="excluded by hand"):
+        audited(row, tmp_path)
+
+
+def test_a_clock_that_cannot_be_moved_is_said(tmp_path: Path) -> None:
+    """A file without a start has nothing to add to; a century is no correction."""
+    far = Corrections(clock_ns=(("a.edf", HOUR), ("b.edf", -100 * 365 * 24 * HOUR)))
+    row = replace(ROWS[0], hand=far, then=dated("a.edf"))
+    said = [f for f in audited(row, tmp_path).findings if f.code == "correction_without_file"]
+    assert [f.observed for f in said] == ["a.edf, b.edf"]

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from auditor.core.clock import Axis
+from auditor.core.errors import NothingReadable
 from auditor.core.progress import Progress
 from auditor.inputs.local import LocalPlace, Place, as_place
 from auditor.model import Corrections, Finding, Order, Recording, Study
@@ -56,6 +57,12 @@ def build_study(
     axis = Axis(timezone or (order.timezone if order else None))
     intake = take_in(paths, progress=progress)
     hand = aside.corrected(intake.recordings, order.corrections if order else Corrections())
+    if len(hand.excluded) == len(intake.recordings):
+        raise NothingReadable(
+            intake.name,
+            "every recording in it is excluded by hand",
+            "Take those of this study out of exclude in the order.",
+        )
     study = _put_together(intake, hand, order, axis, policy.study, progress)
     by_rules = recorded_ns(study.counted)
     if hand.any:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 
+from auditor.core import intervals
 from auditor.core.clock import Axis
 from auditor.core.durations import hms
 from auditor.core.text import Own
 from auditor.model import Finding, Order, StudyFile, finding
 from auditor.policy.study import StudySettings
-from auditor.study.belonging import clusters
-from auditor.study.placing import end_of, recorded_ns, start_of
+from auditor.study.placing import SHOWN, end_of, held, recorded_ns, start_of
 
 _PPM = 1_000_000
 
@@ -26,16 +28,14 @@ def whole_findings(
     """Signs that the counted files are of two studies, with the totals of each group of files."""
     timed = [f for f in counted if f.interval]
     recorded = recorded_ns(timed)
-    groups = clusters(timed, settings.silence_ns)
+    groups = _parts(timed, settings.silence_ns)
     if len(groups) > 1:
-        ends = [max(map(end_of, g)) for g in groups]
-        silence = max(start_of(g[0]) - e for g, e in zip(groups[1:], ends, strict=False))
         yield finding(
             "two_studies_likely",
             where,
-            other_recorded_ns=max(map(recorded_ns, groups)),
+            other_recorded_ns=max(g.recorded for g in groups),
             groups=Own(_totals(groups, axis)),
-            silence=hms(silence),
+            silence=hms(max(b.start - a.end for a, b in pairwise(groups))),
             recorded=hms(recorded),
         )
     yield from _channel_sets(timed, axis, where)
@@ -51,14 +51,28 @@ def whole_findings(
             )
 
 
-def _totals(groups: Sequence[Sequence[StudyFile]], axis: Axis) -> str:
-    """'18:00:00 from 2027-03-02T09:30:00, then 24:00:00 from …'."""
+@dataclass(frozen=True, slots=True)
+class _Part:
+    recorded: int
+    start: int
+    end: int
+
+
+def _parts(timed: Sequence[StudyFile], silence_ns: int) -> list[_Part]:
+    """The recorded time of ``timed``, parted wherever nothing was recorded for so long."""
+    pair = held(timed)
+    starts, ends = intervals.joined(pair, silence_ns)
+    recorded = intervals.held_before(pair, ends) - intervals.held_before(pair, starts)
+    return list(map(_Part, recorded.tolist(), starts.tolist(), ends.tolist()))
+
+
+def _totals(groups: Sequence[_Part], axis: Axis) -> str:
+    """'18:00:00 from 2027-03-02T09:30:00 to …, then 24:00:00 from …'; long lists are cut."""
     told = [
-        f"{hms(recorded_ns(g))} from {axis.iso(min(map(start_of, g)))} to "
-        f"{axis.iso(max(map(end_of, g)))}"
-        for g in groups
+        f"{hms(g.recorded)} from {axis.iso(g.start)} to {axis.iso(g.end)}" for g in groups[:SHOWN]
     ]
-    return ", then ".join(told)
+    more = [f"{len(groups) - SHOWN} more"] if len(groups) > SHOWN else []
+    return ", then ".join([*told, *more])
 
 
 def _channel_sets(timed: Sequence[StudyFile], axis: Axis, where: str) -> Iterator[Finding]:
@@ -70,11 +84,15 @@ def _channel_sets(timed: Sequence[StudyFile], axis: Axis, where: str) -> Iterato
             if file.copy == copy and electrodes:
                 sets[electrodes].append(file)
         if len(sets) > 1:
-            groups = sorted(sets.values(), key=lambda g: start_of(g[0]))
+            parts = [
+                _Part(recorded_ns(g), min(map(start_of, g)), max(map(end_of, g)))
+                for g in sets.values()
+            ]
+            groups = sorted(parts, key=lambda g: g.start)
             yield finding(
                 "channel_sets_change",
                 where,
-                other_recorded_ns=max(map(recorded_ns, groups)),
+                other_recorded_ns=max(g.recorded for g in groups),
                 groups=Own(_totals(groups, axis)),
                 recorded=hms(recorded_ns(timed)),
             )
