@@ -292,9 +292,10 @@ def _bears_on(finding: Finding) -> Question | None:
 
 
 def _headline_of(finding: Finding) -> str:
-    return finding.headline or (
-        f"{finding.where}: {finding.text}" if finding.where else finding.text
-    )
+    """The sentence that stands as the reason, with the file that it is about."""
+    told = finding.headline or finding.text
+    named = finding.file is None or finding.file in told
+    return told if named else f"{finding.file}: {told}"
 
 
 def _with_findings(judged: _Judged, findings: Iterable[Finding]) -> _Judged:

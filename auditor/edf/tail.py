@@ -152,12 +152,12 @@ def _note_count(tail: Tail, claimed: int | None, notes: Notes, *, state_starts: 
             counted=tail.counted,
             claimed=Own("no number" if claimed is None else str(claimed)),
         )
+    elif claimed - tail.whole == 1 and tail.left_bytes:
+        pass  # cut in its last record, and told as that: no more than that record is lost
     elif claimed > tail.whole:
         notes.add(
             "records_missing",
             at=at,
-            # Cut in its last record: no more than that record is lost.
-            severity="caution" if claimed - tail.whole == 1 else "problem",
             records=quantity(claimed, "record"),
             whole=tail.whole,
             missing=quantity(claimed - tail.whole, "record", "is", "are"),
