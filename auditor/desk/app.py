@@ -78,6 +78,8 @@ def make_app(desk: Desk, door: Door) -> Flask:
 
     @app.post("/end")
     def end() -> Response:
+        if desk.runs.busy and request.form.get("sure") != "yes":
+            return page("desk-end.html")
         desk.ended.set()
         return page("desk-ended.html", frame=False)
 

@@ -34,7 +34,7 @@ _TEXTS = ("order.study_id", "order.patient_code", "order.timezone", "order.monit
 _NUMBERS = ("order.ordered_hours", "order.minimum_channels", "power.batteries",
             "power.hours_per_battery", "power.spare_batteries", "power.external_hours",
             "power.mode_share")  # fmt: skip
-_NUMBER = re.compile(r"\d{1,9}(\.\d{1,9})?")
+_NUMBER = re.compile(r"\d{1,9}(\.\d{1,40})?")
 _REMARK = "Written by the desk of the EEG Coverage Auditor from its form."
 _MOST_ERRORS = 30
 
@@ -109,6 +109,9 @@ def _as_text(value: object) -> str:
         return value.isoformat(timespec="auto" if value.second or value.microsecond else "minutes")
     if isinstance(value, list):
         return ", ".join(map(_as_text, value))
+    if isinstance(value, Decimal) and value.is_finite():
+        text = f"{value:f}"
+        return text.rstrip("0").rstrip(".") if "." in text else text
     return "" if value is None else str(value)
 
 

@@ -126,7 +126,7 @@ class SettingsPages:
 
 def _field(error: SettingsError, typed: Mapping[str, str]) -> str:
     """The field that an error is about: its key stands at the end of the place."""
-    found = re.search(r"([a-z_]+(?:\.[a-z_]+)+)$", error.where)
+    found = re.search(r"([a-z_]+(?:\.[a-z_+]+)+)$", error.where)
     key = found.group(1) if found else ""
     fitting = [name for name in typed if name == key or name.startswith(f"{key}.")]
     return fitting[0] if fitting and key else ""

@@ -88,7 +88,7 @@ class WorklistPages:
         """The list. A search comes as a form, so that no name gets into an address."""
         role = request.values.get("for", "")
         wanted = request.form.get("words", "").casefold().split()
-        every = request.values.get("show", "") == "all"
+        every = request.values.get("show", "") != "open"
         rows = self._desk.shelf.worklist()
         runs = self._desk.runs.all()
         decided = decided_of(self._desk.shelf)
@@ -98,7 +98,7 @@ class WorklistPages:
             if not every and row.settled and not wanted:
                 continue
             line = line_of(row, runs, decided.get(row.study, Decided()))
-            if role in ROLES and role and not every and role not in line.acts:
+            if role in ROLES and role and role not in line.acts:
                 continue
             if not all(word in _searched(row) for word in wanted):
                 continue

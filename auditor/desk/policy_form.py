@@ -37,8 +37,16 @@ TITLES = {
 _ORDER = tuple(TITLES)
 _ABOUT = frozenset(Sourced.model_fields)
 _OWN = "set by the lab"
-_EMPTY = {"checked_by": "", "codes": True}
-"""Keys of ``[policy]`` that the default leaves out."""
+_UNSET: dict[str, dict[str, Any]] = {
+    "policy": {"checked_by": "", "codes": True},
+    "power": {
+        "hours_per_battery": None,
+        "external_hours": None,
+        "reserve_share": None,
+        "mode_share": {"card": None, "card+computer": None},
+    },
+}
+"""Keys that the default leaves out; ``None`` is a number that only the lab can give."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +86,7 @@ def default_tables() -> dict[str, Any]:
     """The tables of the default policy."""
     raw = (resources.files("auditor.policy") / f"{DEFAULT_POLICY}.toml").read_bytes()
     data = parse_toml(raw, f"{DEFAULT_POLICY}.toml").data
-    return {**data, "policy": {**data["policy"], **_EMPTY}}
+    return {**data, **{section: {**data[section], **keys} for section, keys in _UNSET.items()}}
 
 
 def parts(lab: Mapping[str, Any], typed: Mapping[str, str] | None = None) -> tuple[Part, ...]:
@@ -126,6 +134,8 @@ def _at(lab: Mapping[str, Any], path: tuple[str, ...], default: object) -> objec
 
 
 def _text(value: object) -> str:
+    if value is None:
+        return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
     return value.isoformat() if isinstance(value, date | time) else str(value)
@@ -192,7 +202,7 @@ def changed_tables(lab: Mapping[str, Any], typed: Mapping[str, str]) -> dict[str
                     keys[path[1]] = new
             else:
                 _set_deep(tables, default, path, new)
-    return {section: keys for section, keys in tables.items() if keys}
+    return {section: _given(keys) for section, keys in tables.items() if keys}
 
 
 def _set_deep(
@@ -201,7 +211,7 @@ def _set_deep(
     """Set a value inside a table of a section. Such a table replaces the default's as a whole."""
     section, top = path[0], path[1]
     keys = tables.setdefault(section, {})
-    whole = copy.deepcopy(keys.get(top, default[section][top]))
+    whole = {**copy.deepcopy(default[section][top]), **copy.deepcopy(keys.get(top, {}))}
     table = whole
     for key in path[2:-1]:
         table = table[key]
@@ -215,6 +225,13 @@ def _set_deep(
         keys[top] = whole
 
 
+def _given(table: Any) -> Any:
+    """A table without what is not given."""
+    if not isinstance(table, dict):
+        return table
+    return {key: _given(value) for key, value in table.items() if value is not None}
+
+
 def _plain(table: Any) -> Any:
     """A table without the words of where it comes from."""
     if not isinstance(table, dict):
@@ -226,11 +243,14 @@ def _value(text: str, like: object) -> object:
     """``text`` as a value of the default's kind, or as it is."""
     if isinstance(like, bool):
         return {"yes": True, "no": False}.get(text.lower(), text)
-    if isinstance(like, int | Decimal):
+    if like is None and not text:
+        return None
+    if like is None or isinstance(like, int | Decimal):
         with contextlib.suppress(InvalidOperation):
             number = Decimal(text)
             if number.is_finite() and abs(number) <= 10**15:
-                return int(number) if isinstance(like, int) and number == int(number) else number
+                whole = isinstance(like, int | None) and number == int(number)
+                return int(number) if whole else number
     elif isinstance(like, time):
         with contextlib.suppress(ValueError):
             return time.fromisoformat(text)

@@ -250,11 +250,9 @@ def _in_child(job: Job, out: str, pipe: Connection) -> None:
         if not Path(job.paths[0]).exists():
             pipe.send(("end", "The study's folder is no longer there; the audit stays as it was."))
             return
-        if result.summary["error"] is not None:
-            pipe.send(("end", result.summary["error"]))
-            return
-        progress.stage("Writing the audit", 0)
-        store(result, job.slug, Path(out))
+        if result.summary["error"] is None:
+            progress.stage("Writing the audit", 0)
+            store(result, job.slug, Path(out))
         pipe.send(("end", replace(result, texts={})))
     except AuditorError as error:
         pipe.send(("end", str(error)))

@@ -109,7 +109,7 @@ def _serve(
         ) from error
     port = listener.getsockname()[1]
     door = Door(port, running.opening)
-    _log_to(own / "desk.log")
+    log = _log_to(own / "desk.log")
     server = create_server(make_app(desk, door), sockets=[listener], **LIMITS)
     threading.Thread(target=server.run, name="desk-server", daemon=True).start()
     running.note(port)
@@ -126,6 +126,7 @@ def _serve(
     desk.ended.set()
     door.close()
     server.close()
+    log.close()
     say("The desk has ended.")
 
 
@@ -176,7 +177,7 @@ def _ended_by_signal(ended: threading.Event) -> Any:
             signal.signal(number, handler)
 
 
-def _log_to(path: Path) -> None:
+def _log_to(path: Path) -> logging.Handler:
     """A log for its owner alone: when, what kind of page, how it ended. No name, no path."""
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
     os.close(handle)
@@ -188,6 +189,7 @@ def _log_to(path: Path) -> None:
     log.handlers = [handler]
     for name in ("waitress", "waitress.queue"):
         logging.getLogger(name).setLevel(logging.CRITICAL)  # its messages may hold an address
+    return handler
 
 
 def standard_roots(roots: Sequence[str]) -> tuple[Path, ...]:

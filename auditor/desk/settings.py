@@ -99,13 +99,13 @@ class Settings:
         text = toml_text(tables, "What the lab's policy changes; the desk's page writes it.")
         try:
             self._write(beside, text)
-            policy = load_policy(beside)
+            load_policy(beside)
             beside.replace(self.policy_file)
-            return policy
         except OSError as error:
             raise _not_written(self.policy_file, error) from error
         finally:
             beside.unlink(missing_ok=True)
+        return load_policy(self.policy_file)
 
     def _write(self, path: Path, text: str) -> None:
         try:
