@@ -81,7 +81,7 @@ def to_the_order(page: Page, served: Served, study: str) -> None:
     page.fill("#path", str(served.studies))
     page.click("button.main")
     page.click(f"tr:has-text('{study}') a.button")
-    page.wait_for_selector("form.order")
+    page.wait_for_selector("form.desk-order")
 
 
 def audited(page: Page, served: Served, study: str) -> None:
@@ -121,7 +121,7 @@ def test_from_the_start_to_a_decision(
     page.wait_for_selector("#outcome", timeout=90_000)
 
     # The four answers, and the note.
-    answers = page.locator(".answer").all_inner_texts()
+    answers = page.locator(".desk-answer").all_inner_texts()
     assert [answer.split(":")[0].strip() for answer in answers] == [
         "Ordered time", "EEG to read", "Billing minimum", "Files",
     ]  # fmt: skip
@@ -149,7 +149,7 @@ def test_from_the_start_to_a_decision(
     page.click("text=Record the decision")
     page.wait_for_selector(f".person:has-text('{by}')")
     page.goto(f"{served.origin}/")
-    row = page.inner_text(f".study:has-text('{DEMO}')")
+    row = page.inner_text(f".desk-study:has-text('{DEMO}')")
     assert f"Accepted, short of the order, by {by}" in row
     assert "Nobody need act." in row
 
@@ -258,8 +258,8 @@ def test_a_killed_audit_takes_nothing_along(tmp_path: Path, come_in: Opener) -> 
         page.wait_for_selector("#run-bar")
         until(lambda: child_of(served))
         os.kill(child_of(served) or 0, signal.SIGKILL)
-        page.wait_for_selector(".notice", timeout=60_000)
-        assert "was killed, perhaps for want of memory" in page.inner_text(".notice")
+        page.wait_for_selector(".desk-notice", timeout=60_000)
+        assert "was killed, perhaps for want of memory" in page.inner_text(".desk-notice")
         assert not (served.folder / "audits" / "S-2041").exists()
         page.goto(f"{served.origin}/")
         assert "S-2041" in page.inner_text("section:has(#failed)")
@@ -289,8 +289,8 @@ def test_a_disk_that_takes_no_more_is_told_and_nothing_is_lost(
         page = come_in(served)
         to_the_order(page, served, "S-2101")
         page.click("text=Start the audit")
-        page.wait_for_selector(".notice", timeout=90_000)
-        said = page.inner_text(".notice")
+        page.wait_for_selector(".desk-notice", timeout=90_000)
+        said = page.inner_text(".desk-notice")
         assert "cannot be written" in said
         assert not (served.folder / "audits" / "S-2101" / "audit.json").exists()
         assert not list((served.folder / "audits").glob(".*.part"))
@@ -319,7 +319,7 @@ def test_a_folder_that_disappears_is_told(tmp_path: Path, come_in: Opener) -> No
         page.click("text=Start the audit")
         assert "cannot be opened" in page.inner_text("main")
         page.goto(study)
-        assert page.locator(".answer").count() == 4  # the audit before stays
+        assert page.locator(".desk-answer").count() == 4  # the audit before stays
 
 
 def test_two_browsers_at_once(tmp_path: Path, come_in: Opener) -> None:
@@ -371,7 +371,7 @@ def test_a_study_that_grows_while_it_is_watched(tmp_path: Path, come_in: Opener)
                 page.wait_for_timeout(700)
                 assert not (served.folder / "audits" / "S-2101").exists()
         page.wait_for_selector("li:has-text('S-2102'):has-text('order wanted')", timeout=30_000)
-        page.wait_for_selector(".study:has-text('S-2101')", timeout=90_000)
+        page.wait_for_selector(".desk-study:has-text('S-2101')", timeout=90_000)
         document = json.loads((served.folder / "audits" / "S-2101" / "audit.json").read_text())
         assert document["coverage"]["recorded_s"] == 36
         first = document["tool"]["generated_utc"]
@@ -516,7 +516,7 @@ def every_page(page: Page, served: Served) -> Iterator[str]:
     page.wait_for_selector("#inside")
     yield "folder"
     page.click("tr:has-text('S-2101') a.button")
-    page.wait_for_selector("form.order")
+    page.wait_for_selector("form.desk-order")
     for fold in page.locator("summary").all():
         fold.evaluate("e => { e.parentElement.open = true }")
     yield "order"
@@ -600,7 +600,7 @@ def test_the_whole_way_by_keyboard(served: Served, come_in: Opener) -> None:
     page.wait_for_selector("#inside")
     tab_to("a.button.main")
     page.keyboard.press("Enter")
-    page.wait_for_selector("form.order")
+    page.wait_for_selector("form.desk-order")
     tab_to("[name='order.ordered_hours']")
     page.keyboard.press("Control+a")
     page.keyboard.type("0.01")

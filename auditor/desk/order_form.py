@@ -225,8 +225,13 @@ def _with(filled: Filled, errors: Mapping[str, str]) -> Filled:
     )
 
 
+_FORM = re.compile(r'as in: [\w.]+ = "?(.*?)"?\.$')
+"""How a value is written in a file; in a field it stands without key and quotation marks."""
+
+
 def _sentence(error: SettingsError) -> str:
-    text = f"{error.problem}. {error.action}" if error.action else error.problem
+    action = _FORM.sub(r"as in: \1", error.action)
+    text = f"{error.problem}. {action}" if action else error.problem
     return text[:1].upper() + text[1:]
 
 
