@@ -68,7 +68,7 @@
           location.replace(`/runs/${run.dataset.run}`);
           return;
         }
-        if (state.known) bar.value = state.percent;
+        if (state.known || state.state === "waiting") bar.value = state.percent;
         else bar.removeAttribute("value");
         const text = state.state === "waiting"
           ? `Waiting: ${state.ahead} before it.`

@@ -122,8 +122,8 @@ def test_from_the_start_to_a_decision(
 
     # The four answers, and the note.
     answers = page.locator(".desk-answer").all_inner_texts()
-    assert [answer.split(":")[0].strip() for answer in answers] == [
-        "Ordered time", "EEG to read", "Billing minimum", "Files",
+    assert [answer.split("?")[0].strip() for answer in answers] == [
+        "Ordered time recorded", "EEG to read", "Billing minimum met", "Files in order",
     ]  # fmt: skip
     note = page.inner_text("#note-text")
     assert len(note) > 80

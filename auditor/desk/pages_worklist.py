@@ -16,15 +16,12 @@ from auditor.desk.security import Refused, audit_policy
 from auditor.desk.service import Desk, told
 from auditor.model import WorkRow
 from auditor.outputs.html.lists import WORDS
+from auditor.outputs.html.view import ANSWERS
+from auditor.outputs.html.view import STATES as STATE_WORDS
 
 MOST_ROWS = 1000
-QUESTIONS = {
-    "order": "Ordered time",
-    "readable": "EEG to read",
-    "billing": "Billing minimum",
-    "files": "Files",
-}
-STATES = {"yes": "yes", "look": "look", "no": "no", "unknown": "not known"}
+QUESTIONS = ANSWERS
+STATES = {state: word for state, (word, _) in STATE_WORDS.items()}
 ROLES = {"": "everyone", "technologist": "the technologist", "billing": "billing",
          "manager": "the manager"}  # fmt: skip
 _OF_ROLE = {"technologist": ("order", "readable", "files"), "billing": ("billing",)}
