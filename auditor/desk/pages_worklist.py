@@ -15,16 +15,14 @@ from auditor.desk.runs import Run
 from auditor.desk.security import Refused, audit_policy
 from auditor.desk.service import Desk, told
 from auditor.model import WorkRow
-from auditor.outputs.html.lists import WORDS
+from auditor.outputs.html.lists import READERS, WORDS
 from auditor.outputs.html.view import ANSWERS
 from auditor.outputs.html.view import STATES as STATE_WORDS
 
 MOST_ROWS = 1000
 QUESTIONS = ANSWERS
 STATES = {state: word for state, (word, _) in STATE_WORDS.items()}
-ROLES = {"": "everyone", "technologist": "the technologist", "billing": "billing",
-         "manager": "the manager"}  # fmt: skip
-_OF_ROLE = {"technologist": ("order", "readable", "files"), "billing": ("billing",)}
+ROLES = {"": "everyone", **READERS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,26 +43,7 @@ def line_of(row: WorkRow, runs: Sequence[Run], decided: Decided) -> Line:
         (a["question"], a["state"], a["text"]) for a in row.summary.get("answers") or ()
     )
     mine = [run for run in runs if run.study == row.study]
-    return Line(
-        study_id(row.study), row, answers, acts_of(row), decided, mine[-1] if mine else None
-    )
-
-
-def acts_of(row: WorkRow) -> tuple[str, ...]:
-    """Who must act, by which answer is not yes: nobody where it is settled."""
-    if row.settled:
-        return ()
-    states = {a["question"]: a["state"] for a in row.summary.get("answers") or ()}
-    if row.summary["error"] is not None or not states:
-        return ("technologist",)
-    acts = [
-        role
-        for role, questions in _OF_ROLE.items()
-        if any(states.get(question) != "yes" for question in questions)
-    ]
-    if row.summary["outcome"] == "repeat":
-        acts.append("manager")
-    return tuple(acts)
+    return Line(study_id(row.study), row, answers, row.acts, decided, mine[-1] if mine else None)
 
 
 class WorklistPages:
