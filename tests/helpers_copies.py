@@ -72,6 +72,7 @@ def write_copy(
 ) -> list[Piece]:
     """One file for each stretch of true hours."""
     folder.mkdir(parents=True, exist_ok=True)
+    options.setdefault("record_s", 10)
     return [
         write_piece(
             folder / f"f{i:03d}.edf",

@@ -95,8 +95,8 @@ def test_a_copy_in_one_file_whose_runs_are_stamped_when_they_begin(tmp_path: Pat
 
 def test_a_copy_whose_record_duration_follows_its_own_clock(tmp_path: Path) -> None:
     """Eight samples a record in both, but the copy's header says 1.00001 s to the record."""
-    write_copy(tmp_path / "card", [(0, 20), (40, 72)])
-    copy = write_copy(tmp_path / "pc", [(0, 72)], fmt="EDF")
+    write_copy(tmp_path / "card", [(0, 20), (40, 72)], record_s=1)
+    copy = write_copy(tmp_path / "pc", [(0, 72)], fmt="EDF", record_s=1)
     raw = bytearray(copy[0].path.read_bytes())
     raw[244:252] = b"1.00001 "
     copy[0].path.write_bytes(raw)

@@ -34,6 +34,7 @@ def piece(path: Path, first: float, last: float, /, **options: object) -> None:
     """One file of the true hours ``first`` to ``last``."""
     path.parent.mkdir(parents=True, exist_ok=True)
     options.setdefault("amplifier", AMPLIFIER)
+    options.setdefault("record_s", 10)
     write_piece(path, (first * H, last * H), **options)  # type: ignore[arg-type]
 
 

@@ -18,6 +18,7 @@ from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
 
+from auditor.core.clock import full_year
 from auditor.edf import looks_like_recording
 from auditor.inputs.order import order_of_folder
 from auditor.model import StudyFolder
@@ -157,7 +158,7 @@ def _day(raw: bytes) -> date | None:
     """The start date field, dd.mm.yy; years 85-99 are 1985-1999 (EDF+ specification, item 2)."""
     try:
         day, month, year = (int(part) for part in raw.split(b"."))
-        return date(year + (1900 if year >= 85 else 2000), month, day)
+        return date(full_year(year), month, day)
     except (ValueError, OverflowError):
         return None
 

@@ -168,6 +168,16 @@ def near_zones(name: str) -> list[str]:
     return list(dict.fromkeys([*towns, *(lower[zone] for zone in near)]))[:3]
 
 
+def full_year(two_digits: int) -> int:
+    """The year of a start date field: 85-99 are 1985-1999, 00-84 are 2000-2084.
+
+    Source: EDF+ specification, additional specifications, item 2.
+    """
+    return two_digits + (1900 if two_digits >= 85 else 2000)
+
+
+FIRST_START, LAST_START = civil_ns(datetime(1985, 1, 1)), civil_ns(datetime(2084, 12, 31, 23, 59))
+"""The first and the last minute that such a field can state, as civil nanoseconds."""
 STUDY_YEARS = range(1900, 2201)
 """Years of a start that are taken; nanoseconds in 64 bits end in 2262."""
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from auditor.core.clock import FIRST_START
 from auditor.core.errors import RecordingError
 from auditor.core.text import Own, quantity
 from auditor.core.units import NS
@@ -14,7 +15,7 @@ from auditor.edf.header import Header, read_header
 from auditor.edf.notes import Notes, note_elsewhere, note_scan
 from auditor.edf.records import UNKNOWN, Scan, scan_records
 from auditor.edf.source import LocalFile
-from auditor.edf.start import NO_DATE, start_civil_ns
+from auditor.edf.start import start_civil_ns
 from auditor.edf.tail import Tail, measure_tail, note_tail
 from auditor.edf.timing import Timeline, by_position, check_order, settle
 from auditor.model import ByteSource, Int64, Recording, UnknownStart
@@ -94,7 +95,7 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
         size_bytes=source.size,
         format=header.format,
         header=claim,
-        start_civil_ns=NO_DATE if start is None else start,
+        start_civil_ns=FIRST_START if start is None else start,
         start_known=start is not None,
         record_ns=record_ns,
         offsets_ns=timeline.offsets_ns,

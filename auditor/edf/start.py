@@ -9,17 +9,13 @@ from __future__ import annotations
 import re
 from datetime import date, datetime, time
 
-from auditor.core.clock import STUDY_YEARS, civil_ns
+from auditor.core.clock import STUDY_YEARS, civil_ns, full_year
 from auditor.core.text import Own, printable
 from auditor.edf.header import subfield_date
 from auditor.edf.notes import Notes
 from auditor.model import HeaderClaim
 
 _PARTS = re.compile(r"(\d{1,2})([.:/-])(\d{1,2})\2(\d{1,2}|yy)")
-
-
-NO_DATE = civil_ns(datetime(1985, 1, 1))
-"""Stands in for a start that is not known: the first day that a start date can state (item 2)."""
 
 
 def start_civil_ns(claim: HeaderClaim, notes: Notes) -> int | None:
@@ -66,9 +62,8 @@ def _date_field(claim: HeaderClaim, notes: Notes) -> date | None:
     day, mark, month, year = match.groups()
     if year == "yy":  # past 2084 the date stands in the recording field alone
         return None
-    full = int(year) + (1900 if int(year) >= 85 else 2000)
     try:
-        found = date(full, int(month), int(day))
+        found = date(full_year(int(year)), int(month), int(day))
     except ValueError:
         _note_date(claim, notes)
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from auditor.core.clock import Axis
+from auditor.core.clock import FIRST_START, LAST_START, Axis
 from auditor.core.durations import hms
 from auditor.core.text import Own, quantity, some_of
 from auditor.model import (
@@ -20,8 +20,6 @@ from auditor.model import (
 from auditor.model.codes.study import StudyCode
 from auditor.study.belonging import Aside, by_code, patient_code
 from auditor.study.placing import (
-    FIRST_YEAR,
-    LAST_YEAR,
     SEAMLESS,
     SHOWN,
     end_of,
@@ -208,7 +206,7 @@ def corrected(recordings: Sequence[Recording], wanted: Corrections) -> ByHand:
     for recording in recordings:
         start = recording.start_civil_ns + shifts.get(recording.name, 0)
         if recording.name in shifts and not (
-            recording.start_known and FIRST_YEAR <= start < LAST_YEAR
+            recording.start_known and FIRST_START <= start <= LAST_START
         ):
             unmoved.append(recording.name)
             start = recording.start_civil_ns

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import datetime
 from fractions import Fraction
 
 import numpy as np
 
 from auditor.core import intervals
-from auditor.core.clock import civil_ns
+from auditor.core.clock import FIRST_START, LAST_START
 from auditor.core.units import NS
 from auditor.model import Finding, Int64, Recording, SetAsideCode, StudyFile, TimeMap
 from auditor.model.codes import SET_ASIDE
 
 SEAMLESS = 2 * NS
 """Start stamps are whole seconds (EDF specification), so two of them are off by less than this."""
-FIRST_YEAR, LAST_YEAR = civil_ns(datetime(1985, 1, 1)), civil_ns(datetime(2085, 1, 1))
 
 
 def place(
@@ -90,7 +88,7 @@ def in_range(recording: Recording, time_map: TimeMap) -> bool:
 
 def in_years(instants: Iterable[int]) -> bool:
     """Whether all ``instants`` lie in the years 1985 to 2084."""
-    return all(FIRST_YEAR <= i < LAST_YEAR for i in instants)
+    return all(FIRST_START <= i <= LAST_START for i in instants)
 
 
 def moved(file: StudyFile, time_map: TimeMap) -> StudyFile:
