@@ -277,6 +277,79 @@ SITUATIONS = [
 ]  # fmt: skip
 
 
+CODES = [
+    # the 2-12 h band at most once, periods from the recording's start, references left out
+    Row("ears and mastoids are no set-up channels",
+        one("24:00:00", labels=("Fp1", "Fp2", "C3", "C4", "O1", "O2", "A1", "A2")), order_text(24),
+        ("yes", "yes", "look", "yes"), "review", ("6 of 8 needed set-up channels",)),
+    Row("eight beside ears are set-up channels enough",
+        one("24:00:00", labels=(*EIGHT, "A1", "A2")), order_text(24), YES, "complete"),
+    Row("video ordered and no log of it", one("24:00:00"), order_text(24, more="video = true"),
+        ("yes", "yes", "look", "yes"), "review", ("no log of it was given",)),
+    Row("intermittent ordered and no check", one("24:00:00"),
+        order_text(24, more='monitoring = "intermittent"'),
+        ("yes", "yes", "look", "yes"), "review", ("No check inside the recording is documented",)),
+    Row("one lapse of three hours", one("24:00:00"), order_text(24, more=QUICK),
+        ("yes", "yes", "look", "yes"), "review", ("1 of",),
+        logs={"checks.csv": log_of(t for t in every(h("1:30"), HOOKUP, h("24:00"))
+                                   if t != HOOKUP + h("12:00"))}),
+    Row("26 h ordered, exactly 26 h recorded", one("26:00:00"), order_text(26), YES, "complete"),
+    Row("60 h ordered, 59:59 recorded", one("59:59:00"), order_text(60), YES, "complete"),
+    Row("72 h ordered, exactly 60 h recorded", one("60:00:00"), order_text(72),
+        ("look", "yes", "no", "yes"), "review", ("60:00:00 recorded of 72:00:00",)),
+    Row("72 h ordered, a minute above 60 h recorded", one("60:01:00"), order_text(72),
+        ("look", "yes", "yes", "yes"), "review", ("11:59:00 short",)),
+]  # fmt: skip
+
+VARIANTS = [
+    Row("made before the hook-up and longer than the study",
+        {"old.edf": Eeg(HOOKUP - h("30:45"), h("30:00"), patient=NOBODY),
+         "a.edf": Eeg(HOOKUP, h("24:00"), patient=NOBODY)},
+        order_text(24), ("yes", "yes", "yes", "look"), "review", counted=h("24:00"),
+        aside=("old.edf",)),
+    Row("a test that would carry the study over a limit",
+        {"test.edf": Eeg(HOOKUP - h("0:20"), h("0:02")), "a.edf": Eeg(HOOKUP, h("1:59"))},
+        order_text(2), ("yes", "yes", "no", "look"), "review", counted=h("1:59"),
+        aside=("test.edf",)),
+    Row("a late hook-up by an hour, nothing else wrong",
+        {"a.edf": Eeg(HOOKUP + h("1:00"), h("71:00"))}, order_text(72),
+        ("yes", "yes", "yes", "look"), "review"),
+    Row("twenty minutes late and as much longer",
+        {"a.edf": Eeg(HOOKUP + h("0:20"), h("2:00"))}, order_text(2), YES, "complete"),
+    Row("the same file twice under two names",
+        {"a.edf": Eeg(HOOKUP, h("24:00"), seed="a"), "b.edf": Eeg(HOOKUP, h("24:00"), seed="a")},
+        order_text(24), YES, "complete", counted=h("24:00")),
+    Row("9 of 19 dead from hour 1 of 24",
+        one("24:00:00", labels=TEN_TWENTY, dead=dict.fromkeys(TEN_TWENTY[:9], h("1:00"))),
+        order_text(24), ("yes", "no", "yes", "yes"), "repeat"),
+    Row("4 of 19 dead from hour 1 of 24",
+        one("24:00:00", labels=TEN_TWENTY, dead=dict.fromkeys(TEN_TWENTY[:4], h("1:00"))),
+        order_text(24), YES, "complete"),
+    Row("the order's own number of channels",
+        one("24:00:00", dead=dict.fromkeys(EIGHT[:3], h("1:00"))),
+        order_text(24, more="minimum_channels = 5"), YES, "complete"),
+    Row("4 of 19 pop over 1 mV",
+        one("4:00:00", labels=TEN_TWENTY, rate=8, large=TEN_TWENTY[:4]), order_text(4), YES,
+        "complete"),
+    Row("mains on 5 of 19",
+        one("2:30:00", labels=TEN_TWENTY, rate=128, mains=TEN_TWENTY[:5]), order_text(2.5),
+        ("yes", "look", "yes", "yes"), "review", ("60 Hz artifact on 5 of 19 channels",)),
+    Row("nobody's code in the files",
+        one("24:00:00", patient="P-1990 X X X"), order_text(24),
+        ("yes", "yes", "yes", "no"), "review", ("No file carries the patient code",)),
+    Row("all uploaded, and the patient goes on", one("72:00:00"),
+        order_text(72, more="still_recording = true"), YES, "so_far"),
+    Row("so far, with the electrodes off", one("23:40:00", dead=dict.fromkeys(EIGHT, h("2:00"))),
+        order_text(72, more="still_recording = true"),
+        ("unknown", "no", "unknown", "yes"), "so_far", ("48:20:00 to come", "readable"),
+        never=("early stop", "repeat")),
+    Row("excluded by hand",
+        {"a.edf": Eeg(HOOKUP, h("24:00")), "b.edf": Eeg(HOOKUP + h("24:30"), h("1:00"))},
+        order_text(24, more='[files]\nexclude = ["b.edf"]'), YES, "complete",
+        counted=h("24:00"), aside=("b.edf",)),
+]  # fmt: skip
+
+
 def audited(row: Row, folder: Path) -> Audit:
     folder = folder / "S-2041"
     for name, eeg in row.files.items():
@@ -293,7 +366,9 @@ def audited(row: Row, folder: Path) -> Audit:
     )
 
 
-@pytest.mark.parametrize("row", [*FOUR_ANSWERS, *SITUATIONS], ids=lambda row: row.name)
+@pytest.mark.parametrize(
+    "row", [*FOUR_ANSWERS, *SITUATIONS, *CODES, *VARIANTS], ids=lambda row: row.name
+)
 def test_the_audit_concludes_what_practice_would(row: Row, tmp_path: Path) -> None:
     audit = audited(row, tmp_path)
     decision = audit.decision
