@@ -31,11 +31,12 @@ from auditor.core.errors import AuditorError
 from auditor.core.units import NS
 from auditor.inputs.order import read_order
 from auditor.model import Audit, Interval, StudyFile
+from auditor.model.codes.billing import CODES as JUDGED_CODES
 from auditor.outputs.data import schema
 from auditor.outputs.publish import audit_texts
-from auditor.outputs.redact import redact
+from auditor.outputs.redact import redacted
 from auditor.outputs.terminal import summary
-from auditor.pipeline import Options, audit_study
+from auditor.pipeline import Facts, Options, audit_study
 from auditor.policy import load_policy
 
 TEMPLATES = Path(package).resolve().parents[1] / "report_templates"
@@ -352,7 +353,10 @@ def _json(audit: Audit, text: str) -> None:
 def _words() -> tuple[frozenset[str], frozenset[str]]:
     """Tag and attribute names that the templates and their filters write."""
     tags, names = {"html", "head", "body", "tbody"}, set[str]()
-    for path in [*TEMPLATES.glob("*.html"), *(Path(package).parent / "report").glob("*.py")]:
+    for path in [
+        *TEMPLATES.glob("*.html"),
+        *(Path(package).parent / "outputs" / "html").glob("*.py"),
+    ]:
         text = re.sub(r"\{[#%{].*?[#%}]\}", " ", path.read_text("utf-8"), flags=re.DOTALL)
         tags |= {t.lower() for t in re.findall(r"<([a-zA-Z][\w-]*)", text)}
         for inside in re.findall(r"<[a-zA-Z][^<>]*>", text):
@@ -389,9 +393,24 @@ def table(text: str) -> None:
             assert not value.startswith("-") or NUMBER.fullmatch(value)
 
 
+JUDGED = frozenset(JUDGED_CODES)
+"""Findings that judging makes anew."""
+
+
 def without_patient(audit: Audit) -> None:
     """``--redact``: outputs are made, and no text holds a name or code of a readable header."""
-    plain = redact(audit)
+    facts = Facts(
+        study=audit.study,
+        coverage=audit.coverage,
+        annotations=audit.annotations,
+        signal=audit.signal,
+        order=audit.order,
+        logs={read.kind: read for read in audit.logs},
+        second_readers=audit.second_readers,
+        inputs=audit.inputs,
+        findings=tuple(f for f in audit.findings if f.code not in JUDGED),
+    )
+    plain = redacted(facts, load_policy(), Options())
     texts = audit_texts(plain)
     outputs(plain, texts)
     known = set()
@@ -403,7 +422,7 @@ def without_patient(audit: Audit) -> None:
     words = [w.casefold() for w in known if w.isascii() and w.isprintable()]
     fields = dataclasses.replace(plain, rules=(), cautions=())
     for text in _strings(fields):
-        held = next((w for w in words if w in text.casefold().replace("[withheld]", "")), None)
+        held = next((w for w in words if w in text.casefold().replace("[text withheld]", "")), None)
         assert held is None, f"{held!r} left in {text[:200]!r}"
 
 
