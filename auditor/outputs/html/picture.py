@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from auditor.core.clock import Axis
-from auditor.core.intervals import subtract
+from auditor.core.intervals import intervals, joined, subtract
 from auditor.core.units import DAY, HOUR
 from auditor.model import Audit, Int64, Interval
 
@@ -197,7 +197,8 @@ def _arrays(intervals: Iterable[Interval]) -> tuple[Int64, Int64]:
 def _days(audit: Audit) -> tuple[list[int], bool]:
     """Civil days (since 1970-01-01) with recorded or ordered time, at most ``MAX_ROWS``."""
     axis = audit.study.axis
-    stretches = [Interval(s.start, s.end) for s in audit.coverage.segments]
+    union = audit.coverage.union_starts, audit.coverage.union_ends
+    stretches = list(intervals(joined(union, HOUR)))  # no day lies in a hole of an hour
     if audit.shortfall is not None:
         stretches.append(audit.shortfall.window)
     days: set[int] = set()
