@@ -114,6 +114,21 @@ def test_an_audit_is_kept_unless_it_is_forced(
     assert run("study", pieces, "--out", tmp_path / "out", *QUICK, "--force") == 1
 
 
+def test_a_study_that_goes_on_is_so_far_and_status_1(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "a.edf").write_bytes(edf(onsets=list(range(36)), signals=CHANNELS))
+    status, audit = study(tmp_path / "in", tmp_path / "out", "--ordered-hours", "1", "--so-far")
+    assert (status, audit["decision"]["outcome"]) == (1, "so_far")
+    assert audit["order"]["still_recording"] is True
+    assert audit["stop"]["kind"] == "so_far"
+    printed = capsys.readouterr().out
+    assert printed.startswith("SO FAR  0:00:36 recorded of 1:00:00 ordered so far, 0:59:24 to come")
+    assert "repeat" not in printed.split("This audit is")[0].lower()
+    assert "The recording goes on." in (tmp_path / "out" / "note.txt").read_text(encoding="utf-8")
+
+
 def test_complete_is_status_0(tmp_path: Path) -> None:
     (tmp_path / "in").mkdir()
     (tmp_path / "in" / "a.edf").write_bytes(edf(onsets=list(range(36)), signals=CHANNELS))

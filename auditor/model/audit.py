@@ -45,7 +45,7 @@ class Decision:
     headline: str
     reasons: tuple[Reason, ...]
     needed_ns: int | None
-    answers: tuple[Answer, ...] = ()
+    answers: tuple[Answer, ...]
 
 
 @dataclass(frozen=True, slots=True)
