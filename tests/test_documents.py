@@ -21,7 +21,7 @@ ELSEWHERE = {
     "hookup = 2027-03-02T15:00:00": "the demo's order; compared by test_readme",
     "EEG to read": "what test_readme finds printed",
     "import auditor\n": "run by test_python_use",
-    "paths ─ intake": "a drawing",
+    "paths ─ inputs": "a drawing",
 }
 """Text that tells a block, and what runs it or why nothing does."""
 

@@ -11,9 +11,9 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-from auditor.batch.files import make_private, touch_private
 from auditor.batch.history import FILE_NAME, Inputs
 from auditor.core.errors import OutputError, UsageError
+from auditor.core.files import make_private, touch_private
 from auditor.core.text import path_part
 from auditor.outputs.files import sweep_together, sweep_within
 

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from auditor.batch.files import make_private, touch_private
 from auditor.core.errors import OutputError, UsageError
+from auditor.core.files import make_private, touch_private
 from auditor.model import PersonDecision, Review
 
 FILE_NAME = "history.sqlite"

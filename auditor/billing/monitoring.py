@@ -22,8 +22,7 @@ from auditor.billing.periods import Window
 from auditor.billing.support import held_in
 from auditor.core import intervals as iv
 from auditor.core.durations import hms, in_words
-from auditor.core.patterns import matches
-from auditor.core.text import Own, quantity
+from auditor.core.text import Own, matches, quantity
 from auditor.model import (
     Coverage,
     Finding,

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 from auditor.billing.limits import shorter_band
 from auditor.core.durations import in_words
-from auditor.core.patterns import matches
-from auditor.core.text import Own, quantity
+from auditor.core.text import Own, matches, quantity
 from auditor.core.units import MINUTE
 from auditor.model import PlacedAnnotation, Setup, Shorter, Study, is_reference
 from auditor.policy.billing import BillingSettings, ShorterBand

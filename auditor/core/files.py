@@ -1,4 +1,5 @@
-"""Files opened without surprises: regular ones only, never waiting, never more than a limit."""
+"""Files opened without surprises (regular ones only, never waiting, never more than a limit), and
+folders and files made for their owner alone."""
 
 from __future__ import annotations
 
@@ -58,3 +59,17 @@ def read_written(path: Path, where: str = "", *, most: int = MOST_BYTES) -> byte
     if len(raw) > most:
         raise SettingsError(where, f"is larger than {most >> 20} MiB", "Is it the right file?")
     return raw
+
+
+def make_private(folder: Path) -> None:
+    """Make ``folder`` for its owner alone, whatever the umask; one that is there stays as it is."""
+    if not folder.is_dir():
+        folder.mkdir(parents=True, exist_ok=True)
+        folder.chmod(0o700)
+
+
+def touch_private(path: Path) -> None:
+    """Make an empty file for its owner alone, whatever the umask; one that is there stays."""
+    if not path.exists():
+        path.touch(mode=0o600)
+        path.chmod(0o600)

@@ -1,4 +1,4 @@
-"""Untrusted text made harmless for the place where it is shown."""
+"""Untrusted text: made harmless for the place where it is shown, and compared with patterns."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ _UNSAFE = re.compile(
     "\ud800-\udfff\U000e0000-\U000e007f]"
 )
 _SURROGATE = re.compile("[\ud800-\udfff]")
+_LOOKED_AT = 500
+"""Characters of a text that patterns look at: texts are untrusted and may be long."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
@@ -104,3 +106,8 @@ def some_of(names: Sequence[str], most: int = 8) -> str:
     """The first ``most`` of ``names`` in a sentence."""
     shown = ", ".join(names[:most])
     return f"{shown} and {len(names) - most} more" if len(names) > most else shown
+
+
+def matches(patterns: Sequence[str], text: str) -> bool:
+    """Whether any of ``patterns`` (regular expressions, any case) is found in ``text``."""
+    return any(re.search(p, text[:_LOOKED_AT], re.IGNORECASE) for p in patterns)

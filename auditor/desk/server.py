@@ -24,8 +24,8 @@ from typing import Any
 
 from waitress.server import create_server
 
-from auditor.batch.files import make_private
 from auditor.core.errors import UsageError
+from auditor.core.files import make_private
 from auditor.core.text import printable
 from auditor.desk.app import MOST_BYTES, make_app
 from auditor.desk.security import HOST, Door

@@ -13,9 +13,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from auditor.batch.files import make_private
 from auditor.core.clock import zone_info
 from auditor.core.errors import OutputError, SettingsError
+from auditor.core.files import make_private
 from auditor.desk.toml_text import toml_text
 from auditor.policy import Policy, load_policy
 from auditor.policy.toml import read_toml

@@ -21,7 +21,6 @@ from pathlib import Path
 from typing import Any
 
 from auditor.batch.decide import decide, show_decisions
-from auditor.batch.files import make_private
 from auditor.batch.find import find_studies
 from auditor.batch.folder import AUDITS, held, slug_of, sweep
 from auditor.batch.history import History
@@ -29,6 +28,7 @@ from auditor.batch.jobs import Job, Result, fingerprint
 from auditor.batch.worklist import Worklist, listed, rows, write_worklist
 from auditor.core.clock import now_utc
 from auditor.core.errors import OutputError, SettingsError, UsageError
+from auditor.core.files import make_private
 from auditor.core.text import printable
 from auditor.desk.order_form import Tables, tables_from, tables_in, taken
 from auditor.inputs.order import order_of_folder, read_order

@@ -6,7 +6,7 @@ Header faults are summed by kind.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +17,7 @@ from auditor.edf.annotations import FAULTS
 from auditor.edf.records import UNKNOWN, Scan
 from auditor.edf.source import read_exactly
 from auditor.model import Annotation, ByteSource, Finding, FindingCode, Int64, Severity, finding
-from auditor.model.codes import FINDINGS, Value, worded
+from auditor.model.codes import Value
 
 if TYPE_CHECKING:
     from auditor.edf.header import Header
@@ -45,25 +45,14 @@ class Notes:
         **values: Value,
     ) -> None:
         """Add one finding; ``at`` says where in the file (field, byte, record)."""
-        shown = tuple(
-            (name, printable(v) if isinstance(v, str) and not isinstance(v, Own) else v)
+        shown: dict[str, Value] = {
+            name: printable(v) if isinstance(v, str) and not isinstance(v, Own) else v
             for name, v in values.items()
-        )
-        told = severity or FINDINGS[code].severity
-        self._findings.append(
-            worded(
-                Finding(
-                    code,
-                    told,
-                    self._where(at),
-                    "",
-                    file=self.name,
-                    form=form,
-                    values=shown,
-                    question="files" if told == "problem" else None,
-                )
-            )
-        )
+        }
+        made = finding(code, self._where(at), form=form, severity=severity, file=self.name, **shown)
+        if made.severity == "problem":
+            made = replace(made, question="files")
+        self._findings.append(made)
 
     def field(self, code: FindingCode, field_name: str, offset: int, observed: str) -> None:
         """Add one header field to the finding ``code``, which counts them all."""

@@ -11,8 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from auditor.core.clock import Axis, civil_datetime, civil_ns, in_calendar
-from auditor.core.patterns import matches
-from auditor.core.text import Own, quantity
+from auditor.core.text import Own, matches, quantity
 from auditor.core.units import DAY, HOUR, NS
 from auditor.inputs.logs import SHOWN, Log, Times
 from auditor.inputs.stamps import MONTHS, ORDERS, DateOrder, Stamp
