@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -45,14 +45,13 @@ class Notes:
         **values: Value,
     ) -> None:
         """Add one finding; ``at`` says where in the file (field, byte, record)."""
-        shown: dict[str, Value] = {
+        shown: dict[str, Any] = {
             name: printable(v) if isinstance(v, str) and not isinstance(v, Own) else v
             for name, v in values.items()
         }
         made = finding(code, self._where(at), form=form, severity=severity, file=self.name, **shown)
-        if made.severity == "problem":
-            made = replace(made, question="files")
-        self._findings.append(made)
+        problem = made.severity == "problem"
+        self._findings.append(replace(made, question="files") if problem else made)
 
     def field(self, code: FindingCode, field_name: str, offset: int, observed: str) -> None:
         """Add one header field to the finding ``code``, which counts them all."""
