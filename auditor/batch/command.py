@@ -170,7 +170,9 @@ def _jobs(
 def _told(counts: Counter[str], done: int, orders: OrderBook, out: Path, redacted: bool) -> str:
     every = sum(counts.values())
     lines = [f"{every} studies: {done} audited, {every - done} unchanged"]
-    lines += [f"  {counts[o]:6} {o}" for o in ("unreadable", "repeat", "review", "complete")]
+    lines += [
+        f"  {counts[o]:6} {o}" for o in ("unreadable", "repeat", "review", "so_far", "complete")
+    ]
     for words, names in (
         ("Named in the list of orders and not there", orders.unused()),
         ("Without an order", orders.without),

@@ -61,8 +61,7 @@ RANKS = {
 STATE_WORDS = {
     "large": "too large",
     "mains": "mains artifact",
-    "hum": "mains artifact",
-    "few_live": "too few channels with signal",
+    "few_channels": "too few channels with signal",
 }
 ROLE_WORDS = {"counted": "counted", "set_aside": "set aside", "unreadable": "not readable"}
 MODE_WORDS = {"card": "to the card", "card+computer": "to card and computer at once"}
