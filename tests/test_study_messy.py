@@ -7,6 +7,7 @@ it says otherwise.
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -21,6 +22,7 @@ from helpers_studies import BASE, Amplifier, Clock, civil, cut_tail, set_field, 
 from auditor.core.errors import NothingReadable
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Audit, Corrections, Order
+from auditor.outputs.publish import audit_texts
 from auditor.pipeline import Options, audit_study
 from auditor.policy import load_policy
 
@@ -420,3 +422,15 @@ def test_a_clock_that_cannot_be_moved_is_said(tmp_path: Path) -> None:
     row = replace(ROWS[0], hand=far, then=dated("a.edf"))
     said = [f for f in audited(row, tmp_path).findings if f.code == "correction_without_file"]
     assert [f.observed for f in said] == ["a.edf, b.edf"]
+
+
+def test_a_start_that_no_file_states_is_given_by_no_output(tmp_path: Path) -> None:
+    row = next(r for r in ROWS if r.name == "an impossible date alone, no hook-up")
+    audit = audited(row, tmp_path)
+    assert not audit.study.start_known
+    document = json.loads(audit_texts(audit)["audit.json"])
+    assert document["coverage"]["first_start"] is None
+    assert document["coverage"]["last_end"] is None
+    assert document["coverage"]["recorded_s"] == 4 * 3600
+    assert "start not known" in document["note"]["text"]
+    assert "1985" not in document["note"]["text"]

@@ -60,11 +60,13 @@ def _which(audit: Audit) -> str:
 def _when(audit: Audit) -> str:
     axis, coverage = audit.study.axis, audit.coverage
     zone = f"local time, {axis.zone}" if axis.zone else "local time as stamped"
-    text = (
-        f"EEG recorded {axis.said(coverage.first_start)} to "
-        f"{_until(axis, coverage.first_start, coverage.last_end)} ({zone}): "
-        f"{hms(coverage.recorded_ns)}"
+    when = (
+        f"{axis.said(coverage.first_start)} to "
+        f"{_until(axis, coverage.first_start, coverage.last_end)} ({zone})"
+        if audit.study.start_known
+        else "(start not known, no file states a date)"
     )
+    text = f"EEG recorded {when}: {hms(coverage.recorded_ns)}"
     return text if audit.order is None else f"{text} of {hms(audit.order.ordered_ns)} ordered"
 
 

@@ -195,8 +195,10 @@ def _copies(audit: Audit) -> Iterable[Copy]:
 COVERAGE: Object[Audit] = Object(
     "What was recorded: recorded + gaps + dropouts = span, to the nanosecond.",
     (
-        k.time("first_start", "First record's start.", lambda a: a.coverage.first_start),
-        k.time("last_end", "Last record's end.", lambda a: a.coverage.last_end),
+        k.time("first_start?", "First record's start; null: no file says when it began.",
+               lambda a: a.coverage.first_start if a.study.start_known else None),
+        k.time("last_end?", "Last record's end; null: no file says when it began.",
+               lambda a: a.coverage.last_end if a.study.start_known else None),
         k.duration("span_s", "From the one to the other.", lambda a: a.coverage.span_ns),
         k.duration("recorded_s", "Length of the union of the records of all counted files; time in "
                    "several files or copies counts once.", lambda a: a.coverage.recorded_ns),
