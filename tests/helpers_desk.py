@@ -71,6 +71,7 @@ class Served:
         *,
         headers: dict[str, str | None] | None = None,
         form: dict[str, str] | None = None,
+        wait_s: float = 60,
     ) -> Answer:
         """One request as a program sends it; a header of ``None`` is left out."""
         body = urlencode(form).encode() if form is not None else b""
@@ -81,7 +82,7 @@ class Served:
         every |= headers or {}
         lines = [f"{method} {address} HTTP/1.1"]
         lines += [f"{name}: {value}" for name, value in every.items() if value is not None]
-        answer = self.raw("\r\n".join([*lines, "", ""]).encode("latin-1") + body)
+        answer = self.raw("\r\n".join([*lines, "", ""]).encode("latin-1") + body, wait_s=wait_s)
         if not answer:
             return Answer(0, {}, "")
         head, _, text = answer.partition(b"\r\n\r\n")
