@@ -512,3 +512,14 @@ def test_every_class_of_the_desks_pages_has_a_rule() -> None:
         for text in re.findall(r'class="([^"{]*)', path.read_text()):
             used |= set(text.split())
     assert used - known == {"desk-order", "is-"}
+
+
+def test_roots_named_by_hand_are_listed_and_kept_by_the_page(tmp_path: Path) -> None:
+    more = tmp_path / "drive"
+    more.mkdir()
+    settings = Settings(tmp_path)
+    (tmp_path / "desk.toml").write_text(f'roots = ["{more}", "relative", "{more}/nothing"]\n')
+    assert settings.roots == (more,)
+    settings.save("", "America/Denver", [])
+    assert settings.roots == (more,)
+    assert settings.timezone == "America/Denver"

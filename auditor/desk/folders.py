@@ -101,7 +101,8 @@ class Places:
             raise UsageError(
                 shown,
                 "lies outside the folders that this desk lists",
-                "Start it with --root and the folder above the studies.",
+                "Copy the study into the home folder, or ask whoever set the desk up to add the "
+                "drive: --root in its shortcut, or roots in desk.toml in the desk's folder.",
             )
         if not folder:
             raise UsageError(shown, "is a file", "Choose the folder that holds it.")

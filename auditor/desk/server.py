@@ -30,6 +30,7 @@ from auditor.core.text import printable
 from auditor.desk.app import MOST_BYTES, make_app
 from auditor.desk.security import HOST, Door
 from auditor.desk.service import Desk
+from auditor.desk.settings import Settings
 from auditor.desk.watch import Watch
 
 IDLE_S = 30 * 60
@@ -76,7 +77,8 @@ def run_desk(start: Start, say: Callable[[str], None], *, home: Path | None = No
     make_private(own)
     folder = Path(os.path.abspath(start.folder or own))  # noqa: PTH100  a link stays that link
     running = _Running(own, folder)
-    desk = Desk(folder, [home, *start.roots], start.watched)
+    named = Settings(folder).roots
+    desk = Desk(folder, [home, *start.roots, *named], start.watched)
     holder = desk.shelf.take()
     if holder is not None:
         desk.close()

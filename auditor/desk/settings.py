@@ -61,6 +61,13 @@ class Settings:
         return None
 
     @property
+    def roots(self) -> tuple[Path, ...]:
+        """Folders that may be listed besides the home folder; only by hand, read at the start."""
+        found = self._stored().get("roots")
+        named = map(Path, found) if isinstance(found, list) else ()
+        return tuple(path for path in named if path.is_absolute() and path.is_dir())
+
+    @property
     def watched(self) -> tuple[Path, ...]:
         """Folders in which studies arrive."""
         found = self._stored().get("watch")
@@ -70,7 +77,8 @@ class Settings:
         """Keep the desk's own settings. Raises ``SettingsError``, ``OutputError``."""
         if timezone:
             zone_info(timezone)
-        data: dict[str, Any] = {}
+        roots = self._stored().get("roots")
+        data: dict[str, Any] = {"roots": roots} if roots else {}
         if orders:
             data["orders"] = orders
         if timezone:
