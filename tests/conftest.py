@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from helpers_demo import Demo
 from hypothesis import settings
 
 # A busy machine is no failure: no test here depends on how long an example takes.
@@ -21,3 +24,11 @@ def folder(tmp_path: Path) -> Path:
     at.mkdir()
     (at / "good.edf").write_bytes(GOOD)
     return at
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
+    """The demo's studies and their audits: each is made once, whichever tests ask for it."""
+    made = Demo(tmp_path_factory.mktemp("made") / "demo")
+    yield made
+    shutil.rmtree(made.root, ignore_errors=True)

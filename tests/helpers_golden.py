@@ -13,6 +13,12 @@ from pathlib import Path
 
 from selectolax.lexbor import LexborHTMLParser, LexborNode
 
+from auditor.demo import DemoStudy, make_study
+from auditor.inputs.order import read_order
+from auditor.outputs.html import render_html
+from auditor.pipeline import Options, audit_study
+from auditor.policy import load_policy
+
 STUDY = "S-2044"
 """A change of the clock, an interruption, and electrodes lost on night two."""
 GOLDEN = Path(__file__).resolve().parent.parent / "fixtures" / "golden" / f"{STUDY}.txt"
@@ -60,28 +66,19 @@ def _words(node: LexborNode) -> str:
     return re.sub(r" (?=[.,;:)])|(?<=\() ", "", " ".join(node.text(separator=" ").split()))
 
 
-def page_of_the_study(folder: Path) -> str:
-    """The page of the demo study, made and audited in ``folder``."""
-    from auditor.core.progress import Silent
-    from auditor.demo import _make
-    from auditor.demo.studies import plans
-    from auditor.inputs.order import read_order
-    from auditor.outputs.html import render_html
-    from auditor.pipeline import Options, audit_study
-    from auditor.policy import load_policy
-
-    (plan,) = (p for p in plans() if p.study_id == STUDY)
-    study = _make(folder, plan, Silent())
-    order = read_order(study.order)
+def page_of(study: DemoStudy) -> str:
+    """The page of the audit of ``study``."""
     options = Options(generated_utc=MADE)
-    audit = audit_study([study.folder], order=order, policy=load_policy(), options=options)
+    audit = audit_study(
+        [study.folder], order=read_order(study.order), policy=load_policy(), options=options
+    )
     return render_html(audit)
 
 
 def main() -> None:
     """Write the golden audit."""
     with tempfile.TemporaryDirectory() as folder:
-        text = "\n".join(lines(page_of_the_study(Path(folder)))) + "\n"
+        text = "\n".join(lines(page_of(make_study(Path(folder), STUDY)))) + "\n"
     GOLDEN.write_text(text, encoding="utf-8")
     sys.stdout.write(f"{GOLDEN}\n")
 

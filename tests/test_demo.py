@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import re
-import shutil
 import struct
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers_demo import Demo
 
 from auditor.core.errors import OutputError
 from auditor.core.progress import Silent
@@ -20,9 +19,6 @@ from auditor.demo.eeg import POOL_S, Amplifier, Fault
 from auditor.demo.recorder import pieces
 from auditor.demo.studies import RATE, plans
 from auditor.inputs.order import read_order
-from auditor.model import Audit
-from auditor.pipeline import Options, audit_study
-from auditor.policy import load_policy
 
 
 class Counted(Silent):
@@ -38,48 +34,32 @@ class Counted(Silent):
         self.done += amount
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[DemoStudy, ...]]:
-    out = tmp_path_factory.mktemp("demo")
-    yield make_demo(out)
-    shutil.rmtree(out)
-
-
-def audited(study: DemoStudy) -> Audit:
-    policy = load_policy()
-    order = read_order(
-        study.order,
-    )
-    options = Options(second_readers=False, checksums=False)
-    return audit_study([study.folder], order=order, policy=policy, options=options)
-
-
 def recordings(study: DemoStudy) -> list[Path]:
     return sorted(p for p in study.folder.rglob("*") if p.suffix in (".edf", ".bdf"))
 
 
-def test_all_studies_together_take_at_most_150_megabytes(demo: tuple[DemoStudy, ...]) -> None:
-    root = demo[0].folder.parent
+def test_all_studies_together_take_at_most_150_megabytes(demo: Demo) -> None:
+    root = demo.all()[0].folder.parent
     assert sum(p.stat().st_size for p in root.rglob("*") if p.is_file()) < 150_000_000
 
 
 def test_every_file_says_that_it_is_invented_and_names_nobody(
-    demo: tuple[DemoStudy, ...],
+    demo: Demo,
 ) -> None:
-    for study in demo:
+    for study in demo.all():
         for path in recordings(study):
             with path.open("rb") as file:
                 head = file.read(512).decode("latin-1")
             assert re.fullmatch(r"P-20\d\d X X X *", head[8:88])
             assert re.fullmatch(r"Startdate \d\d-MAR-2027 X T-12 N-\d+_invented *", head[88:168])
         assert "invented" in study.order.read_text("utf-8").lower()
-    assert "invented" in (demo[0].folder.parents[1] / "INVENTED.txt").read_text("utf-8")
+    assert "invented" in (demo.all()[0].folder.parents[1] / "INVENTED.txt").read_text("utf-8")
 
 
 def test_every_signal_says_that_it_is_synthetic_and_at_what_rate(
-    demo: tuple[DemoStudy, ...],
+    demo: Demo,
 ) -> None:
-    for study in demo:
+    for study in demo.all():
         for path in recordings(study):
             with path.open("rb") as file:
                 head = file.read(8192)
@@ -91,8 +71,8 @@ def test_every_signal_says_that_it_is_synthetic_and_at_what_rate(
                 assert "Annotations" in label or re.search("synthetic.*reduced rate", text)
 
 
-def test_every_order_is_valid_and_agrees_with_its_study(demo: tuple[DemoStudy, ...]) -> None:
-    for study in demo:
+def test_every_order_is_valid_and_agrees_with_its_study(demo: Demo) -> None:
+    for study in demo.all():
         order = read_order(
             study.order,
         )
@@ -113,9 +93,9 @@ def header(path: Path) -> tuple[int, int, int, int]:
 
 
 def test_sizes_hold_exactly_the_records_that_the_headers_count(
-    demo: tuple[DemoStudy, ...],
+    demo: Demo,
 ) -> None:
-    for study in demo:
+    for study in demo.all():
         for path in recordings(study):
             head, count, _, record = header(path)
             if study.study_id == "S-2046":
@@ -130,9 +110,9 @@ SINGLE = ("S-2041", "S-2042", "S-2044", "S-2046", "S-2047", "S-2048")
 
 
 def test_whole_records_add_up_to_the_truth_of_each_single_copy(
-    demo: tuple[DemoStudy, ...],
+    demo: Demo,
 ) -> None:
-    for study in demo:
+    for study in demo.all():
         total = 0
         for path in recordings(study):
             head, _, seconds, record = header(path)
@@ -143,8 +123,8 @@ def test_whole_records_add_up_to_the_truth_of_each_single_copy(
             assert total * NS > study.recorded_ns, study.study_id
 
 
-def test_the_two_copies_hold_the_same_samples_41_48_s_apart(demo: tuple[DemoStudy, ...]) -> None:
-    folder = next(s.folder for s in demo if s.study_id == "S-2043")
+def test_the_two_copies_hold_the_same_samples_41_48_s_apart(demo: Demo) -> None:
+    folder = demo.study("S-2043").folder
     card, computer = folder / "card/a.edf", folder / "computer/1.edf"
     head, _, _, record = header(card)
     samples = 8 * RATE * 2
@@ -168,12 +148,12 @@ def test_all_bytes_are_told_as_progress(tmp_path: Path) -> None:
     assert progress.done == sum(device.size(file) for file in files)
 
 
-def test_the_same_bytes_are_written_each_time(tmp_path: Path, demo: tuple[DemoStudy, ...]) -> None:
+def test_the_same_bytes_are_written_each_time(tmp_path: Path, demo: Demo) -> None:
     for plan in plans()[-2:]:
         for device, files in plan.devices:
             for file in files:
                 again = device.write(tmp_path / plan.study_id, file, Silent())
-                first = next(s.folder for s in demo if s.study_id == plan.study_id) / file.name
+                first = demo.study(plan.study_id).folder / file.name
                 digests = {hashlib.sha256(p.read_bytes()).hexdigest() for p in (again, first)}
                 assert len(digests) == 1
 
@@ -203,11 +183,8 @@ GAPS = {
 
 
 @pytest.mark.parametrize("study_id", STORIES)
-def test_the_audit_finds_each_story_to_the_nanosecond(
-    demo: tuple[DemoStudy, ...], study_id: str
-) -> None:
-    study = next(s for s in demo if s.study_id == study_id)
-    audit = audited(study)
+def test_the_audit_finds_each_story_to_the_nanosecond(demo: Demo, study_id: str) -> None:
+    study, audit = demo.study(study_id), demo.audit(study_id)
     assert audit.coverage.recorded_ns == study.recorded_ns
     outcome, kind, cause, rank, advice = STORIES[study_id]
     stop = audit.stop
@@ -225,8 +202,8 @@ def test_the_audit_finds_each_story_to_the_nanosecond(
     assert ("artifact_mains" in codes) == (study_id == "S-2045")
 
 
-def test_the_ordinary_study_is_green_in_all_four_answers(demo: tuple[DemoStudy, ...]) -> None:
-    audit = audited(next(s for s in demo if s.study_id == "S-2048"))
+def test_the_ordinary_study_is_green_in_all_four_answers(demo: Demo) -> None:
+    audit = demo.audit("S-2048")
     assert [a.state for a in audit.decision.answers] == ["yes"] * 4
     assert {f.severity for f in audit.findings} == {"info"}
 

@@ -10,19 +10,18 @@ from pathlib import Path
 
 import pytest
 from helpers_cli import run
+from helpers_demo import Demo
 from test_repository import ROOT, block_after
-
-from auditor.demo import make_study
 
 README = ROOT / "README.md"
 
 
 def test_the_worked_example_is_what_the_program_prints(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    demo: Demo, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     text = README.read_text(encoding="utf-8")
-    monkeypatch.chdir(tmp_path)
-    made = make_study(Path("demo"), "S-2041")
+    made = demo.study("S-2041")
+    monkeypatch.chdir(demo.root.parent)
     assert made.order.read_text(encoding="utf-8").strip() == block_after(
         text, "says what was ordered"
     )

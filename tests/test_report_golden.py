@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import helpers_golden as g
+from helpers_demo import Demo
 
 
-def test_the_audit_of_a_demo_study_says_what_it_said(tmp_path: Path) -> None:
-    said = g.lines(g.page_of_the_study(tmp_path))
+def test_the_audit_of_a_demo_study_says_what_it_said(demo: Demo) -> None:
+    said = g.lines(g.page_of(demo.study(g.STUDY)))
     kept = g.GOLDEN.read_text(encoding="utf-8").splitlines()
     # Wanted change of wording? Run 'python tests/helpers_golden.py' and look at the difference.
     assert said == kept

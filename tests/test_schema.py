@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import jsonschema
 import pytest
+from helpers_demo import Demo
 
 from auditor.core.errors import NothingReadable
-from auditor.demo import make_study
 from auditor.demo.studies import plans
-from auditor.inputs.order import order_from_hours, read_order
+from auditor.inputs.order import order_from_hours
 from auditor.model import Audit
 from auditor.model.codes import CAUSES, FINDINGS, REASONS
 from auditor.outputs.data import document, json_text, schema
@@ -29,8 +30,8 @@ VALIDATOR = jsonschema.Draft202012Validator(SCHEMA)
 OPTIONS = Options(second_readers=False)
 
 
-def audited(path: Path, order: Path | None = None, hours: str | None = None) -> Audit:
-    given = read_order(order) if order else None if hours is None else order_from_hours(hours)
+def audited(path: Path, hours: str | None) -> Audit:
+    given = None if hours is None else order_from_hours(hours)
     return audit_study([path], order=given, policy=POLICY, options=OPTIONS)
 
 
@@ -59,16 +60,15 @@ def check(audit: Audit) -> None:
 
 
 @pytest.mark.parametrize("study_id", [plan.study_id for plan in plans()])
-def test_every_key_of_a_demo_audit_is_described(tmp_path: Path, study_id: str) -> None:
-    made = make_study(tmp_path, study_id)
-    check(audited(made.folder, made.order))
+def test_every_key_of_a_demo_audit_is_described(demo: Demo, study_id: str) -> None:
+    check(demo.audit(study_id))
 
 
 @pytest.mark.parametrize("path", FIXTURES, ids=lambda p: p.name)
 def test_every_key_of_a_fixture_audit_is_described(path: Path) -> None:
     for hours in (None, "0.01"):
         try:
-            check(audited(path, hours=hours))
+            check(audited(path, hours))
         except NothingReadable:
             return
 
@@ -95,11 +95,8 @@ def test_a_key_that_is_not_described_is_found() -> None:
     assert list(undescribed({"tool": {"version": "1", "new": 2}}, SCHEMA)) == ["audit.tool.new"]
 
 
-def test_the_text_is_the_document_with_one_row_a_line(tmp_path: Path) -> None:
-    import json
-
-    made = make_study(tmp_path, "S-2042")
-    audit = audited(made.folder, made.order)
+def test_the_text_is_the_document_with_one_row_a_line(demo: Demo) -> None:
+    audit = demo.audit("S-2042")
     text = json_text(audit)
     assert json.loads(text) == json.loads(json.dumps(document(audit)))
     longest = max(len(audit.annotations), len(audit.hours), len(audit.rules))
