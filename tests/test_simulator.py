@@ -205,11 +205,13 @@ def test_two_copies_hold_the_same_samples_at_times_that_their_clocks_explain(
     amplifier = LEAN
     # The computer's first file starts 3/8 s after the card's, at sample 3, stamped 37.25 s ahead.
     raw = (tmp_path / "computer/1.edf").read_bytes()
-    head = 256 * 4
-    block = np.frombuffer(raw[head : head + 2 * 16], "<i2").reshape(2, 8)
+    channels = len(amplifier.labels)
+    head = 256 * (1 + channels + 1)  # and the annotation signal's
+    size = channels * amplifier.rate
+    block = np.frombuffer(raw[head : head + 2 * size], "<i2").reshape(channels, amplifier.rate)
     assert np.array_equal(block.T, amplifier.samples(3, 8))
     assert raw[176:184] == b"09.30.37"
-    assert raw[head + 32 :].startswith(b"+0.625")
+    assert raw[head + 2 * size :].startswith(b"+0.625")
     # The gap of 480 s from 1:02:00, of which the computer holds a quarter at either end.
     assert truth.gaps == ((civil(BASE, s(3840.375)), civil(BASE, s(4080.375))),)
     assert truth.recorded_ns == s(2 * 3600 - 240)

@@ -53,7 +53,7 @@ BROKEN = [
     ("8 first onset", made(onsets=[7, 8]), "first_onset_off", "record 0"),
     ("9 UTF-8", made(events={1: [event(1, b"M\xfcde")]}), "annotation_not_utf8", "record 1"),
     ("10 annotations only", made(signals=[], duration="30", onsets=[0]), "annotation_only_duration", "30"),
-    ("11 years", made(start_date="02.03.yy", recording="X"), "unreadable_file", "start date"),
+    ("11 years", made(start_date="02.03.yy", recording="X"), "start_not_known", "start date"),
     ("12 two dates", made(start_date="03.03.27"), "start_date_conflict", "byte 88"),
     ("12 subfields", made(recording="long-term EEG"), "subfields_missing", "recording (byte 88)"),
     ("13 start time", made(fields={"start time": "25.00.00"}), "start_time_unreadable", "byte 176"),
