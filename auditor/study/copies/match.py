@@ -110,10 +110,10 @@ def match_copies(
             why = "it recorded longest"
     taken = {id(c.device) for c in matched}
     aside: list[Aside] = []
+    other = matched[0].device.recorder
     for device in (d for d in found if id(d) not in taken):
-        reference = matched[0].device
-        counted = Device("", reference.recorder, tuple(f for c in matched for f in c.files))
-        own, other = device.recorder, reference.recorder
+        counted = Device("", other, tuple(f for c in matched for f in c.files))
+        own = device.recorder
         if one_device(counted, device):
             matched = [_with_more(matched[0], device.files), *matched[1:]]
             continue
