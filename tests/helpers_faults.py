@@ -1,4 +1,4 @@
-"""Faults injected into the calls by which outputs reach the disk: the n-th call fails.
+"""Faults injected into the calls by which files are written and read: the n-th call fails.
 
 Only calls that touch a path under ``watched`` count, so that libraries at work elsewhere are left
 alone. ``once`` lets the next calls succeed; otherwise every call from the n-th on fails, as on a
@@ -10,13 +10,15 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 CALLS = ("open", "fsync", "rename", "replace", "mkdir", "rmdir", "unlink", "remove", "stat",
          "lstat", "scandir", "listdir", "link", "chmod", "fchmod", "fdopen")  # fmt: skip
+READS = ("open", "fstat", "stat", "lstat", "scandir", "fdopen", "pread", "preadv", "read")
+"""The calls by which inputs are read."""
 ERRORS = (errno.EIO, errno.ENOSPC, errno.EINVAL, errno.EACCES)
 
 
@@ -28,6 +30,8 @@ class Faults:
     fail_at: int = 0
     error: int = errno.EIO
     once: bool = True
+    same: bool = False
+    """With ``once``: later calls about the path that failed fail as well."""
     count: int = 0
     failed: list[str] = field(default_factory=list)
     calls: list[str] = field(default_factory=list)
@@ -42,7 +46,8 @@ class Faults:
         due = self.fail_at and (
             self.count == self.fail_at if self.once else self.count >= self.fail_at
         )
-        if due:
+        again = self.same and any(f.endswith(f" {path}") for f in self.failed)
+        if due or again:
             self.failed.append(f"{name} {path}")
             raise OSError(self.error, os.strerror(self.error), path)
 
@@ -59,8 +64,8 @@ def _path(where: object) -> str | None:
     return None
 
 
-class _Writing:
-    """A file whose writes may fail too."""
+class _Watched:
+    """A file whose writes and reads may fail too."""
 
     def __init__(self, file: Any, faults: Faults, path: str) -> None:
         self._file, self._faults, self._path = file, faults, path
@@ -69,7 +74,11 @@ class _Writing:
         self._faults.strike("write", self._path)
         return self._file.write(data)
 
-    def __enter__(self) -> _Writing:
+    def read(self, *size: int) -> Any:
+        self._faults.strike("read", self._path)
+        return self._file.read(*size)
+
+    def __enter__(self) -> _Watched:
         return self
 
     def __exit__(self, *about: object) -> None:
@@ -80,9 +89,9 @@ class _Writing:
 
 
 @contextlib.contextmanager
-def injected(faults: Faults) -> Iterator[Faults]:
+def injected(faults: Faults, calls: Sequence[str] = CALLS) -> Iterator[Faults]:
     """Calls of ``os`` strike ``faults`` first."""
-    real: dict[str, Callable[..., Any]] = {n: getattr(os, n) for n in CALLS if hasattr(os, n)}
+    real: dict[str, Callable[..., Any]] = {n: getattr(os, n) for n in calls if hasattr(os, n)}
 
     def struck(name: str) -> Callable[..., Any]:
         def call(where: Any = ".", *rest: Any, **named: Any) -> Any:
@@ -91,7 +100,7 @@ def injected(faults: Faults) -> Iterator[Faults]:
             if name == "fdopen":
                 path = _path(where)
                 if path is not None and path.startswith(str(faults.watched)):
-                    return _Writing(found, faults, path)
+                    return _Watched(found, faults, path)
             return found
 
         return call

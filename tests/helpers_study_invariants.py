@@ -31,12 +31,11 @@ from auditor.core.errors import AuditorError
 from auditor.core.units import NS
 from auditor.inputs.order import read_order
 from auditor.model import Audit, Interval, StudyFile
-from auditor.model.codes.billing import CODES as JUDGED_CODES
 from auditor.outputs.data import schema
 from auditor.outputs.publish import audit_texts
 from auditor.outputs.redact import redacted
 from auditor.outputs.terminal import summary
-from auditor.pipeline import Facts, Options, audit_study
+from auditor.pipeline import Facts, Options, examine, judge
 from auditor.policy import load_policy
 
 TEMPLATES = Path(package).resolve().parents[1] / "report_templates"
@@ -63,7 +62,7 @@ def check(study: Folder, at: Path, rng: random.Random, *, second: bool = False) 
     """
     folder, order_path = write(study, at)
     before = fingerprint(at)
-    redacted = rng.random() < 0.25
+    hidden = rng.random() < 0.25
     again = rng.random() < 0.1
     options = Options(
         timezone=study.zone,
@@ -73,14 +72,16 @@ def check(study: Folder, at: Path, rng: random.Random, *, second: bool = False) 
         generated_utc="2027-03-09T08:00:00Z",
     )
     try:
-        audit = _audit(folder, order_path, options)
+        facts = _facts(folder, order_path, options)
+        audit = judge(facts, policy(), options)
         sound(audit, study, options)
         texts = audit_texts(audit)
         outputs(audit, texts)
-        if redacted:
-            without_patient(audit)
+        if hidden:
+            without_patient(redacted(facts, policy(), options), audit)
         if again:
-            assert audit_texts(_audit(folder, order_path, options)) == texts, "two runs differ"
+            second_audit = judge(_facts(folder, order_path, options), policy(), options)
+            assert audit_texts(second_audit) == texts, "two runs differ"
         result = " ".join([audit.decision.outcome, *sorted({f.code for f in audit.findings})])
     except AuditorError as error:
         if not error.problem or not str(error).endswith(error.action):
@@ -90,14 +91,14 @@ def check(study: Folder, at: Path, rng: random.Random, *, second: bool = False) 
     return result
 
 
-def _audit(folder: Path, order_path: Path | None, options: Options) -> Audit:
+def _facts(folder: Path, order_path: Path | None, options: Options) -> Facts:
     order = None
     if order_path is not None:
         order = read_order(
             order_path,
             timezone=options.timezone,
         )
-    return audit_study([folder], order=order, policy=policy(), options=options)
+    return examine([folder], order=order, policy=policy(), options=options)
 
 
 def fingerprint(at: Path) -> list[tuple[bytes, int, int, int, str]]:
@@ -393,24 +394,8 @@ def table(text: str) -> None:
             assert not value.startswith("-") or NUMBER.fullmatch(value)
 
 
-JUDGED = frozenset(JUDGED_CODES)
-"""Findings that judging makes anew."""
-
-
-def without_patient(audit: Audit) -> None:
+def without_patient(plain: Audit, audit: Audit) -> None:
     """``--redact``: outputs are made, and no text holds a name or code of a readable header."""
-    facts = Facts(
-        study=audit.study,
-        coverage=audit.coverage,
-        annotations=audit.annotations,
-        signal=audit.signal,
-        order=audit.order,
-        logs={read.kind: read for read in audit.logs},
-        second_readers=audit.second_readers,
-        inputs=audit.inputs,
-        findings=tuple(f for f in audit.findings if f.code not in JUDGED),
-    )
-    plain = redacted(facts, load_policy(), Options())
     texts = audit_texts(plain)
     outputs(plain, texts)
     known = set()

@@ -259,3 +259,43 @@ def test_memory_follows_what_a_file_holds_not_what_it_claims(
     # Measured: 10 MB more for the claims, 175 MB more for a million annotations in one record,
     # 50 MB more for records of days.
     assert peak_megabytes(folder) < usual + 300
+
+
+# ---------------------------------------------------------------- limits
+
+
+@pytest.mark.parametrize("name", ["n" * 4000, "\x1b" * 4000, "\u202e" * 3000])
+def test_an_error_message_has_at_most_two_thousand_bytes(
+    name: str, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    order = folder / "order.toml"
+    order.write_text(f"[order]\nordered_hours = 1\n{json.dumps(name)} = 1\n")
+    for arguments in (("study", name), ("study", folder, "--order", order)):
+        assert run(*arguments) == 2
+        said = capsys.readouterr().err
+        assert said.startswith("auditor: ")
+        assert said.endswith((".\n", "\n"))
+        assert len(said.encode()) <= 2000 + len("auditor: \n")
+        assert not CONTROLS.search(said.replace("\n", ""))
+
+
+def test_too_little_memory_is_one_sentence_and_status_2(folder: Path) -> None:
+    """Whatever step meets the limit: 2 without an audit, never 1, and no traceback."""
+    out = folder.parent / "out"
+    statuses = []
+    for megabytes in (5, 20, 60):
+        before = (
+            "import auditor.cli.commands, auditor.pipeline\n"
+            "used = int(open('/proc/self/statm').read().split()[0]) * resource.getpagesize()\n"
+            f"resource.setrlimit(resource.RLIMIT_AS, (used + {megabytes << 20},) * 2)"
+        )
+        done = in_a_process(["study", str(folder), "--out", str(out), "--force", *QUICK], before)
+        assert "Traceback" not in done.stderr
+        if done.returncode == 2:
+            assert done.stderr.count("\n") == 1, done.stderr
+            assert not out.exists()
+        else:
+            assert done.returncode == 1
+            assert (out / "audit.json").exists()
+        statuses.append(done.returncode)
+    assert statuses[0] == 2

@@ -15,7 +15,7 @@ from auditor.batch.decide import show_decisions
 from auditor.batch.find import find_studies
 from auditor.batch.folder import Names, check_own, held, slug_of, sweep
 from auditor.batch.history import History
-from auditor.batch.jobs import Job, Result, audit_job, fingerprint, store, unchanged, write_job
+from auditor.batch.jobs import Job, Result, audit_job, mark, store, unchanged, write_job
 from auditor.batch.pool import run_pool
 from auditor.batch.worklist import write_worklist
 from auditor.core.clock import now_utc, zone_info
@@ -105,7 +105,7 @@ def _audit_all(
     with contextlib.closing(_results(todo, arguments.cluster, workers, out)) as results:
         for job, result in results:
             inputs = names.inputs(result.inputs)
-            history.add_audit(job.study, now_utc(), fingerprint(job), inputs, result.summary)
+            history.add_audit(job.study, now_utc(), mark(job, result), inputs, result.summary)
             progress.advance(1)
     return len(todo)
 

@@ -16,7 +16,7 @@ from auditor.batch.folder import AUDITS
 from auditor.batch.history import Inputs, Known, Summary
 from auditor.batch.summary import failed, summarise
 from auditor.core import __version__
-from auditor.core.errors import AuditorError
+from auditor.core.errors import AuditorError, NothingReadable
 from auditor.core.progress import Progress
 from auditor.core.text import storable
 from auditor.model import Order, PersonDecision, Study
@@ -29,6 +29,10 @@ from auditor.policy import Policy
 _CHUNK = 1 << 20
 _SMALL = 1 << 20
 """Files up to this size that are no recordings are checksummed too."""
+REFUSALS = frozenset(
+    {"cannot_open", "not_read_to_the_end", "changed_while_reading", "bytes_unreadable"}
+)
+"""Findings of what a disk or its permissions refused, which may be mended at any time."""
 WITHHELD = "the study could not be audited; audit it by itself to see why"
 
 
@@ -62,6 +66,8 @@ class Result:
     summary: Summary
     inputs: Inputs
     texts: Mapping[str, str] = field(default_factory=dict, repr=False)
+    settled: bool = True
+    """Whether the same inputs would give the same again: no file was refused, no process died."""
 
 
 def audit_job(job: Job, progress: Progress | None = None) -> Result:
@@ -86,21 +92,42 @@ def audit_job(job: Job, progress: Progress | None = None) -> Result:
             audit = judge(facts, job.policy, job.options, job.decisions)
         texts, summary = audit_texts(audit), summarise(audit)
     except AuditorError as error:
-        return _failed(job, str(error).removeprefix(f"{job.paths[0]}: "), inputs)
+        why = str(error).removeprefix(f"{job.paths[0]}: ")
+        settled = not (isinstance(error, NothingReadable) and error.refused)
+        return _failed(job, why, inputs, settled=settled)
+    except MemoryError:
+        return _not_made(
+            job, "needs more memory than the machine gives it; audit it by itself", inputs
+        )
     except Exception as error:  # one bad study never stops the rest
         if job.debug:
             raise
         text = f"an error that should not happen ({type(error).__name__}); report it"
-        return Result(failed(text, job.order), inputs)
-    return Result(summary, _with_checksums(inputs, facts.study, job), texts)
+        return _not_made(job, text, inputs)
+    return Result(
+        summary,
+        _with_checksums(inputs, facts.study, job),
+        texts,
+        settled=not any(f.code in REFUSALS for f in facts.findings)
+        and all(file.sha256 is not None for file in facts.study.unreadable),
+    )
 
 
-def _failed(job: Job, why: str, inputs: Inputs) -> Result:
-    order = job.order
-    if job.redact:
-        why = WITHHELD
-        order = None if order is None else replace(order, study_id=job.study, patient_code=None)
-    return Result(failed(why, order), inputs)
+def _failed(job: Job, why: str, inputs: Inputs, *, settled: bool = True) -> Result:
+    """A study that cannot be audited as it is; why may repeat what its files hold."""
+    why = WITHHELD if job.redact else why
+    return Result(failed(why, _shown_order(job)), inputs, settled=settled)
+
+
+def _not_made(job: Job, why: str, inputs: Inputs) -> Result:
+    """A study whose audit might succeed another time; ``why`` is in our own words."""
+    return Result(failed(why, _shown_order(job)), inputs, settled=False)
+
+
+def _shown_order(job: Job) -> Order | None:
+    if job.order is None or not job.redact:
+        return job.order
+    return replace(job.order, study_id=job.study, patient_code=None)
 
 
 def write_job(job: Job, out: str) -> Result:
@@ -112,7 +139,7 @@ def write_job(job: Job, out: str) -> Result:
 
 def given_up(job: Job, why: str) -> Result:
     """The result of a job whose process never answered."""
-    return Result(failed(why, job.order), snapshot(job.paths))
+    return _not_made(job, why, snapshot(job.paths))
 
 
 def store(result: Result, slug: str, out: Path) -> None:
@@ -161,6 +188,11 @@ def _with_checksums(inputs: Inputs, study: Study, job: Job) -> Inputs:
             checksum = file_sha256(paths.get(name))
         rows.append([name, size, at, checksum])
     return rows
+
+
+def mark(job: Job, result: Result) -> str:
+    """By which ``--resume`` knows an audit: its fingerprint, or one that no job ever has."""
+    return fingerprint(job) if result.settled else "to be tried again"
 
 
 def fingerprint(job: Job) -> str:

@@ -226,45 +226,46 @@ def _second_readers(command: argparse.ArgumentParser, default: str, words: str) 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit status. No traceback reaches the user without ``--debug``."""
-    _replace_closed_streams()
     given = sys.argv[1:] if argv is None else list(argv)
-    # '--redact' alone takes no value: the next word is a path, never its value.
-    arguments = parser().parse_args(["--redact=names" if a == "--redact" else a for a in given])
-    from auditor.cli import commands
-    from auditor.core.errors import AuditorError
-    from auditor.core.text import printable
-    from auditor.inputs.urls import without_access
-
     try:
+        _replace_closed_streams()
+        # '--redact' alone takes no value: the next word is a path, never its value.
+        arguments = parser().parse_args(["--redact=names" if a == "--redact" else a for a in given])
+        from auditor.cli import commands
+
         status = commands.run(arguments)
         sys.stdout.flush()
         return status
-    except AuditorError as error:
-        if arguments.debug:
-            _show_traceback()
-        print(f"auditor: {printable(without_access(str(error)))}", file=sys.stderr)  # noqa: T201
-        return FAILED
     except BrokenPipeError:
-        commands.silence_output()
-        return FAILED
-    except OSError as error:
-        if arguments.debug:
-            _show_traceback()
-        why = error.strerror or type(error).__name__
-        print(f"auditor: reading or writing failed ({why})", file=sys.stderr)  # noqa: T201
-        return FAILED
+        from auditor.cli.commands import silence_output
+
+        silence_output()
     except KeyboardInterrupt:
         print("auditor: stopped; nothing half written was left", file=sys.stderr)  # noqa: T201
         return STOPPED
     except Exception as error:
-        if arguments.debug:
-            _show_traceback()
-        print(  # noqa: T201
-            f"auditor: an error that should not happen ({type(error).__name__}). Nothing half "
-            "written was left. Run again with --debug and report what it shows.",
-            file=sys.stderr,
-        )
-        return FAILED
+        if "--debug" in given:
+            _show_traceback(error)
+        print(f"auditor: {_told(error)}", file=sys.stderr)  # noqa: T201
+    return FAILED
+
+
+def _told(error: Exception) -> str:
+    """One sentence for the user."""
+    if isinstance(error, MemoryError):
+        return "this needs more memory than the machine gives; no audit was written"
+    from auditor.core.errors import MOST_BYTES, AuditorError
+    from auditor.core.text import printable, shortened
+    from auditor.inputs.urls import without_access
+
+    if isinstance(error, AuditorError):
+        return shortened(printable(without_access(str(error))), MOST_BYTES)
+    if isinstance(error, OSError):
+        return f"reading or writing failed ({error.strerror or type(error).__name__})"
+    return (
+        f"an error that should not happen ({type(error).__name__}). Nothing half written was left. "
+        "Run again with --debug and report what it shows."
+    )
 
 
 def _replace_closed_streams() -> None:
@@ -274,12 +275,12 @@ def _replace_closed_streams() -> None:
             setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
 
 
-def _show_traceback() -> None:
-    """The traceback of the current error, for ``--debug``; harmless on a terminal."""
+def _show_traceback(error: BaseException) -> None:
+    """The traceback of ``error``, for ``--debug``; harmless on a terminal."""
     import traceback
 
     from auditor.core.text import printable
     from auditor.inputs.urls import without_access
 
-    for line in traceback.format_exc().splitlines():
+    for line in "".join(traceback.format_exception(error)).splitlines():
         print(printable(without_access(line)), file=sys.stderr)  # noqa: T201

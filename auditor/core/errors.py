@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from auditor.core.text import shortened
+
+MOST_BYTES = 2000
+"""Of an error message, whatever file name or field it repeats."""
+
 
 class AuditorError(Exception):
     """Base of every error that the auditor raises on purpose.
@@ -17,8 +22,9 @@ class AuditorError(Exception):
         super().__init__(where, problem, action)
 
     def __str__(self) -> str:
-        text = f"{self.where}: {self.problem}" if self.where else self.problem
-        return f"{text}. {self.action}" if self.action else text
+        where, problem = shortened(self.where, 600), shortened(self.problem, 900)
+        text = f"{where}: {problem}" if where else problem
+        return f"{text}. {shortened(self.action, 450)}" if self.action else text
 
 
 class UsageError(AuditorError):
@@ -49,7 +55,16 @@ class RecordingError(AuditorError):
 
 
 class NothingReadable(AuditorError):  # noqa: N818  the name says what happened
-    """No recording in the study could be read; no audit is written."""
+    """No recording in the study could be read; no audit is written.
+
+    ``refused`` where the system would not open or read a file, as it may do another time.
+    """
+
+    def __init__(
+        self, where: str, problem: str, action: str = "", *, refused: bool = False
+    ) -> None:
+        super().__init__(where, problem, action)
+        self.refused = refused
 
 
 class BeyondLimit(AuditorError):  # noqa: N818  the name says what happened

@@ -32,9 +32,12 @@ def open_regular(path: Path) -> int:
         raise NotRegularError(stat.S_ISDIR(mode))
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     handle = os.open(path, flags)
-    if not stat.S_ISREG(os.fstat(handle).st_mode):
+    try:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise NotRegularError(False)
+    except BaseException:
         os.close(handle)
-        raise NotRegularError(False)
+        raise
     return handle
 
 

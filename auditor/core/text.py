@@ -44,6 +44,16 @@ def printable(text: str, limit: int | None = None) -> str:
     return _UNSAFE.sub(_escaped, text)
 
 
+def shortened(text: str, most: int) -> str:
+    """``text`` in at most ``most`` bytes of UTF-8, its middle left out where it is longer."""
+    raw = text.encode("utf-8", "surrogatepass")
+    if len(raw) <= most:
+        return text
+    half = (most - 3) // 2
+    head = raw[:half].decode("utf-8", "ignore")
+    return f"{head}…{raw[-half:].decode('utf-8', 'ignore')}"
+
+
 def storable(text: str, backslash: str = "\\") -> str:
     """``text`` as valid Unicode (no lone surrogates), otherwise unchanged; for JSON.
 

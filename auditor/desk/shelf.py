@@ -24,7 +24,7 @@ from auditor.batch.decide import decide, show_decisions
 from auditor.batch.find import find_studies
 from auditor.batch.folder import AUDITS, held, slug_of, sweep
 from auditor.batch.history import History
-from auditor.batch.jobs import Job, Result, fingerprint
+from auditor.batch.jobs import Job, Result, mark
 from auditor.batch.worklist import Worklist, listed, rows, write_worklist
 from auditor.core.clock import now_utc
 from auditor.core.errors import OutputError, SettingsError, UsageError
@@ -252,7 +252,7 @@ class Shelf:
             before = history.known(job.study)
             if error is None or before is None or before.summary["error"] is not None:
                 history.add_audit(
-                    job.study, now_utc(), fingerprint(job), result.inputs, result.summary
+                    job.study, now_utc(), mark(job, result), result.inputs, result.summary
                 )
                 self._list(history, (job.study,))
         if error is not None:

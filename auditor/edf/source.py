@@ -51,7 +51,16 @@ class LocalFile:
                 "Check that the file is there and may be read, and copy it again.",
                 code="cannot_be_read",
             ) from error
-        status = os.fstat(self.fd)
+        try:
+            status = os.fstat(self.fd)
+        except OSError as error:
+            os.close(self.fd)
+            raise RecordingError(
+                name,
+                f"cannot be looked at ({_why(error)})",
+                "Copy it again; the disk, card or network may be failing.",
+                code="cannot_be_read",
+            ) from error
         if not stat.S_ISREG(status.st_mode):
             os.close(self.fd)
             raise RecordingError(

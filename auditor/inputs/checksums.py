@@ -9,6 +9,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Protocol
 
+from auditor.core.errors import RecordingError
 from auditor.core.progress import Progress
 from auditor.edf.source import LocalFile, open_bytes, read_exactly
 from auditor.inputs.once import Block, Cut, ToRead, WasRead, plain_cuts, read_once
@@ -144,7 +145,7 @@ def _likeness(recording: Recording) -> str | None:
         with open_bytes(recording) as source:
             for at in {last * probe // (_PROBES - 1): None for probe in range(_PROBES)}:
                 digest.update(read_exactly(source, at, _PROBE_BYTES))
-    except OSError:
+    except (OSError, RecordingError):  # taken for a file of its own; the pass over it tells why
         return None
     return digest.hexdigest()
 

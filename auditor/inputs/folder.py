@@ -99,7 +99,7 @@ def list_files(paths: Sequence[Path]) -> Listing:
 
 
 def _root(tops: Sequence[Path]) -> Path:
-    folders = [p if p.is_dir() else p.parent for p in tops]
+    folders = [p if os.path.isdir(p) else p.parent for p in tops]  # noqa: PTH112  raises nothing
     try:
         return Path(os.path.commonpath(folders))
     except ValueError:  # different drives
@@ -124,7 +124,7 @@ def _relative(path: Path, root: Path) -> str:
 
 
 def _walk(top: Path, root: Path, listing: Listing) -> Iterator[tuple[str, Path, bool]]:
-    if not top.is_dir():
+    if not os.path.isdir(top):  # noqa: PTH112  raises nothing
         yield _relative(top, root), top, False
         return
     folders, count = [top], 0
@@ -158,6 +158,12 @@ def _take(
 ) -> None:
     try:
         handle = open_regular(path)
+        with os.fdopen(handle, "rb", buffering=0) as file_object:
+            status = os.fstat(handle)
+            try:
+                head = file_object.read(HEAD_BYTES) or b""
+            except OSError:
+                head = b""  # reading it as a recording will say why
     except NotRegularError as error:
         listing.others.append(name)
         if is_link and error.is_folder:
@@ -176,18 +182,12 @@ def _take(
             listing.others.append(name)
             listing.findings.append(cannot_open(name, error, "file"))
         return
-    with os.fdopen(handle, "rb", buffering=0) as file_object:
-        status = os.fstat(handle)
-        key = (status.st_dev, status.st_ino)
-        if status.st_ino and key in seen:
-            listing.others.append(name)
-            listing.findings.append(_linked_twice(name, seen[key]))
-            return
-        seen[key] = name
-        try:
-            head = file_object.read(HEAD_BYTES) or b""
-        except OSError:
-            head = b""  # reading it as a recording will say why
+    key = (status.st_dev, status.st_ino)
+    if status.st_ino and key in seen:
+        listing.others.append(name)
+        listing.findings.append(_linked_twice(name, seen[key]))
+        return
+    seen[key] = name
     listing.files.append(
         FoundFile(
             name=name,

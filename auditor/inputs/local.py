@@ -44,7 +44,7 @@ class LocalPlace:
     def name(self) -> str:
         """See ``Place.name``; of the first path."""
         first = self.paths[0].resolve()
-        return (first if first.is_dir() else first.parent).name
+        return (first if os.path.isdir(first) else first.parent).name  # noqa: PTH112  raises nothing
 
     def list_files(self) -> Listing:
         """See ``Place.list_files``."""

@@ -155,7 +155,10 @@ class _State:
             return
         now = getattr(self.source, "state", None)
         if now is not None and self.file.before is not None:
-            self.changed = now() != self.file.before
+            try:
+                self.changed = now() != self.file.before
+            except OSError as error:  # nobody knows what was read then
+                self.failure = f"{self.file.name}: {error.strerror or type(error).__name__}"
         self.opened.__exit__(None, None, None)
         self.opened = self.source = None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping
 from dataclasses import replace
@@ -362,7 +363,7 @@ def order_of_folder(folder: Path, *, beside: bool = True) -> Path | None:
     names = [folder / name for name in ORDER_NAMES]
     if beside:
         names.append(folder.parent / f"{folder.name}.toml")
-    return next((path for path in names if path.is_file() and not path.is_symlink()), None)
+    return next((p for p in names if os.path.isfile(p) and not os.path.islink(p)), None)  # noqa: PTH113, PTH114  raise nothing
 
 
 def read_order(path: Path, *, timezone: str | None = None) -> Order:

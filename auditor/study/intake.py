@@ -53,6 +53,7 @@ def take_in(paths: Sequence[Path] | Place, *, progress: Progress | None = None) 
         progress.stage("Reading recordings", len(wanted))
     recordings: list[Recording] = []
     unreadable = [_unreadable(f, _as_recording_error(f.name, e)) for f, e in listing.denied]
+    refused = False
     room = MOST_ANNOTATIONS
     for file in wanted:
         try:
@@ -62,13 +63,15 @@ def take_in(paths: Sequence[Path] | Place, *, progress: Progress | None = None) 
             room -= len(recording.annotations)
             recordings.append(recording)
         except RecordingError as error:
+            refused = refused or error.code == "cannot_be_read"
             unreadable.append(_unreadable(file, error))
         except OSError as error:
+            refused = True
             unreadable.append(_unreadable(file, _as_recording_error(file.name, error)))
         if progress:
             progress.advance(1)
     if not recordings:
-        raise _nothing(listing, unreadable)
+        raise _nothing(listing, unreadable, refused=refused)
     readable = {r.name for r in recordings}
     listing.findings += place.changes([f for f in wanted if f.name in readable])
     listing.findings += _about_others(listing)
@@ -168,7 +171,9 @@ def _about_others(listing: Listing) -> Iterator[Finding]:
         )
 
 
-def _nothing(listing: Listing, unreadable: Sequence[UnreadableFile]) -> NothingReadable:
+def _nothing(
+    listing: Listing, unreadable: Sequence[UnreadableFile], *, refused: bool
+) -> NothingReadable:
     where = listing.where
     if unreadable:
         reasons = "; ".join(f"{u.name}: {u.finding.observed}" for u in unreadable[:SHOWN])
@@ -177,10 +182,13 @@ def _nothing(listing: Listing, unreadable: Sequence[UnreadableFile]) -> NothingR
             where,
             f"no recording could be read ({reasons}{f'; and {more} more' if more > 0 else ''})",
             listing.advice,
+            refused=refused or bool(listing.denied),
         )
     denied = [f for f in listing.findings if f.code in ("cannot_open", "link_not_followed")]
     if denied:
-        return NothingReadable(where, f"no recording was found ({denied[0].text})", "")
+        return NothingReadable(
+            where, f"no recording was found ({denied[0].text})", "", refused=True
+        )
     return NothingReadable(
         where,
         "no recording was found (no file is named or begins as an EDF or BDF recording)",
