@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import threading
 import tomllib
@@ -523,3 +524,24 @@ def test_roots_named_by_hand_are_listed_and_kept_by_the_page(tmp_path: Path) -> 
     settings.save("", "America/Denver", [])
     assert settings.roots == (more,)
     assert settings.timezone == "America/Denver"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="file modes of POSIX")
+@pytest.mark.parametrize(("mode", "audit"), [(0o700, 0o600), (0o750, 0o640), (0o755, 0o644)])
+def test_colleagues_read_what_the_desks_folder_lets_them(
+    tmp_path: Path, mode: int, audit: int
+) -> None:
+    folder = make_study(tmp_path / "studies", "S-2041")
+    (tmp_path / "desk").mkdir()
+    (tmp_path / "desk").chmod(mode)
+    desk = Desk(tmp_path / "desk", [tmp_path / "studies"])
+    assert desk.shelf.take() is None
+    desk.start("S-2041", folder, None, None)
+    until(lambda: not desk.runs.busy, within_s=120)
+    desk.shelf.decide("S-2041", "accept", "T-12", "")
+    made = desk.shelf.audit_folder("S-2041")
+    modes = {path.stat().st_mode & 0o777 for path in made.iterdir()}
+    assert modes | {(tmp_path / "desk" / "index.html").stat().st_mode & 0o777} == {audit}
+    assert made.stat().st_mode & 0o777 == mode
+    assert (tmp_path / "desk" / "history.sqlite").stat().st_mode & 0o077 == 0
+    desk.close()

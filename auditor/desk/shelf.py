@@ -13,6 +13,7 @@ import json
 import os
 import platform
 import secrets
+import stat
 import threading
 from argparse import Namespace
 from collections.abc import Mapping
@@ -267,6 +268,26 @@ class Shelf:
             show_decisions(history, studies, self.folder)
             before, awaited = self._listed(history)
             write_worklist(history, dict.fromkeys((*before, *studies)), self.folder, awaited)
+            self._open_to_colleagues(studies)
+
+    def _open_to_colleagues(self, studies: tuple[str, ...]) -> None:
+        """Let worklist and audits be read by whom the desk's folder itself lets in.
+
+        Outputs are for their owner alone. A folder that the person opened to a group or to all (on
+        a share) says otherwise for what it is shared for; the history and the orders stay closed.
+        """
+        shared = stat.S_IMODE(self.folder.stat().st_mode) & 0o055
+        if not shared or os.name == "nt":
+            return
+        folders = [self.folder / AUDITS, *(self.audit_folder(study) for study in studies)]
+        files = [self.folder / name for name in (HOLDER, "index.html", "worklist.csv",
+                                                 "worklist.json")]  # fmt: skip
+        files += [path for folder in folders[1:] for path in folder.glob("*")]
+        for paths, mode in ((folders, 0o700 | shared), (files, 0o600 | shared & 0o044)):
+            for path in paths:
+                with contextlib.suppress(OSError):
+                    if not path.is_symlink():
+                        path.chmod(mode)
 
     def _listed(self, history: History) -> tuple[tuple[str, ...], tuple[str, ...]]:
         every = tuple(study for study, _ in history.latest_texts())
@@ -304,6 +325,7 @@ class Shelf:
                     study=study, outcome=outcome, by=by, note=note, out=str(self.folder), quiet=True
                 )
             )
+            self._open_to_colleagues((study,))
 
     # -- plain files ---------------------------------------------------------------------------
 
