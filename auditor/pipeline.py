@@ -128,7 +128,7 @@ def examine(
     ``BeyondLimit``.
     """
     progress = progress or Silent()
-    logs = read_logs(order)
+    logs = read_logs(order, must_open=options.logs_must_open)
     place = as_place(paths, paths_used(order, policy))
     study = build_study(
         place,

@@ -218,6 +218,17 @@ def test_an_order_that_cannot_be_taken_is_that_studys_row(root: Path, out: Path)
     assert rows["S-2042"]["outcome"] == "repeat"
 
 
+def test_a_log_that_is_not_there_costs_its_study_that_log_alone(root: Path, out: Path) -> None:
+    order = root / "S-2041" / "order.toml"
+    order.write_text(order_text("S-2041", 36) + '[logs]\nmonitoring = "lost.csv"\n')
+    batch(root, out)
+    rows = {r["study"]: r for r in worklist(out)}
+    assert rows["S-2041"]["recorded_s"] == 36
+    audit = json.loads((out / rows["S-2041"]["audit"]).with_name("audit.json").read_text())
+    [found] = [f for f in audit["findings"] if f["code"] == "log_not_taken"]
+    assert "lost.csv" in found["text"]
+
+
 def test_orders_may_come_in_a_table(root: Path, out: Path, tmp_path: Path) -> None:
     for folder in ("S-2041", "S-2042"):
         (root / folder / "order.toml").unlink()

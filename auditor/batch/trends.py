@@ -196,7 +196,6 @@ def _group(name: str, studies: Sequence[Summary]) -> TrendGroup:
         name=name,
         studies=len(studies),
         ordered_ns=sum(s["ordered_ns"] for s in ordered),
-        compared_ns=sum(s["recorded_ns"] for s in ordered),
         recorded_ns=sum(s["recorded_ns"] for s in studies),
         missing_ns=sum(s["short_ns"] or 0 for s in ordered if s["stop"] != "so_far"),
         early=wilson(sum(s["stop"] == "early" for s in planned), len(planned)),

@@ -18,7 +18,6 @@ from typing import Any
 from werkzeug.datastructures import MultiDict
 
 from auditor.core.clock import civil_datetime
-from auditor.core.durations import hms
 from auditor.core.errors import SettingsError
 from auditor.core.units import HOUR
 from auditor.desk.toml_text import toml_text
@@ -332,8 +331,3 @@ def corrected(
     kept = {key: value for key, value in found.items() if value}
     rest = {section: keys for section, keys in tables.items() if section != "files"}
     return {**rest, "files": kept} if set(kept) - {"by"} else rest
-
-
-def moved_by(ns: int) -> str:
-    """A correction of a clock as the order file writes it."""
-    return f"{'+' if ns >= 0 else '-'}{hms(abs(ns))}"

@@ -35,7 +35,6 @@ class FoundFile:
     name: str
     path: Path
     size_bytes: int | None
-    modified_ns: int
     begins_as_recording: bool
     in_trash: bool = False
     state: FileState | None = None
@@ -193,7 +192,6 @@ def _take(
             name=name,
             path=path,
             size_bytes=status.st_size,
-            modified_ns=status.st_mtime_ns,
             begins_as_recording=looks_like_recording(head),
             in_trash=in_trash(name),
             state=FileState(status.st_size, status.st_mtime_ns, status.st_ino),

@@ -182,7 +182,6 @@ class RemotePlace:
             name=name,
             path=Path(name),
             size_bytes=entry.size,
-            modified_ns=0,
             begins_as_recording=isinstance(head, bytes) and looks_like_recording(head),
             in_trash=in_trash(name),
         )

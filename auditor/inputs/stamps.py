@@ -16,7 +16,6 @@ from auditor.core.units import HOUR, MINUTE, NS
 
 DateOrder = Literal["day_first", "month_first", "year_first"]
 ORDERS: tuple[DateOrder, ...] = ("day_first", "month_first", "year_first")
-WANTED = "Write date and time as 2027-03-02 09:30, or 02-Mar-2027 9:30 AM"
 _LONGEST = 60
 MONTHS = (
     "january", "february", "march", "april", "may", "june", "july", "august", "september",

@@ -96,8 +96,8 @@ class Share:
 class TrendGroup:
     """Studies that have one thing in common. Durations in nanoseconds.
 
-    ``compared_ns`` is the recorded time of the studies with an order, which ``ordered_ns`` sums;
-    ``missing_ns`` sums what each of them was short of its order. For an electrode, ``studies`` are
+    ``ordered_ns`` sums the orders of the studies that have one, and ``missing_ns`` what each of
+    these was short of its own. For an electrode, ``studies`` are
     those that recorded it and ``lost`` counts those of them in which it was lost before the end;
     elsewhere ``lost`` counts studies that lost any electrode.
     """
@@ -105,7 +105,6 @@ class TrendGroup:
     name: str
     studies: int
     ordered_ns: int
-    compared_ns: int
     recorded_ns: int
     missing_ns: int
     early: Share
