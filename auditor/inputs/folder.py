@@ -174,7 +174,7 @@ def _take(
             listing.findings.append(_link_not_followed(name, why))
             listing.others.append(name)
             return
-        file = FoundFile(name, path, None, 0, False)
+        file = FoundFile(name, path, None, False)
         if file.named_as_recording:
             listing.denied.append((file, error))
         else:
