@@ -303,6 +303,7 @@ def test_a_folder_that_disappears_is_told(tmp_path: Path, come_in: Opener) -> No
     with desk(tmp_path) as served:
         page = come_in(served)
         audited(page, served, "S-2101")
+        assert not (served.folder / "orders").exists()  # the order beside it stays the order
         study = page.url
         away = tmp_path / "away"
         shutil.move(served.studies / "S-2101", away)

@@ -10,7 +10,14 @@ from flask import Flask, Response, request
 
 from auditor.core.errors import AuditorError, UsageError
 from auditor.desk.intake import Look, taken
-from auditor.desk.order_form import Filled, Taken, checked, filled_by, filled_from
+from auditor.desk.order_form import (
+    Filled,
+    Taken,
+    checked,
+    filled_by,
+    filled_from,
+    tables_of,
+)
 from auditor.desk.render import page, path_text, see, size_words, study_id
 from auditor.desk.service import Desk, told
 from auditor.desk.shelf import KnownOrder
@@ -135,6 +142,8 @@ class FolderPages:
         filled = filled_by(request.form)
         if request.form.get("action") == "without":
             return see(f"/runs/{desk.start(study, folder, None, None).id}")
+        if known.order is not None and self._as_it_lies(known, filled):
+            return see(f"/runs/{desk.start(study, folder, known.order, known.sha256).id}")
         found = checked(filled, folder, "order.toml")
         if isinstance(found, Filled):
             return self._form(number, folder, study, known, found)
@@ -144,6 +153,12 @@ class FolderPages:
             filled = replace(filled, errors={"write": told(error)})
             return self._form(number, folder, study, known, filled)
         return see(f"/runs/{desk.start(study, folder, found.order, found.order.sha256).id}")
+
+    def _as_it_lies(self, known: KnownOrder, filled: Filled) -> bool:
+        """Whether the form says what the study's own file or the list says: then that stays the
+        order, and a later change of it counts."""
+        same = tables_of(filled) == tables_of(filled_from(known.tables))
+        return same and known.place in ("beside", "list") and request.form.get("write") != "beside"
 
     def _keep(self, study: str, folder: Path, found: Taken) -> None:
         """The order beside the study where that box is ticked, else in the desk's folder."""
