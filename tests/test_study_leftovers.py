@@ -278,7 +278,7 @@ def test_another_patients_file_is_named_with_whose_when_and_which_recorder(tmp_p
     other_patient(tmp_path)
     study = build_study([tmp_path], ORDER, POLICY)
     found = next(f for f in study.findings if f.code == "other_patient")
-    for words in ("P-1990", "2027-02-28T17:30:00", "N-3 invented", "10:00:00"):
+    for words in ("P-1990", "Sun 28 Feb 2027 17:30:00", "N-3 invented", "10:00:00"):
         assert words in found.text
     assert "chart" in found.action
     # A redacted audit withholds whatever is not the program's own text.

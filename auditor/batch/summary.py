@@ -36,8 +36,8 @@ def summarise(audit: Audit) -> Summary:
             {"question": a.question, "state": a.state, "text": _text(a.text)}
             for a in audit.decision.answers
         ],
-        "first_start": axis.iso(coverage.first_start),
-        "last_end": axis.iso(coverage.last_end),
+        "first_start": axis.iso(coverage.first_start) if audit.study.start_known else None,
+        "last_end": axis.iso(coverage.last_end) if audit.study.start_known else None,
         "ordered_ns": None if order is None else order.ordered_ns,
         "recorded_ns": coverage.recorded_ns,
         "usable_ns": audit.signal.usable_ns if audit.signal.scanned else None,

@@ -154,8 +154,10 @@ def _by(
     return groups
 
 
-def _month(first_start: str) -> str:
+def _month(first_start: str | None) -> str:
     """'Mar 2027' of an ISO time."""
+    if first_start is None:
+        return "start not known"
     year, month = first_start[:7].split("-")
     return day_text(civil_ns(datetime(int(year), int(month), 1)))[6:]
 

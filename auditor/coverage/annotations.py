@@ -51,7 +51,7 @@ def place_annotations(
                 outside=len(outside),
                 total=quantity(len(placed), "annotation"),
                 verb=verb,
-                first=Own(study.axis.iso(outside[0].at)),
+                first=Own(study.axis.said(outside[0].at)),
             )
         )
     return tuple(placed), tuple(findings)

@@ -75,6 +75,11 @@ class StudyFile:
             return None
         return Interval(int(self.run_starts.min()), int(self.run_ends.max()))
 
+    @property
+    def dated(self) -> Interval | None:
+        """``interval`` where the file states a usable start date."""
+        return self.interval if self.recording.start_known else None
+
 
 @dataclass(frozen=True, slots=True)
 class StudyCopy:

@@ -100,7 +100,7 @@ def _one_reason(
         when=Own(_when(files, axis)),
         codes=tuple(c.upper() for c in codes),
         recorder=tuple(recorders) or Own("not named"),
-        hookup=Own("" if hookup is None else axis.iso(hookup)),
+        hookup=Own("" if hookup is None else axis.said(hookup)),
         recorded=hms(recorded_ns(counted)),
         with_them=hms(both),
         verb=Own(verb[0] if len(files) == 1 else verb[1]),
@@ -121,7 +121,7 @@ def _when(files: Sequence[StudyFile], axis: Axis) -> str:
     spans = [f.interval for f in files if f.interval and f.recording.start_known]
     if not spans:
         return "not known"
-    return f"{axis.iso(min(s.start for s in spans))} to {axis.iso(max(s.end for s in spans))}"
+    return f"{axis.said(min(s.start for s in spans))} to {axis.said(max(s.end for s in spans))}"
 
 
 def patient_findings(

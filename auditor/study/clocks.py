@@ -176,8 +176,8 @@ def change_findings(
                     when=Own("before" if shift > 0 else "after"),
                     before=step.before,
                     after=step.after,
-                    at=Own(axis.iso(at)),
-                    ended=Own(axis.iso(ended)),
+                    at=Own(axis.said(at)),
+                    ended=Own(axis.said(ended)),
                     both=Own(_as_stamped(recorded, other)),
                 )
             )
@@ -189,7 +189,7 @@ def change_findings(
                     span=Interval(at, at),
                     zone=Own(axis.zone or ""),
                     size=size,
-                    at=Own(axis.iso(at)),
+                    at=Own(axis.said(at)),
                     shown=Own(_agreement(timed, at)),
                 )
             )
@@ -307,10 +307,10 @@ def hookup_findings(
         size=in_words(abs(away)),
         side=Own("after" if away > 0 else "before"),
         missing=Own(" and that time is missing" if away > 0 else ""),
-        hookup=Own(axis.iso(hookup)),
-        start=Own(axis.iso(start)),
-        end=Own(axis.iso(end)),
-        moved_end=Own(axis.iso(end - away)),
+        hookup=Own(axis.said(hookup)),
+        start=Own(axis.said(start)),
+        end=Own(axis.said(end)),
+        moved_end=Own(axis.said(end - away)),
         recorded=hms(recorded_ns(counted)),
         cause=Own(f" {cause}" if cause else ""),
     )

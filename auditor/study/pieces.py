@@ -159,7 +159,7 @@ def _missing(absent: Sequence[MissingPiece], recorded: int, axis: Axis) -> Findi
         elsewhere=Own(f", and at {quantity(len(absent) - 1, 'more place')}" if absent[1:] else ""),
         files=quantity(files, "file"),
         why=Own(" and ".join(by)),
-        start=Own(axis.iso(first.start)),
+        start=Own(axis.said(first.start)),
         places=tuple(f"{m.before} to {m.after}" for m in absent[:_SHOWN]),
         recorded=hms(recorded),
         with_them=hms(recorded + holes),
@@ -212,7 +212,7 @@ def _clock(
         size=in_words(start_of(after) - end_of(before), up=True),
         before=before.recording.name,
         after=after.recording.name,
-        ended=Own(axis.iso(end_of(before))),
-        started=Own(axis.iso(start_of(after))),
+        ended=Own(axis.said(end_of(before))),
+        started=Own(axis.said(start_of(after))),
         recorded=hms(recorded),
     )

@@ -69,7 +69,7 @@ def _parts(timed: Sequence[StudyFile], silence_ns: int) -> list[_Part]:
 def _totals(groups: Sequence[_Part], axis: Axis) -> str:
     """'18:00:00 from 2027-03-02T09:30:00 to …, then 24:00:00 from …'; long lists are cut."""
     told = [
-        f"{hms(g.recorded)} from {axis.iso(g.start)} to {axis.iso(g.end)}" for g in groups[:SHOWN]
+        f"{hms(g.recorded)} from {axis.said(g.start)} to {axis.said(g.end)}" for g in groups[:SHOWN]
     ]
     more = [f"{len(groups) - SHOWN} more"] if len(groups) > SHOWN else []
     return ", then ".join([*told, *more])

@@ -10,6 +10,7 @@ from markupsafe import Markup
 from auditor.core.clock import Axis, civil_ns, day_text, iso, time_text
 from auditor.core.durations import exact_seconds, hms, in_words
 from auditor.core.text import printable
+from auditor.core.units import DAY
 
 DASH = "–"
 
@@ -130,15 +131,22 @@ def drift(ppb: int) -> str:
 
 
 class Clock:
-    """Writes instants of one study as civil time at the patient, in one style."""
+    """Writes instants of one study as civil time at the patient, in one style.
 
-    def __init__(self, axis: Axis) -> None:
+    ``undated`` is the first record of a study whose start is not known: its times are told as time
+    after that record.
+    """
+
+    def __init__(self, axis: Axis, undated: int | None = None) -> None:
         self._axis = axis
+        self._undated = undated
 
     def at(self, instant: int | None) -> Markup | str:
         """'Tue 2 Mar 2027 09:30:00'; a dash where it is not known."""
         if instant is None:
             return DASH
+        if self._undated is not None:
+            return self.plain(instant)
         title = civil = iso(self._axis.civil(instant))
         if self._axis.zone is not None:
             utc_ns = Axis().said(instant)
@@ -149,18 +157,27 @@ class Clock:
 
     def plain(self, instant: int) -> str:
         """The same without mark-up."""
+        if self._undated is not None:
+            return f"{hms(instant - self._undated)} after the start"
         return self._axis.said(instant)
 
     def day(self, instant: int) -> str:
         """'Tue 2 Mar 2027'."""
+        if self._undated is not None:
+            return self.weekday(instant)
         return _together(day_text(self._axis.civil(instant)))
 
     def time(self, instant: int) -> str:
         """'09:30:00', beside a date."""
+        if self._undated is not None:
+            return hms(instant - self._undated)
         return self.plain(instant)[-8:]
 
     def weekday(self, instant: int) -> str:
-        """'Tue 2 Mar', for the pictures' axes."""
+        """'Tue 2 Mar', for the pictures' axes; 'day 2' where no date is known."""
+        if self._undated is not None:
+            first = self._axis.civil(self._undated) // DAY
+            return f"day {self._axis.civil(instant) // DAY - first + 1}"
         return _together(day_text(self._axis.civil(instant))[:-5])
 
 

@@ -143,7 +143,8 @@ def listing(items: Sequence[T], file: str, limit: int = LISTED) -> Listing[T]:
 
 def view(audit: Audit) -> dict[str, Any]:
     """The names that the templates use."""
-    clock = Clock(audit.study.axis)
+    known = audit.study.start_known
+    clock = Clock(audit.study.axis, None if known else audit.coverage.first_start)
     picture = draw(audit)
     gaps = audit.coverage.gaps
     answers = [
