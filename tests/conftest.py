@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,6 +14,10 @@ from hypothesis import settings
 # A busy machine is no failure: no test here depends on how long an example takes.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
+
+# A suite that was started in the background ignores Ctrl-C, and so would all that it starts.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture

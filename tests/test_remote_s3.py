@@ -77,7 +77,7 @@ def test_a_day_in_an_object_store_is_measured_from_a_few_percent_of_its_bytes(
         at = hour * 3600
         runs = [(at, at + 1200), (at + 2160, at + 3600)] if hour == 15 else [(at, at + 3600)]
         write_piece(
-            folder / f"hour-{hour:02d}.edf", *runs, amplifier=Amplifier(rate=30), record_s=120,
+            folder / f"hour-{hour:02d}.edf", *runs, amplifier=Amplifier(rate=10), record_s=120,
             events=[(at + 10, "Impedance check")],
         )  # fmt: skip
     url = s3.upload(folder, "returned/S-2041")

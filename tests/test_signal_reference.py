@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -54,11 +56,13 @@ def expected(
     chan = recording.channels[channel]
     states: list[set[str]] = []
     shares: list[float] = []
-    step = Fraction(recording.record_ns, per_record)
+    starts = [i * recording.record_ns for i in range(len(recording.offsets_ns) * per_record)]
+    seconds = [start // (NS * per_record) for start in starts]  # of the i-th sample of a run
     for number, run, whole in seconds_of(recording):
-        start, end = Fraction(number * NS), Fraction((number + 1) * NS)
-        every = [(i * step, run[0] * per_record + i) for i in range(len(run) * per_record)]
-        values = np.array([int(samples[at]) for time, at in every if start <= time < end])
+        here = bisect_left(seconds, number), bisect_left(seconds, number + 1)
+        first, last = (min(at, len(run) * per_record) for at in here)
+        begins = run[0] * per_record
+        values = samples[begins + first : begins + last].astype(int)
         if not len(values):
             states.append(states[-1])
             shares.append(0.0)
@@ -86,20 +90,29 @@ def expected(
     return states
 
 
+@cache
+def designs(count: int, rate: float) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Columns of the trend, and of the trend with each mains frequency that the rate can hold."""
+    at = np.arange(count) / rate
+    trend = np.column_stack((np.ones(count), at))
+    return trend, [
+        np.column_stack((trend, np.cos(2 * np.pi * hz * at), np.sin(2 * np.pi * hz * at)))
+        for hz in SETTINGS.mains_hz
+        if hz < 0.48 * rate
+    ]
+
+
 def mains_share(values: np.ndarray, rate: float) -> float:
     """Least squares in double precision."""
-    at = np.arange(len(values)) / rate
-    trend = np.column_stack((np.ones(len(at)), at))
-    rest = values - trend @ np.linalg.lstsq(trend, values, rcond=None)[0]
-    power, best = float(rest @ rest), 0.0
-    for hz in SETTINGS.mains_hz:
-        if hz >= 0.48 * rate:
-            continue
-        waves = np.column_stack((np.cos(2 * np.pi * hz * at), np.sin(2 * np.pi * hz * at)))
-        design = np.hstack((trend, waves))
-        left = values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
-        best = max(best, power - float(left @ left))
-    return best / power if power > 0 else 0.0
+
+    def left(design: np.ndarray) -> float:
+        rest = values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
+        return float(rest @ rest)
+
+    trend, with_mains = designs(len(values), rate)
+    power = left(trend)
+    best = max((power - left(design) for design in with_mains), default=0.0)
+    return max(best, 0.0) / power if power > 0 else 0.0
 
 
 def actual(file: FileScan, column: int) -> list[set[str]]:

@@ -14,7 +14,9 @@ ROOT = Path(__file__).parents[1]
 def checked(program: Path, cache: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "mypy", "--strict", "--config-file=", f"--cache-dir={cache}",
-         "--follow-imports=silent", str(program)],
+         # Our own types are what counts: without numpy's and pandas' the check takes a second.
+         "--follow-imports=silent", "--no-site-packages", "--ignore-missing-imports",
+         str(program)],
         capture_output=True, text=True, cwd=ROOT, check=False,
     )  # fmt: skip
 
