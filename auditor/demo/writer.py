@@ -11,7 +11,6 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -200,12 +199,7 @@ class Writer:
     def __enter__(self) -> Writer:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if not self._file.closed:
             self.close()
 

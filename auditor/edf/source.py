@@ -10,7 +10,6 @@ from contextlib import AbstractContextManager
 from itertools import repeat
 from pathlib import Path
 from time import perf_counter_ns
-from types import TracebackType
 
 import numpy as np
 
@@ -110,12 +109,7 @@ class LocalFile:
     def __enter__(self) -> LocalFile:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

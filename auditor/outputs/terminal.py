@@ -6,7 +6,6 @@ import sys
 import textwrap
 import threading
 from itertools import groupby
-from types import TracebackType
 from typing import TextIO
 
 from auditor.core.durations import hms
@@ -134,12 +133,7 @@ class TerminalProgress:
             self._progress.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._progress.stop()
 
     def stage(self, name: str, total: int) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from fractions import Fraction
-from types import TracebackType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,14 +51,9 @@ class SampleReader:
             raise OSError(error.problem) from error
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         if self._opened is not None:
-            self._opened.__exit__(kind, value, trace)
+            self._opened.__exit__(None, None, None)
         self._opened = self._source = None
 
     def records(self, channel: Channel, first: int, last: int) -> Int32:

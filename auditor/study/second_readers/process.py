@@ -11,7 +11,6 @@ import threading
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from auditor.core.clock import civil_ns
@@ -48,12 +47,7 @@ class ReaderProcess:
     def __enter__(self) -> ReaderProcess:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._end()
 
     def start(self) -> bool:
