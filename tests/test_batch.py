@@ -10,7 +10,17 @@ import stat
 from pathlib import Path
 
 import pytest
-from helpers_batch import EPOCH, batch, make_study, one_by_one, order_text, touch, tree, worklist
+from helpers_batch import (
+    CHANNELS,
+    EPOCH,
+    batch,
+    make_study,
+    one_by_one,
+    order_text,
+    touch,
+    tree,
+    worklist,
+)
 from helpers_cli import codes, read, run
 from helpers_edf import edf
 
@@ -491,3 +501,27 @@ def test_progress_counts_the_studies_that_are_audited(root: Path, out: Path) -> 
     told = Told()
     assert command.batch(arguments, told) == 1
     assert told.stages == [["Looking for changes", 3, 3], ["Auditing studies", 1, 1]]
+
+
+def test_a_study_that_goes_on_says_what_came_since_the_last_audit(
+    tmp_path: Path, out: Path
+) -> None:
+    root = tmp_path / "ward"
+    folder = make_study(root, "S-2049", seconds=20, ordered_s=120)
+    order = folder / "order.toml"
+    order.write_text(order.read_text() + "still_recording = true\n")
+    assert batch(root, out) == 1
+    first = read(out / "audits" / "S-2049")
+    assert first["since"] is None
+    assert first["decision"]["outcome"] == "so_far"
+    (folder / "b.edf").write_bytes(
+        edf(onsets=range(30), signals=CHANNELS, start_time="09.30.20", patient="P-2041 X X X")
+    )
+    assert batch(root, out, "--resume") == 1
+    then = read(out / "audits" / "S-2049")
+    assert then["since"] == {
+        "audited_utc": first["tool"]["generated_utc"],
+        "recorded_s": 30.0,
+        "files": 1,
+    }
+    assert "0:00:30 more in 1 new file" in then["note"]["text"]

@@ -24,7 +24,7 @@ from auditor.core.progress import Progress
 from auditor.core.statuses import ACT, COMPLETE
 from auditor.core.text import printable, some_of
 from auditor.inputs.orders_list import OrderBook
-from auditor.model import StudyFolder
+from auditor.model import Order, StudyFolder
 from auditor.pipeline import Options
 from auditor.policy import Policy, load_policy
 
@@ -160,11 +160,17 @@ def _jobs(
                 redact=arguments.redact,
                 key=names.key,
                 decisions=decisions.get(key, ()),
+                before=history.known(key) if goes_on(order.order) else None,
                 error=order.error,
                 debug=arguments.debug,
             )
         )
     return jobs
+
+
+def goes_on(order: Order | None) -> bool:
+    """Whether a study's order says that it is still being recorded."""
+    return order is not None and order.still_recording
 
 
 def _told(counts: Counter[str], done: int, orders: OrderBook, out: Path, redacted: bool) -> str:

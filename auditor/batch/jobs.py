@@ -19,7 +19,7 @@ from auditor.core import __version__
 from auditor.core.errors import AuditorError, NothingReadable
 from auditor.core.progress import Progress
 from auditor.core.text import storable
-from auditor.model import Order, PersonDecision, Study
+from auditor.model import Audit, Order, PersonDecision, Since, Study
 from auditor.outputs.files import MARKER, remove_folder, write_folder
 from auditor.outputs.publish import audit_texts
 from auditor.outputs.redact import Redact, redacted
@@ -55,6 +55,8 @@ class Job:
     key: bytes | None = field(default=None, repr=False)
     """By which ``redact`` draws what it hides."""
     decisions: tuple[PersonDecision, ...] = ()
+    before: Known | None = None
+    """The latest audit of a study that goes on."""
     error: str | None = None
     debug: bool = False
 
@@ -90,6 +92,7 @@ def audit_job(job: Job, progress: Progress | None = None) -> Result:
             )  # fmt: skip
         else:
             audit = judge(facts, job.policy, job.options, job.decisions)
+        audit = replace(audit, since=_since(job, audit))
         texts, summary = audit_texts(audit), summarise(audit)
     except AuditorError as error:
         why = str(error).removeprefix(f"{job.paths[0]}: ")
@@ -110,6 +113,21 @@ def audit_job(job: Job, progress: Progress | None = None) -> Result:
         texts,
         settled=not any(f.code in REFUSALS for f in facts.findings)
         and all(file.sha256 is not None for file in facts.study.unreadable),
+    )
+
+
+def _since(job: Job, audit: Audit) -> Since | None:
+    """What came since the last audit, where the study goes on and that one has its figures."""
+    before, order = job.before, job.order
+    if before is None or order is None or not order.still_recording:
+        return None
+    recorded, files = before.summary.get("recorded_ns"), before.summary.get("files")
+    if recorded is None or files is None:
+        return None
+    return Since(
+        before.audited_utc,
+        audit.coverage.recorded_ns - recorded,
+        len(audit.study.counted) - files,
     )
 
 

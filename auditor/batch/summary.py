@@ -46,6 +46,7 @@ def summarise(audit: Audit) -> Summary:
         "early_stop_ns": None if shortfall is None else shortfall.early_stop_ns,
         "gaps_ns": coverage.gaps_ns,
         "gaps": len(coverage.gaps),
+        "files": len(audit.study.counted),
         "stop": audit.stop.kind,
         "stop_cause": audit.stop.cause.likely_cause,
         "technical": []
@@ -76,7 +77,7 @@ def failed(error: str, order: Order | None = None) -> Summary:
     empty = dict.fromkeys(
         ("study_id", "patient_code", "recorder", "first_start", "last_end", "ordered_ns",
          "recorded_ns", "usable_ns", "clean_ns", "short_ns", "early_stop_ns", "gaps_ns", "gaps",
-         "stop", "stop_cause", "professional", "shorter", "hooked_up_by")
+         "files", "stop", "stop_cause", "professional", "shorter", "hooked_up_by")
     )  # fmt: skip
     known = {}
     if order is not None:

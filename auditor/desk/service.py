@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from auditor.batch.command import goes_on
 from auditor.batch.folder import slug_of
 from auditor.batch.jobs import Job, snapshot
 from auditor.core.clock import now_utc
@@ -137,6 +138,7 @@ class Desk:
             options=Options(timezone=self._zone(order), generated_utc=now_utc()),
             redact=None,
             decisions=self.shelf.decisions(study),
+            before=self.shelf.known(study) if goes_on(order) else None,
         )
         self.shelf.remember(study, folder)
         return self.runs.add(job)

@@ -24,7 +24,7 @@ from typing import Any
 from auditor.batch.decide import decide, show_decisions
 from auditor.batch.find import find_studies
 from auditor.batch.folder import AUDITS, held, slug_of, sweep
-from auditor.batch.history import History
+from auditor.batch.history import History, Known
 from auditor.batch.jobs import Job, Result, mark
 from auditor.batch.worklist import Worklist, listed, rows, write_worklist
 from auditor.core.clock import now_utc
@@ -305,6 +305,11 @@ class Shelf:
         """What people decided about a study, oldest first."""
         with self.history() as history:
             return history.decisions().get(study, ())
+
+    def known(self, study: str) -> Known | None:
+        """The latest audit of a study."""
+        with self.history() as history:
+            return history.known(study)
 
     def audited_utc(self, study: str) -> str:
         """When the latest audit of a study was made; empty without one."""

@@ -24,6 +24,7 @@ from auditor.model.audit import (
     ReviewRole,
     RuleLine,
     SecondReading,
+    Since,
 )
 from auditor.model.billing import (
     Billing,
@@ -170,6 +171,7 @@ __all__ = [
     "Shorter",
     "Shortfall",
     "SignalFacts",
+    "Since",
     "Source",
     "Stop",
     "Study",

@@ -49,6 +49,19 @@ class Decision:
 
 
 @dataclass(frozen=True, slots=True)
+class Since:
+    """What a study that goes on has gained since its last audit, made at ``audited_utc``.
+
+    ``recorded_ns`` and ``files`` are counted time and counted files more than then; below 0 where
+    less is counted now.
+    """
+
+    audited_utc: str
+    recorded_ns: int
+    files: int
+
+
+@dataclass(frozen=True, slots=True)
 class InputUsed:
     """A file that decided something beside the recordings, with its checksum."""
 
@@ -214,3 +227,4 @@ class Audit:
     logs: tuple[LogRead, ...] = ()
     """What the logs of checks and video said, taken or not."""
     person_decisions: tuple[PersonDecision, ...] = ()
+    since: Since | None = None

@@ -22,6 +22,7 @@ def chart_note(audit: Audit) -> str:
     parts = (
         _which(audit),
         _when(audit),
+        _since(audit),
         _interruptions(audit),
         _end(audit),
         _electrodes(audit),
@@ -68,6 +69,19 @@ def _when(audit: Audit) -> str:
     )
     text = f"EEG recorded {when}: {hms(coverage.recorded_ns)}"
     return text if audit.order is None else f"{text} of {hms(audit.order.ordered_ns)} ordered"
+
+
+def _since(audit: Audit) -> str:
+    since = audit.since
+    if since is None:
+        return ""
+    when = f"Since the audit of {since.audited_utc[:16].replace('T', ' ')} UTC"
+    if since.recorded_ns < 0:
+        return f"{when}: {hms(-since.recorded_ns, up=True)} less is counted"
+    if not since.recorded_ns and not since.files:
+        return f"{when} nothing has come"
+    files = quantity(since.files, "new file") if since.files > 0 else "files that were there"
+    return f"{when}: {hms(since.recorded_ns)} more in {files}"
 
 
 def _until(axis: Axis, start: int, end: int) -> str:

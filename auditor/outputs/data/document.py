@@ -24,6 +24,7 @@ from auditor.model import (
     Reason,
     RuleLine,
     SecondReading,
+    Since,
 )
 from auditor.outputs.data import keys as k
 from auditor.outputs.data import words as w
@@ -165,6 +166,15 @@ PERSON: Object[PersonDecision] = Object(
                lambda d: d.made_on_this_audit),
     ),
 )  # fmt: skip
+SINCE: Object[Since] = Object(
+    "What a study that goes on has gained since its last audit.",
+    (
+        k.utc("audited_utc", "When that audit was made.", lambda s: s.audited_utc),
+        k.duration("recorded_s", "Counted time more than then; below 0 for less.",
+                   lambda s: s.recorded_ns),
+        k.number("files", "Counted files more than then.", lambda s: s.files),
+    ),
+)  # fmt: skip
 SECOND: Object[SecondReading] = Object(
     "What another library says of one file. It never changes the outcome.",
     (
@@ -246,6 +256,8 @@ AUDIT: Object[Audit] = Object(
                ADVICE),
         k.one("decision", "Four answers and the outcome.", lambda a: a.decision, DECISION),
         k.one("note", "The chart note.", lambda a: a, NOTE),
+        k.one("since?", "What came since the last audit; null unless the study goes on and has "
+              "one.", lambda a: a.since, SINCE),
         k.many("persons", "What people decided.", lambda a: a.person_decisions, PERSON),
         k.many("second_readers", "What other libraries say.", lambda a: a.second_readers, SECOND),
         k.many("findings", "Everything found, gravest first.", lambda a: a.findings, FINDING),
