@@ -164,6 +164,8 @@ def recording_field(
 def onset_text(ns: int) -> bytes:
     """A signed onset in seconds with as many decimals as it needs."""
     whole, rest = divmod(abs(ns), NS)
+    if not rest and ns >= 0:
+        return b"+%d" % whole
     text = f"{'-' if ns < 0 else '+'}{whole}"
     return (text + (f".{rest:09d}".rstrip("0") if rest else "")).encode()
 
