@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -58,9 +59,9 @@ def stamp(true_ns: int, base: datetime = BASE) -> datetime:
 class Amplifier:
     """The one source of samples. ``samples`` gives any stretch, the same each time.
 
-    Noise from a hash of sample index and channel, smoothed over ``smooth`` samples, about
-    ``level`` digital steps strong (0.1 µV each with the default scaling). Neither flat, saturated, nor
-    full of mains hum.
+    The sum of two loops of noise whose lengths are primes: no part of it comes again within 67
+    million samples. Smoothed over ``smooth`` samples, about ``level`` digital steps strong (0.1 µV
+    each with the default scaling). Neither flat, saturated, nor full of mains hum.
     """
 
     rate: int = 16
@@ -72,25 +73,31 @@ class Amplifier:
 
     def samples(self, first: int, count: int) -> NDArray[np.int16]:
         """Digital samples ``first .. first + count - 1``, shape (count, channels)."""
-        index = np.arange(first - self.smooth + 1, first + count, dtype=np.int64)
-        channels = np.arange(len(self.labels), dtype=np.int64)
-        key = index[:, None] * 1_000_003 + channels[None, :] * 7_919 + self.seed * 104_729
-        noise = (_mix(key.astype(np.uint64)) >> np.uint64(40)).astype(np.int64) - (1 << 23)
-        total = np.cumsum(noise, axis=0)
-        total[self.smooth :] -= total[: -self.smooth].copy()
-        values = total[self.smooth - 1 :] * self.level // (self.smooth * (1 << 22))
-        out = values.astype(np.int16)
+        shape = (len(self.labels), self.seed, self.level, self.smooth)
+        out = _part(_loop(8191, *shape), first, count) + _part(_loop(8179, *shape), first, count)
         if self.change is not None:
             self.change(out, first)
         return out
 
 
-def _mix(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """The finaliser of splitmix64 (public domain, from memory): a good hash of an index."""
-    x = x + np.uint64(0x9E3779B97F4A7C15)
-    x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return x ^ (x >> np.uint64(31))
+@lru_cache(maxsize=256)
+def _loop(length: int, channels: int, seed: int, level: int, smooth: int) -> NDArray[np.int16]:
+    """``length`` samples of smoothed noise that join end to start, shape (length, channels)."""
+    noise = np.stack(
+        [
+            np.random.default_rng((length, seed, channel)).integers(-(1 << 15), 1 << 15, length)
+            for channel in range(channels)
+        ],
+        axis=1,
+    )
+    total = sum(np.roll(noise, by, axis=0) for by in range(smooth))
+    return (total * level * 181 // (smooth << 22)).astype(np.int16)
+
+
+def _part(loop: NDArray[np.int16], first: int, count: int) -> NDArray[np.int16]:
+    """Samples ``first .. first + count - 1`` of a loop that goes on for ever."""
+    start = first % len(loop)
+    return np.tile(loop, (-(-(start + count) // len(loop)), 1))[start : start + count]
 
 
 @dataclass(frozen=True)
