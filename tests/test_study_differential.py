@@ -7,7 +7,7 @@ from collections import Counter
 import pytest
 from differential_study import check, concluded, make
 
-_EACH = 20
+_EACH = 40
 
 
 @pytest.mark.parametrize("part", range(6))
