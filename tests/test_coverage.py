@@ -113,7 +113,7 @@ def test_every_figure_agrees_with_a_sort_and_sweep(
             for s, e in gaps
             for t in range(s, e)
         }
-        joined = {t for i in copy.intervals for t in range(i.start, i.end)}
+        joined = {t for pair in zip(*copy.held, strict=True) for t in range(*pair)}
         filled = [t for i in copy.filled for t in range(i.start, i.end)]
         assert sorted(filled) == sorted(missing & joined)
 

@@ -31,7 +31,7 @@ def same_time(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
     # What is written is worked out once: the same inputs give the same texts, and this is about
     # the way to the disk.
-    for place in (publish, jobs):
+    for place, name in ((publish, "audit_pieces"), (jobs, "audit_texts")):
         texts: dict[str, dict[str, str]] = {}
 
         def remembered(audit: Audit, texts: dict[str, dict[str, str]] = texts) -> dict[str, str]:
@@ -40,7 +40,7 @@ def same_time(monkeypatch: pytest.MonkeyPatch) -> None:
                 texts[key] = real_texts(audit)
             return texts[key]
 
-        monkeypatch.setattr(place, "audit_texts", remembered)
+        monkeypatch.setattr(place, name, remembered)
 
 
 def visible(folder: Path) -> dict[str, bytes]:

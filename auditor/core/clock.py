@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import os
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
@@ -47,6 +48,21 @@ def iso(ns: int) -> str:
     return f"{text}.{digits}"
 
 
+def isos(times: Iterable[int]) -> list[str]:
+    """``iso`` of each of many civil ``times``; each hour among them is written once."""
+    hours: dict[int, str] = {}
+    texts = []
+    for ns in times:
+        hour, rest = divmod(ns, HOUR)
+        head = hours.get(hour)
+        if head is None:
+            head = hours[hour] = iso(hour * HOUR)[:-5]
+        second, fraction = divmod(rest, NS)
+        texts.append(iso(ns) if fraction else head + _WITHIN_HOUR[second])
+    return texts
+
+
+_WITHIN_HOUR = tuple(f"{second // 60:02d}:{second % 60:02d}" for second in range(3600))
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -124,6 +140,21 @@ class Axis:
     def iso(self, instant: int) -> str:
         """Civil time of ``instant`` as ISO 8601 without offset."""
         return iso(self.civil(instant))
+
+    def isos(self, instants: Sequence[int]) -> list[str]:
+        """``iso`` of each of many ``instants``; the zone is asked once for each hour of them."""
+        return isos(instants if self.zone is None else self._civils(instants))
+
+    def _civils(self, instants: Iterable[int]) -> Iterator[int]:
+        offsets: dict[int, int | None] = {}
+        for instant in instants:
+            hour = instant // HOUR
+            if hour not in offsets:
+                # A zone changes its clock once in an hour at most.
+                first, last = self.offset(hour * HOUR), self.offset((hour + 1) * HOUR - 1)
+                offsets[hour] = first if first == last else None
+            offset = offsets[hour]
+            yield self.civil(instant) if offset is None else instant + offset
 
     def said(self, instant: int) -> str:
         """The civil time of ``instant`` for people to read; see ``time_text``."""

@@ -88,7 +88,7 @@ def measure_coverage(tracks: Sequence[Track], gap_floor_ns: int) -> Coverage:
     hole_starts, hole_ends = iv.holes(union)
     lengths = hole_ends - hole_starts
     is_gap = lengths >= gap_floor_ns
-    gaps = hole_starts[is_gap], hole_ends[is_gap]
+    gaps = _gaps((hole_starts[is_gap], hole_ends[is_gap]))
     segments = _segments(union, by_copy, gap_floor_ns)
     return Coverage(
         first_start=int(starts[0]),
@@ -100,11 +100,15 @@ def measure_coverage(tracks: Sequence[Track], gap_floor_ns: int) -> Coverage:
         dropouts_ns=int(lengths[~is_gap].sum()),
         gaps_ns=int(lengths[is_gap].sum()),
         segments=segments,
-        gaps=tuple(map(Gap, gaps[0].tolist(), gaps[1].tolist())),
-        copies=_copies(by_copy, gap_floor_ns),
+        gaps=gaps,
+        copies=_copies(by_copy, gaps, gap_floor_ns),
         union_starts=starts,
         union_ends=ends,
     )
+
+
+def _gaps(holes: Pair) -> tuple[Gap, ...]:
+    return tuple(map(Gap, holes[0].tolist(), holes[1].tolist()))
 
 
 def _held(tracks: Sequence[Track], copy: str) -> Pair:
@@ -143,7 +147,9 @@ def _segments(union: Pair, by_copy: dict[str, Pair], gap_floor_ns: int) -> tuple
     )
 
 
-def _copies(by_copy: dict[str, Pair], gap_floor_ns: int) -> tuple[CopyCoverage, ...]:
+def _copies(
+    by_copy: dict[str, Pair], every_gap: tuple[Gap, ...], gap_floor_ns: int
+) -> tuple[CopyCoverage, ...]:
     whole = {name: iv.joined(pair, gap_floor_ns) for name, pair in by_copy.items()}
     gaps = {name: iv.holes(pair) for name, pair in whole.items()}
     everything = iv.total(_all_of(by_copy.values()))
@@ -158,8 +164,8 @@ def _copies(by_copy: dict[str, Pair], gap_floor_ns: int) -> tuple[CopyCoverage, 
                 last_end=int(pair[1][-1]),
                 recorded_ns=iv.total(pair),
                 only_here_ns=everything - iv.total(_all_of([by_copy[o] for o in others])),
-                intervals=iv.intervals(whole[name]),
-                gaps=iv.intervals(gaps[name]),
+                held=whole[name],
+                gaps=_gaps(gaps[name]) if others else every_gap,
                 filled=iv.intervals(iv.intersection(whole[name], missing)),
             )
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from auditor.core.intervals import Int64, Interval
+from auditor.core.intervals import Int64, Interval, Pair
 from auditor.model.codes.causes import CauseCode, Rank
 
 
@@ -65,9 +65,9 @@ class CopyCoverage:
     last_end: int
     recorded_ns: int
     only_here_ns: int
-    intervals: tuple[Interval, ...] = field(repr=False)
-    """Its recorded stretches joined over dropouts (holes below the gap floor)."""
-    gaps: tuple[Interval, ...] = field(repr=False)
+    held: Pair = field(repr=False)
+    """Its recorded stretches joined over dropouts (holes below the gap floor), a plain pair."""
+    gaps: tuple[Gap, ...] = field(repr=False)
     """Holes of at least the gap floor inside this copy's own span."""
     filled: tuple[Interval, ...] = field(repr=False)
     """Parts of the gaps of other copies that this copy holds."""

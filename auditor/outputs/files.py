@@ -16,7 +16,7 @@ import re
 import shutil
 import socket
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 
@@ -57,8 +57,10 @@ def check_free(out: Path, *, force: bool) -> None:
         ) from error
 
 
-def write_folder(out: Path, texts: Mapping[str, str]) -> None:
+def write_folder(out: Path, texts: Mapping[str, str | Iterable[str]]) -> None:
     """Make ``out`` the folder that holds ``texts`` (file name -> content) and nothing else.
+
+    A content may come in pieces, which are written as they are made.
 
     Raises ``OutputError``: for a folder that holds anything but an older audit, and where the disk
     refuses; then the older audit stands as it was, or there is none.
@@ -297,12 +299,12 @@ def _put_back(folder: Path, kept: Path) -> None:
     shutil.rmtree(kept, ignore_errors=True)
 
 
-def _write_file(path: Path, text: str) -> None:
+def _write_file(path: Path, text: str | Iterable[str]) -> None:
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(descriptor, "w", encoding="utf-8", newline="") as file:
         if hasattr(os, "fchmod"):
             os.fchmod(descriptor, 0o600)  # whatever the umask leaves of that
-        file.write(text)
+        file.writelines([text] if isinstance(text, str) else text)
         file.flush()
         os.fsync(file.fileno())
 

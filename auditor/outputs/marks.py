@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from heapq import merge
 
 from auditor.core.clock import civil_datetime
 from auditor.core.durations import exact_seconds
@@ -45,7 +46,7 @@ def marks(
     ]
     lines += [
         f"{exact_seconds(start - zero)},{exact_seconds(end - start)},{_plain(text)}"
-        for start, end, text in sorted(_all(coverage, causes, signal))
+        for start, end, text in _all(coverage, causes, signal)
     ]
     return "\n".join(lines) + "\n"
 
@@ -53,11 +54,15 @@ def marks(
 def _all(
     coverage: Coverage, causes: Sequence[Cause], signal: SignalFacts
 ) -> Iterator[tuple[int, int, str]]:
-    for gap, cause in zip(coverage.gaps, causes, strict=True):
-        yield gap.start, gap.end, f"BAD_gap {cause.likely_cause}"
-    for stretch in signal.bad_stretches:
-        names = " ".join(stretch.channels)
-        yield stretch.start, stretch.end, f"BAD_{stretch.state} {names}".rstrip()
+    gaps = (
+        (gap.start, gap.end, f"BAD_gap {cause.likely_cause}")
+        for gap, cause in zip(coverage.gaps, causes, strict=True)
+    )
+    bad = sorted(
+        (one.start, one.end, f"BAD_{one.state} {' '.join(one.channels)}".rstrip())
+        for one in signal.bad_stretches
+    )
+    return merge(gaps, bad)
 
 
 def _plain(text: str) -> str:

@@ -6,6 +6,7 @@ Facts of the recording alone, from the audit's own values: no codes, no judgemen
 from __future__ import annotations
 
 from collections import Counter
+from heapq import nsmallest
 
 from auditor.core.clock import Axis, civil_datetime
 from auditor.core.durations import hms
@@ -101,7 +102,7 @@ def _interruptions(audit: Audit) -> str:
     if not coverage.gaps:
         return f"No interruption{dropouts}"
     every = zip(coverage.gaps, audit.gap_causes, strict=True)
-    longest = sorted(every, key=lambda g: (-g[0].duration, g[0].start))[:_SHOWN]
+    longest = nsmallest(_SHOWN, every, key=lambda g: (-g[0].duration, g[0].start))
     told = [
         f"{axis.said(gap.start)} to {_until(axis, gap.start, gap.end)} "
         f"({hms(gap.duration, up=True)}, {_reason(cause)})"

@@ -3,14 +3,15 @@
 from auditor.outputs.data.document import (
     SCHEMA_NAME,
     document,
+    json_pieces,
     json_text,
     person_rows,
     plain_text,
     schema,
 )
-from auditor.outputs.data.tables import audit_tables, csv_texts
+from auditor.outputs.data.tables import audit_tables, csv_pieces, csv_texts
 
 __all__ = [
-    "SCHEMA_NAME", "audit_tables", "csv_texts", "document", "json_text", "person_rows",
-    "plain_text", "schema",
+    "SCHEMA_NAME", "audit_tables", "csv_pieces", "csv_texts", "document", "json_pieces",
+    "json_text", "person_rows", "plain_text", "schema",
 ]  # fmt: skip

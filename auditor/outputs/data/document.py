@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import io
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import islice
 from typing import Any
 
 from auditor.core.clock import Axis
@@ -29,7 +29,7 @@ from auditor.model import (
 from auditor.outputs.data import keys as k
 from auditor.outputs.data import words as w
 from auditor.outputs.data.facts import COVERAGE, FILE, HOUR, INTERVAL, SHORTFALL, SIGNAL, STOP
-from auditor.outputs.data.keys import Object, Row
+from auditor.outputs.data.keys import Object, Row, Rows
 from auditor.outputs.data.thresholds import BILLING, MONITORING, VIDEO
 from auditor.outputs.note import chart_note
 
@@ -288,41 +288,81 @@ def person_rows(decisions: Iterable[PersonDecision]) -> list[Row]:
 
 
 def json_text(audit: Audit) -> str:
-    """``audit.json``: valid UTF-8 always, keys in a fixed order, one trailing newline.
+    """``audit.json``: valid UTF-8 always, keys in a fixed order, one trailing newline."""
+    return "".join(json_pieces(audit))
 
-    The rows of a long list stand one a line and are made one by one, so a study with many
-    interruptions takes little more memory than its text.
+
+def json_pieces(audit: Audit) -> Iterator[str]:
+    """``json_text`` in pieces, one after another.
+
+    The rows of a long list stand one a line and are made a few at a time, so a study with many
+    interruptions takes little memory.
     """
-    return plain_text(AUDIT.row(audit, audit.study.axis, lazy=True))
+    return _storable(_pieces(AUDIT.row(audit, audit.study.axis, lazy=True), "", _ENCODER.encode))
 
 
 def plain_text(document: Row) -> str:
     """The text of ``audit.json`` that holds ``document``."""
-    text = io.StringIO()
-    for piece in _pieces(document, ""):
-        text.write(piece)
-    text.write("\n")
-    # A lone surrogate can stand in a string only, where a backslash is written twice.
-    return storable(text.getvalue(), backslash=r"\\")
+    return "".join(_storable(_pieces(document, "", _ENCODER.encode)))
 
 
 _ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
+_PIECE = 1000
 
 
-def _pieces(value: Any, indent: str) -> Iterator[str]:
+def _storable(pieces: Iterator[str]) -> Iterator[str]:
+    # A lone surrogate can stand in a string only, where a backslash is written twice.
+    while some := "".join(islice(pieces, _PIECE)):
+        yield storable(some, backslash=r"\\")
+    yield "\n"
+
+
+def _pieces(value: Any, indent: str, encode: Callable[[Any], str]) -> Iterator[str]:
     inner = f"{indent} "
     if isinstance(value, dict):
         mark = "{"
         for key, held in value.items():
-            yield f"{mark}\n{inner}{_ENCODER.encode(key)}: "
-            yield from _pieces(held, inner)
+            yield f"{mark}\n{inner}{encode(key)}: "
+            yield from _pieces(held, inner, encode)
             mark = ","
         yield f"\n{indent}}}"
-    elif isinstance(value, list | Iterator):
+    elif isinstance(value, list | tuple | Rows):
         mark = "["
-        for row in value:
-            yield f"{mark}\n{inner}{_ENCODER.encode(row)}"
+        for row in _lines(value, encode):
+            yield f"{mark}\n{inner}"
+            yield from row
             mark = ","
         yield "[]" if mark == "[" else f"\n{indent}]"
     else:
-        yield _ENCODER.encode(value)
+        yield encode(value)
+
+
+def _lines(
+    value: Sequence[Any] | Rows[Any], encode: Callable[[Any], str]
+) -> Iterator[Iterable[str]]:
+    """Each row of a list as JSON text on one line, in pieces."""
+    if not isinstance(value, Rows):
+        return ((encode(row),) for row in value)
+    if value.of.flat:
+        return ((text,) for text in value.texts(encode))
+    rows = (value.of.row(one, value.axis, lazy=True) for one in value.values)
+    return (_line(row, encode) for row in rows)
+
+
+def _line(value: Any, encode: Callable[[Any], str]) -> Iterator[str]:
+    if isinstance(value, dict):
+        mark = "{"
+        for key, held in value.items():
+            yield f"{mark}{encode(key)}: "
+            yield from _line(held, encode)
+            mark = ", "
+        yield "}" if value else "{}"
+    elif isinstance(value, Rows):
+        mark = "["
+        for row in _lines(value, encode):
+            yield mark
+            yield from row
+            mark = ", "
+        yield "[]" if mark == "[" else "]"
+    else:
+        yield encode(value)

@@ -52,6 +52,7 @@ def span_keys(what: str) -> tuple[Key[Any], ...]:
 
 
 INTERVAL: Object[Interval] = Object("A stretch of time, half open.", span_keys("the stretch"))
+HOLE: Object[Gap] = Object("A stretch of time, half open.", span_keys("the stretch"))
 
 File = StudyFile | UnreadableFile
 
@@ -174,7 +175,7 @@ COPY: Object[Copy] = Object(
                  lambda c: c[1].drift_ppb),
         k.text("method", "How it was matched.", lambda c: c[1].method),
         k.text("confidence", "How surely.", lambda c: c[1].confidence),
-        k.many("gaps", "Holes inside its own span.", lambda c: c[0].gaps, INTERVAL),
+        k.many("gaps", "Holes inside its own span.", lambda c: c[0].gaps, HOLE),
         k.many("filled", "What it holds of other copies' holes.", lambda c: c[0].filled, INTERVAL),
     ),
 )  # fmt: skip

@@ -6,12 +6,15 @@ pandas table, so none of them can say something else. Nothing is computed here.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
+from itertools import islice
 from typing import Any, Generic, Literal, TypeVar
 
-from auditor.core.clock import Axis, iso
+from auditor.core.clock import Axis, isos
 from auditor.core.durations import exact_seconds, hms, seconds
+from auditor.core.text import cell
 
 T = TypeVar("T")
 Row = dict[str, Any]
@@ -36,26 +39,40 @@ class Key(Generic[T]):
     node: Node
     of: Object[Any] | None = None
 
-    def put(self, row: Row, value: T, axis: Axis, *, lazy: bool) -> None:
-        """Add the key to ``row``; a time has ``…_utc`` beside it where a zone is known."""
-        found = self.get(value)
+    def columns(
+        self, values: Sequence[T], axis: Axis, *, lazy: bool = False
+    ) -> Iterator[tuple[str, Kind, list[Any]]]:
+        """What ``values`` hold under the key: name, kind and one plain JSON value for each.
+
+        A time has ``…_utc`` beside it where a zone is known. With ``lazy``, a list of objects is
+        ``Rows`` and one of texts a tuple.
+        """
+        found: list[Any] = [self.get(value) for value in values]
         if self.kind == "time":
-            row[self.name] = None if found is None else axis.iso(found)
+            yield self.name, "time", _where_known(axis.isos, found)
             if axis.zone is not None:
-                row[f"{self.name}_utc"] = None if found is None else axis.iso_utc(found)
-        elif found is None or self.kind in ("plain", "word", "utc"):
-            row[self.name] = found
-        elif self.kind == "duration":
-            row[self.name] = seconds(found)
+                in_utc = _where_known(lambda known: [f"{t}Z" for t in isos(known)], found)
+                yield f"{self.name}_utc", "utc", in_utc
         elif self.kind == "civil":
-            row[self.name] = iso(found)
-        elif self.kind == "texts":
-            row[self.name] = list(found)
-        elif self.of is not None and self.kind == "object":
-            row[self.name] = self.of.row(found, axis, lazy=lazy)
-        elif self.of is not None:
-            rows = self.of.rows(found, axis)
-            row[self.name] = rows if lazy else list(rows)
+            yield self.name, self.kind, _where_known(isos, found)
+        else:
+            plain = self._plain(axis, lazy)
+            if plain is not None:
+                found = [None if one is None else plain(one) for one in found]
+            yield self.name, self.kind, found
+
+    def _plain(self, axis: Axis, lazy: bool) -> Callable[[Any], Any] | None:
+        """What makes a plain JSON value of one that is no time; ``None`` where it is one."""
+        of = self.of
+        if self.kind == "duration":
+            return seconds
+        if self.kind == "texts":
+            return tuple if lazy else list
+        if of is not None and self.kind == "object":
+            return lambda held: of.row(held, axis, lazy=lazy)
+        if of is not None:
+            return lambda held: Rows(of, held, axis) if lazy else list(of.rows(held, axis))
+        return None
 
     def schema(self) -> Node:
         """The key's JSON Schema, with its meaning."""
@@ -81,19 +98,25 @@ class Object(Generic[T]):
     only_if: tuple[Key[T], Callable[[T], bool]] | None = None
 
     def row(self, value: T, axis: Axis, *, lazy: bool = False) -> Row:
-        """``value`` as plain JSON values; with ``lazy``, lists of objects are iterators."""
-        row: Row = {}
+        """``value`` as plain JSON values; with ``lazy``, lists of objects are ``Rows``."""
         keys = self.keys
         if self.only_if is not None:
             flag, told = self.only_if
             keys = (flag, *keys) if told(value) else (flag,)
-        for key in keys:
-            key.put(row, value, axis, lazy=lazy)
-        return row
+        return {
+            name: column[0]
+            for key in keys
+            for name, _, column in key.columns((value,), axis, lazy=lazy)
+        }
 
     def rows(self, values: Iterable[T], axis: Axis) -> Iterator[Row]:
         """Each of ``values`` as plain JSON values."""
         return (self.row(value, axis) for value in values)
+
+    @property
+    def flat(self) -> bool:
+        """Whether its keys are always there and hold no objects."""
+        return self.only_if is None and all(key.of is None for key in self.keys)
 
     def has(self, name: str) -> bool:
         """Whether it has a key called ``name``."""
@@ -114,24 +137,89 @@ class Object(Generic[T]):
         alone = {"type": "object", "properties": {flag.name: off}, "required": [flag.name]}
         return {"anyOf": [whole, alone], "description": self.meaning}
 
-    def csv_row(self, value: T, axis: Axis, columns: tuple[str, ...], *, up: bool) -> list[Any]:
-        """``value`` under ``columns``: seconds in full decimals, so that a sum in a spreadsheet is
+    def csv_rows(
+        self, values: Iterable[T], axis: Axis, columns: tuple[str, ...], *, up: bool
+    ) -> Iterator[tuple[Any, ...]]:
+        """``values`` under ``columns``: seconds in full decimals, so that a sum in a spreadsheet is
         the sum here; a column ``…_hms`` holds the duration ``…_s`` as text, rounded ``up`` or down.
         """
-        row = self.row(value, axis)
-        return [self._cell(value, row, column, up) for column in columns]
+        every = {key.name: key for key in self.keys}
+        for some in in_chunks(values):
+            held: dict[str, list[Any]] = {}
+            for column in columns:
+                name = column.removesuffix("_hms") + "_s" if column.endswith("_hms") else column
+                key = every.get(name)
+                if key is None:  # a time in UTC, which stands beside its own
+                    continue
+                if key.kind == "duration":
+                    told = partial(hms, up=up) if name != column else exact_seconds
+                    held[column] = _once(told, [key.get(value) for value in some])
+                else:
+                    for title, kind, found in key.columns(some, axis, lazy=True):
+                        joint = "; " if title == "evidence" else " "
+                        held[title] = (
+                            found if kind == "time" else _once(partial(_cell, joint), found)
+                        )
+            yield from zip(*(held[column] for column in columns), strict=True)
 
-    def _cell(self, value: T, row: Row, column: str, up: bool) -> Any:
-        if column.endswith("_hms"):
-            ns = self.key(f"{column.removesuffix('_hms')}_s").get(value)
-            return None if ns is None else str(hms(ns, up=up))
-        if column.endswith("_s"):
-            ns = self.key(column).get(value)
-            return None if ns is None else str(exact_seconds(ns))
-        found = row.get(column)
-        if isinstance(found, list):
-            return ("; " if column == "evidence" else " ").join(map(str, found))
-        return found
+
+def _cell(joint: str, found: Any) -> Any:
+    if isinstance(found, tuple):
+        found = joint.join(map(str, found))
+    return cell(found) if isinstance(found, str) else found
+
+
+@dataclass(frozen=True, slots=True)
+class Rows(Generic[T]):
+    """A list of objects that is made while it is written, so that it never stands whole."""
+
+    of: Object[T]
+    values: Iterable[T]
+    axis: Axis
+
+    def texts(self, encode: Callable[[Any], str]) -> Iterator[str]:
+        """The JSON text of each object on one line; of ``of.flat`` objects alone."""
+        for some in in_chunks(self.values):
+            names, columns = [], []
+            for key in self.of.keys:
+                for name, kind, found in key.columns(some, self.axis, lazy=True):
+                    names.append(encode(name))
+                    columns.append(_encoded(kind, found, encode))
+            form = "{" + ", ".join(f"{name}: %s" for name in names) + "}"
+            yield from map(form.__mod__, zip(*columns, strict=True))
+
+
+def _encoded(kind: Kind, found: list[Any], encode: Callable[[Any], str]) -> list[str]:
+    if kind in ("time", "utc") and None not in found:
+        return [f'"{text}"' for text in found]
+    return ["null" if text is None else text for text in _once(encode, found)]
+
+
+def in_chunks(values: Iterable[T]) -> Iterator[tuple[T, ...]]:
+    """``values``, a few thousand at a time."""
+    rest = iter(values)
+    while some := tuple(islice(rest, _CHUNK)):
+        yield some
+
+
+_CHUNK = 2048
+"""Enough that what is done once for each of them is little, and little memory."""
+
+
+def _where_known(texts: Callable[[list[int]], list[str]], found: list[Any]) -> list[Any]:
+    """``texts`` of those of ``found`` that are known, ``None`` in the place of the others."""
+    if None not in found:
+        return texts(found)
+    known = iter(texts([one for one in found if one is not None]))
+    return [None if one is None else next(known) for one in found]
+
+
+def _once(make: Callable[[Any], Any], found: list[Any]) -> list[Any]:
+    """``make`` of each of ``found`` but ``None``; of equal ones once."""
+    if len({*map(type, found)} - {type(None)}) > 1:  # 1 and true are equal and not the same
+        return [None if one is None else make(one) for one in found]
+    made = {one: None if one is None else make(one) for one in set(found)}
+    return [made[one] for one in found]
 
 
 def _object(keys: Iterable[Key[Any]], meaning: str) -> Node:

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from auditor.core.text import cell
 from auditor.model import Audit, DayCode, Period, Technical
 from auditor.outputs.data import keys as k
 from auditor.outputs.data.document import ANNOTATION, FINDING, SECOND
 from auditor.outputs.data.facts import CHANNEL, FILE, GAP, HOUR, NIGHT, SEGMENT, explained
-from auditor.outputs.data.keys import Object
+from auditor.outputs.data.keys import Object, in_chunks
 from auditor.outputs.data.thresholds import PERIOD, date_text
 
 if TYPE_CHECKING:
@@ -98,21 +97,28 @@ _FILES = {
 
 def csv_texts(audit: Audit) -> dict[str, str]:
     """The CSV files by name: UTF-8, comma, one header row, cells that no spreadsheet runs."""
-    axis = audit.study.axis
-    texts = {}
-    for name, table in _FILES.items():
-        columns = table.columns
-        if axis.zone is not None:
-            times = (c for c in columns if table.of.has(c) and table.of.key(c).kind == "time")
-            columns = (*columns, *(f"{t}_utc" for t in times))
-        text = io.StringIO()
-        rows = csv.writer(text, lineterminator="\n")
-        rows.writerow(columns)
-        for value in table.rows(audit):
-            found = table.of.csv_row(value, axis, columns, up=table.up)
-            rows.writerow(cell(v) if isinstance(v, str) else v for v in found)
-        texts[name] = text.getvalue()
-    return texts
+    return {name: "".join(pieces) for name, pieces in csv_pieces(audit).items()}
+
+
+def csv_pieces(audit: Audit) -> dict[str, Iterator[str]]:
+    """``csv_texts`` with each text in pieces, one after another."""
+    return {name: _lines(table, audit) for name, table in _FILES.items()}
+
+
+def _lines(table: _Csv, audit: Audit) -> Iterator[str]:
+    axis, columns = audit.study.axis, table.columns
+    if axis.zone is not None:
+        times = (c for c in columns if table.of.has(c) and table.of.key(c).kind == "time")
+        columns = (*columns, *(f"{t}_utc" for t in times))
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(columns)
+    for some in in_chunks(table.of.csv_rows(table.rows(audit), axis, columns, up=table.up)):
+        rows.writerows(some)
+        yield text.getvalue()
+        text.seek(0)
+        text.truncate()
+    yield text.getvalue()
 
 
 _TABLES: dict[str, tuple[Object[Any], Callable[[Audit], Iterable[Any]], tuple[str, ...]]] = {

@@ -291,7 +291,7 @@ def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> 
         copies = tuple(
             CopyLane(
                 copy.name,
-                scale.bars(*_arrays(copy.intervals), join=budget // 2),
+                scale.bars(*copy.held, join=budget // 2),
                 scale.bars(*_arrays(copy.filled), join=budget, least=_HAIR),
             )
             for copy in coverage.copies
