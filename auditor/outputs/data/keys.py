@@ -124,7 +124,7 @@ class Object(Generic[T]):
 
     def key(self, name: str) -> Key[T]:
         """The key called ``name``."""
-        return {key.name: key for key in self.keys}[name]
+        return next(key for key in self.keys if key.name == name)
 
     def schema(self) -> Node:
         """The object's JSON Schema. Keys may be added later, so none is forbidden."""
