@@ -11,6 +11,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from helpers_batch import EPOCH, batch, make_study, one_by_one, tree
@@ -18,9 +19,13 @@ from helpers_cli import QUICK, run
 from helpers_faults import ERRORS, Faults, injected
 
 from auditor.batch import jobs
+from auditor.core.errors import OutputError, SettingsError
+from auditor.desk.settings import Settings
 from auditor.model import Audit
 from auditor.outputs import publish
 from auditor.outputs.publish import audit_texts as real_texts
+from auditor.pipeline import Facts
+from auditor.pipeline import examine as real_examine
 
 Step = Callable[[], int]
 
@@ -41,6 +46,16 @@ def same_time(monkeypatch: pytest.MonkeyPatch) -> None:
             return texts[key]
 
         monkeypatch.setattr(place, name, remembered)
+    facts: dict[str, Facts] = {}
+
+    def examined(paths: Any, **given: Any) -> Facts:
+        key = f"{getattr(paths, 'paths', paths)} {given['order']}"
+        if key not in facts:
+            facts[key] = real_examine(paths, **given)
+        return facts[key]
+
+    for module in ("auditor.pipeline", "auditor.batch.jobs"):
+        monkeypatch.setattr(f"{module}.examine", examined)
 
 
 def visible(folder: Path) -> dict[str, bytes]:
@@ -237,3 +252,49 @@ def test_a_worklist_and_its_history_are_whole_whatever_call_fails(
     ran = every_fault(home, step, prepare, check, (0,) if fresh else (0, 1))
     assert ran > 20
     assert "new" in states
+
+
+@pytest.mark.parametrize("what", ["settings", "policy", "policy given up"])
+def test_the_desks_own_files_are_the_old_ones_or_the_new_ones(what: str, tmp_path: Path) -> None:
+    home = tmp_path / "desk"
+    settings = Settings(home)
+    saying: dict[str, Callable[[], object]] = {
+        "settings": lambda: settings.save("orders.csv", "America/Denver", ["/watched"]),
+        "policy": lambda: settings.save_policy({"coverage": {"gap_floor_s": 3}}),
+        "policy given up": lambda: settings.save_policy({}),
+    }
+    shutil.rmtree(home, ignore_errors=True)
+    settings.save("", "Europe/Berlin", [])
+    settings.save_policy({"coverage": {"gap_floor_s": 2}})
+    old = visible(home)
+    saying[what]()
+    new = visible(home)
+    assert old != new
+
+    def prepare() -> None:
+        shutil.rmtree(home)
+        home.mkdir()
+        for name, data in old.items():
+            (home / name).write_bytes(data)
+
+    told: list[str] = []
+
+    def step() -> int:
+        told.clear()
+        try:
+            saying[what]()
+        except (OutputError, SettingsError) as error:
+            told.append(str(error))
+            return 2
+        return 0
+
+    def check(faults: Faults, status: int) -> None:
+        found = visible(home)
+        assert found in (old, new), faults.failed
+        assert status or found == new, faults.failed
+        # A policy that stands may still not be readable again: that is said as it is.
+        assert all("cannot be written" in t or "cannot be read" in t for t in told), told
+        if faults.failed and faults.once:
+            assert set(home.iterdir()) == {home / name for name in found}, faults.failed
+
+    assert every_fault(home, step, prepare, check) >= 4

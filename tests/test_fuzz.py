@@ -76,3 +76,14 @@ def test_seeded_damage_never_breaks_header_annotations_or_record_scan(tmp_path: 
     found = re.match(r"300 inputs in .*: (\d+) refused, (\d+) read", done.stdout)
     assert found is not None
     assert min(int(found[1]), int(found[2])) > 30
+
+
+def test_the_corpus_that_guided_fuzzing_left_breaks_nothing() -> None:
+    done = subprocess.run(
+        [sys.executable, str(FUZZ / "guided.py"), "all", "--replay"],
+        capture_output=True, text=True, timeout=600, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    counts = {name: int(n) for name, n in re.findall(r"(\w+): (\d+) inputs", done.stdout)}
+    assert len(counts) == 8
+    assert min(counts.values()) > 0

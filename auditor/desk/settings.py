@@ -7,7 +7,6 @@ They lie in the desk's folder as two files that a person can read, ``desk.toml``
 from __future__ import annotations
 
 import contextlib
-import os
 import secrets
 from collections.abc import Mapping
 from pathlib import Path
@@ -17,6 +16,7 @@ from auditor.core.clock import zone_info
 from auditor.core.errors import OutputError, SettingsError
 from auditor.core.files import make_private
 from auditor.desk.toml_text import toml_text
+from auditor.outputs.files import replace_file
 from auditor.policy import Policy, load_policy
 from auditor.policy.toml import read_toml
 
@@ -101,7 +101,10 @@ class Settings:
         Raises ``SettingsError``, ``OutputError``.
         """
         if not tables:
-            self.policy_file.unlink(missing_ok=True)
+            try:
+                self.policy_file.unlink(missing_ok=True)
+            except OSError as error:
+                raise _not_written(self.policy_file, error) from error
             return load_policy(None)
         beside = self.policy_file.with_name(f".{POLICY}.{secrets.token_hex(4)}.part")
         text = toml_text(tables, "What the lab's policy changes; the desk's page writes it.")
@@ -112,17 +115,14 @@ class Settings:
         except OSError as error:
             raise _not_written(self.policy_file, error) from error
         finally:
-            beside.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)
         return load_policy(self.policy_file)
 
     def _write(self, path: Path, text: str) -> None:
         try:
             make_private(path.parent)
-            part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
-            handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-            part.replace(path)
+            replace_file(path, text)
         except OSError as error:
             raise _not_written(path, error) from error
 

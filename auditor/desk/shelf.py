@@ -35,6 +35,7 @@ from auditor.desk.order_form import Tables, tables_from, tables_in, taken
 from auditor.inputs.order import order_of_folder, read_order
 from auditor.inputs.orders_list import read_orders
 from auditor.model import Order, PersonDecision
+from auditor.outputs.files import replace_file
 
 LOCK = "desk.lock"
 HOLDER = "desk.json"
@@ -190,7 +191,7 @@ class Shelf:
         path = self._kept(study)
         with self._told():
             make_private(path.parent)
-            _replace(path, text)
+            replace_file(path, text)
 
     def write_beside(self, study: str, folder: Path, text: str, *, replace: bool) -> None:
         """Write ``order.toml`` into the study's folder, as the person asked; nothing else.
@@ -200,7 +201,7 @@ class Shelf:
         path = folder / "order.toml"
         try:
             if replace:
-                _replace(path, text, mode=0o644)
+                replace_file(path, text, mode=0o644)
             else:
                 with open(path, "x", encoding="utf-8") as file:  # noqa: PTH123  must not exist
                     file.write(text)
@@ -343,7 +344,7 @@ class Shelf:
 
     def _write(self, name: str, data: Mapping[str, Any]) -> None:
         with self._told():
-            _replace(self.folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
+            replace_file(self.folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
 
     @contextlib.contextmanager
     def _told(self) -> Any:
@@ -355,21 +356,6 @@ class Shelf:
                 f"cannot be written ({error.strerror})",
                 "Check the folder, its permissions and the space on the disk.",
             ) from error
-
-
-def _replace(path: Path, text: str, mode: int = 0o600) -> None:
-    """Write ``path`` whole or not at all. Raises ``OSError``."""
-    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
-    except BaseException:
-        beside.unlink(missing_ok=True)
-        raise
 
 
 def _beside(path: Path, zone: str | None) -> KnownOrder:

@@ -13,6 +13,7 @@ import hashlib
 import itertools
 import os
 import re
+import secrets
 import shutil
 import socket
 import time
@@ -101,6 +102,22 @@ def write_folder(out: Path, texts: Mapping[str, str | Iterable[str]]) -> None:
     finally:
         if beside is not None:
             shutil.rmtree(beside, ignore_errors=True)
+
+
+def replace_file(path: Path, text: str, *, mode: int = 0o600) -> None:
+    """Write one file whole or not at all. Raises ``OSError``; then the older one stands."""
+    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            beside.unlink(missing_ok=True)
+        raise
 
 
 def remove_folder(out: Path) -> None:

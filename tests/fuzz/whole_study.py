@@ -81,11 +81,13 @@ def run_one(
     start = _memory("VmRSS")
     try:
         with tempfile.TemporaryDirectory(prefix="whole-study-") as folder:
-            sys.settrace(lines)
+            if lines is not None:  # else whoever traces already, such as coverage, goes on
+                sys.settrace(lines)
             try:
                 result = check(study, Path(folder), random.Random(seed), second=second)
             finally:
-                sys.settrace(None)
+                if lines is not None:
+                    sys.settrace(None)
         grown = _memory("VmHWM") - start
         assert grown < megabytes * 1_000_000 + 20 * study.size, f"took {grown} bytes of memory"
         return result
