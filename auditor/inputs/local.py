@@ -1,4 +1,4 @@
-"""A place with files: the one dropout between the study and where its files lie."""
+"""A place with files: all that the study knows of where its files lie."""
 
 from __future__ import annotations
 
