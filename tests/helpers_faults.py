@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -73,6 +73,10 @@ class _Watched:
     def write(self, data: Any) -> Any:
         self._faults.strike("write", self._path)
         return self._file.write(data)
+
+    def writelines(self, pieces: Iterable[Any]) -> None:
+        for piece in pieces:
+            self.write(piece)
 
     def read(self, *size: int) -> Any:
         self._faults.strike("read", self._path)

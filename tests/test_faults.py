@@ -23,7 +23,7 @@ from auditor.core.errors import OutputError, SettingsError
 from auditor.desk.settings import Settings
 from auditor.model import Audit
 from auditor.outputs import publish
-from auditor.outputs.publish import audit_texts as real_texts
+from auditor.outputs.publish import audit_pieces as real_pieces
 from auditor.pipeline import Facts
 from auditor.pipeline import examine as real_examine
 
@@ -42,7 +42,7 @@ def same_time(monkeypatch: pytest.MonkeyPatch) -> None:
         def remembered(audit: Audit, texts: dict[str, dict[str, str]] = texts) -> dict[str, str]:
             key = f"{audit.study.name} {audit.order} {audit.person_decisions}"
             if key not in texts:
-                texts[key] = real_texts(audit)
+                texts[key] = {n: "".join(pieces) for n, pieces in real_pieces(audit).items()}
             return texts[key]
 
         monkeypatch.setattr(place, name, remembered)
