@@ -307,7 +307,7 @@ def plain_text(document: Row) -> str:
 
 
 _ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
-_PIECE = 1000
+_PIECE = 64
 
 
 def _storable(pieces: Iterator[str]) -> Iterator[str]:
@@ -328,7 +328,7 @@ def _pieces(value: Any, indent: str, encode: Callable[[Any], str]) -> Iterator[s
         yield f"\n{indent}}}"
     elif isinstance(value, list | tuple | Rows):
         mark = "["
-        for row in _lines(value, encode):
+        for row in _lines(value, encode, f",\n{inner}"):
             yield f"{mark}\n{inner}"
             yield from row
             mark = ","
@@ -338,13 +338,13 @@ def _pieces(value: Any, indent: str, encode: Callable[[Any], str]) -> Iterator[s
 
 
 def _lines(
-    value: Sequence[Any] | Rows[Any], encode: Callable[[Any], str]
+    value: Sequence[Any] | Rows[Any], encode: Callable[[Any], str], joint: str
 ) -> Iterator[Iterable[str]]:
-    """Each row of a list as JSON text on one line, in pieces."""
+    """Rows of a list as JSON text, each on one line, in pieces; many at once by their ``joint``."""
     if not isinstance(value, Rows):
         return ((encode(row),) for row in value)
     if value.of.flat:
-        return ((text,) for text in value.texts(encode))
+        return ((text,) for text in value.texts(encode, joint))
     rows = (value.of.row(one, value.axis, lazy=True) for one in value.values)
     return (_line(row, encode) for row in rows)
 
@@ -359,7 +359,7 @@ def _line(value: Any, encode: Callable[[Any], str]) -> Iterator[str]:
         yield "}" if value else "{}"
     elif isinstance(value, Rows):
         mark = "["
-        for row in _lines(value, encode):
+        for row in _lines(value, encode, ", "):
             yield mark
             yield from row
             mark = ", "

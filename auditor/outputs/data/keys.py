@@ -177,8 +177,8 @@ class Rows(Generic[T]):
     values: Iterable[T]
     axis: Axis
 
-    def texts(self, encode: Callable[[Any], str]) -> Iterator[str]:
-        """The JSON text of each object on one line; of ``of.flat`` objects alone."""
+    def texts(self, encode: Callable[[Any], str], joint: str) -> Iterator[str]:
+        """The JSON texts of many objects at a time with ``joint`` between; of ``of.flat`` ones."""
         for some in in_chunks(self.values):
             names, columns = [], []
             for key in self.of.keys:
@@ -186,7 +186,7 @@ class Rows(Generic[T]):
                     names.append(encode(name))
                     columns.append(_encoded(kind, found, encode))
             form = "{" + ", ".join(f"{name}: %s" for name in names) + "}"
-            yield from map(form.__mod__, zip(*columns, strict=True))
+            yield joint.join(map(form.__mod__, zip(*columns, strict=True)))
 
 
 def _encoded(kind: Kind, found: list[Any], encode: Callable[[Any], str]) -> list[str]:
