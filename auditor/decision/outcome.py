@@ -350,7 +350,12 @@ def _headline(outcome: DecisionOutcome, answers: dict[Question, _Judged]) -> str
         # What keeps it from a repeat: the files are to be settled first.
         doubt = answers["files"].answer.text
         return f"{first.answer.text} Before a repeat: {doubt}"
-    others = [j.question for j in rest if j.state != "yes"]
+    others = [
+        j.question
+        for j in rest
+        # What a study that goes on has not reached yet is no thing to look at.
+        if j.state != "yes" and not (outcome == "so_far" and j.state == "unknown")
+    ]
     also = f" Also to look at: {', '.join(others)}." if others else ""
     return first.answer.text + also
 

@@ -253,9 +253,9 @@ def billing_lines(audit: Audit) -> list[Line]:
     lines = []
     if billing.minimum is not None:
         least = billing.minimum
-        lines.append(
-            Line("Minimum", "Met" if least.met else "Not met", least.text, look=not least.met)
-        )
+        goes_on = audit.stop.kind == "so_far"
+        word = "Met" if least.met else "So far" if goes_on else "Not met"
+        lines.append(Line("Minimum", word, least.text, look=not least.met and not goes_on))
     units = [f"{u.count} × {u.code}" for u in billing.technical_totals]
     if billing.professional.whole_study.code:
         units.append(f"whole study {billing.professional.whole_study.code}")
