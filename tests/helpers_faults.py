@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -36,20 +37,23 @@ class Faults:
     failed: list[str] = field(default_factory=list)
     calls: list[str] = field(default_factory=list)
 
+    _one: threading.Lock = field(default_factory=threading.Lock, repr=False)
+
     def strike(self, name: str, where: object) -> None:
         """Count one call; raise where its turn has come."""
         path = _path(where)
         if path is None or not path.startswith(str(self.watched)):
             return
-        self.count += 1
-        self.calls.append(name)
-        due = self.fail_at and (
-            self.count == self.fail_at if self.once else self.count >= self.fail_at
-        )
-        again = self.same and any(f.endswith(f" {path}") for f in self.failed)
-        if due or again:
-            self.failed.append(f"{name} {path}")
-            raise OSError(self.error, os.strerror(self.error), path)
+        with self._one:  # files are synced side by side
+            self.count += 1
+            self.calls.append(name)
+            due = self.fail_at and (
+                self.count == self.fail_at if self.once else self.count >= self.fail_at
+            )
+            again = self.same and any(f.endswith(f" {path}") for f in self.failed)
+            if due or again:
+                self.failed.append(f"{name} {path}")
+                raise OSError(self.error, os.strerror(self.error), path)
 
 
 def _path(where: object) -> str | None:
