@@ -132,7 +132,7 @@ def test_ci_holds_a_version_of_every_dependency_that_its_lower_bound_allows() ->
 
 def test_ci_uses_the_constraints_and_the_newest_are_tried_without_them() -> None:
     run = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
-    assert 'PIP_CONSTRAINT="${PIP_CONSTRAINT-.ci/constraints.txt}"' in run
+    assert 'PIP_CONSTRAINT="${PIP_CONSTRAINT-$PWD/.ci/constraints.txt}"' in run
     assert "PIP_CONSTRAINT='' bash" in (ROOT / ".ci" / "newest").read_text(encoding="utf-8")
 
 
