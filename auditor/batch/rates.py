@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import ceil, exp, floor, lgamma, sqrt
 
+from auditor.core.units import PPM
 from auditor.model import Share
 
 Z_95 = 1.959963984540054
@@ -12,7 +13,6 @@ Z_95 = 1.959963984540054
 CHANCE = 0.025
 FEWEST = 5
 """Fewer studies than this are never called apart (common practice, no source)."""
-_PPM = 1_000_000
 
 
 def wilson(count: int, of: int) -> Share:
@@ -27,8 +27,8 @@ def wilson(count: int, of: int) -> Share:
     half = Z_95 * sqrt(count * (of - count) / of + Z_95**2 / 4)
     whole = of + Z_95**2
     # At the ends the interval reaches exactly 0 or 1; the square root may miss that by a little.
-    low = 0 if count == 0 else max(0, floor((middle - half) / whole * _PPM))
-    high = _PPM if count == of else min(_PPM, ceil((middle + half) / whole * _PPM))
+    low = 0 if count == 0 else max(0, floor((middle - half) / whole * PPM))
+    high = PPM if count == of else min(PPM, ceil((middle + half) / whole * PPM))
     return Share(count, of, low, high)
 
 
@@ -64,6 +64,6 @@ def compared(share: Share, every: Share, groups: int) -> Share:
     by chance of at most ``CHANCE`` over the number of groups looked at (Bonferroni's correction).
     """
     rest = others(share, every)
-    above = rest.of > 0 and share.low_ppm * rest.of > rest.count * _PPM
+    above = rest.of > 0 and share.low_ppm * rest.of > rest.count * PPM
     rare = share.of >= FEWEST and above and by_chance(share, every) <= CHANCE / max(groups, 1)
     return replace(share, apart=rare)

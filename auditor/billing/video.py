@@ -11,11 +11,10 @@ from auditor.billing.support import held_in
 from auditor.core import intervals as iv
 from auditor.core.durations import in_words
 from auditor.core.text import Own
+from auditor.core.units import PPM
 from auditor.model import Coverage, Interval, Video, VideoPeriod
 from auditor.policy.billing import BillingSettings
 from auditor.policy.monitoring import VideoSettings
-
-_PPM = 1_000_000
 
 
 def measure_video(
@@ -62,12 +61,12 @@ def measure_video(
 
 
 def _share(index: int, recorded_ns: int, video_ns: int, threshold_ppm: int) -> VideoPeriod:
-    needed = -(-recorded_ns * threshold_ppm // _PPM)  # rounded up: the least that meets the share
+    needed = -(-recorded_ns * threshold_ppm // PPM)  # rounded up: the least that meets the share
     return VideoPeriod(
         index,
         recorded_ns,
         video_ns,
-        video_ns * _PPM // recorded_ns if recorded_ns else 0,
+        video_ns * PPM // recorded_ns if recorded_ns else 0,
         video_ns >= needed,
         max(0, needed - video_ns),
     )

@@ -14,11 +14,10 @@ from dataclasses import dataclass, replace
 
 from auditor.core.durations import in_words
 from auditor.core.text import quantity
-from auditor.core.units import MINUTE
+from auditor.core.units import MINUTE, PPM
 from auditor.model import Coverage, Order, PowerMode, PowerPlan, PowerSetup
 from auditor.policy.power import PowerSettings
 
-_PPM = 1_000_000
 _MATCH_PERCENT = 5
 """A measured end so close to the planned end of power fits it (common practice, no source)."""
 _MOST_BATTERIES = 24
@@ -47,14 +46,14 @@ class _Figures:
     @property
     def fitted_ns(self) -> int:
         """What runs without a change of batteries."""
-        charges = self.charges_ppm or (_PPM,) * self.batteries
-        hours = sum(self.battery_ns * share // _PPM for share in charges)
-        return (self.external_ns + hours) * self.mode_share_ppm // _PPM
+        charges = self.charges_ppm or (PPM,) * self.batteries
+        hours = sum(self.battery_ns * share // PPM for share in charges)
+        return (self.external_ns + hours) * self.mode_share_ppm // PPM
 
     @property
     def lasts_ns(self) -> int:
         """What runs with every spare battery, full, changed to."""
-        return self.fitted_ns + self.spare * self.battery_ns * self.mode_share_ppm // _PPM
+        return self.fitted_ns + self.spare * self.battery_ns * self.mode_share_ppm // PPM
 
 
 def needed(setup: PowerSetup | None, settings: PowerSettings) -> tuple[str, ...]:
@@ -100,12 +99,12 @@ def plan_power(
         setup.batteries or 0,
         setup.battery_ns or settings.battery_ns or 0,
         setup.external_ns or 0,
-        _PPM if share is None else share,
+        PPM if share is None else share,
         setup.mode,
         setup.charges_ppm,
         setup.spare_batteries or 0,
     )
-    reserve = None if settings.reserve_ppm is None else ordered_ns * settings.reserve_ppm // _PPM
+    reserve = None if settings.reserve_ppm is None else ordered_ns * settings.reserve_ppm // PPM
     wanted = ordered_ns + (reserve or 0)
     plan = PowerPlan(
         lasts_ns=of.lasts_ns,
@@ -162,10 +161,10 @@ def _would_last(of: _Figures, wanted: int, settings: PowerSettings) -> tuple[str
         if changed.lasts_ns >= wanted:
             found.append(f"{text}: about {_about(changed.lasts_ns)}.")
 
-    if any(share < _PPM for share in of.charges_ppm):
+    if any(share < PPM for share in of.charges_ppm):
         offer(replace(of, charges_ppm=()), "The same batteries, all charged fully")
     if of.mode == "card+computer":
-        card = settings.mode_shares.card_ppm or _PPM
+        card = settings.mode_shares.card_ppm or PPM
         offer(replace(of, mode_share_ppm=card), "Recording to the card only")
     if not of.external_ns and settings.external_ns:
         external = replace(of, external_ns=settings.external_ns)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from auditor.core.clock import Axis, day_text
 from auditor.core.durations import hms
 from auditor.core.text import quantity
+from auditor.core.units import PPM
 from auditor.coverage.timeline import recorded_within
 from auditor.model import (
     Answer,
@@ -60,7 +61,6 @@ _NIGHT_PPM = 100_000
 _CLOSE_PPM = 10_000
 """A time this close to a limit, as a share of the order, is said with its margin."""
 _SHOWN = 2
-_PPM = 1_000_000
 
 
 def percent(ppm: int) -> str:
@@ -157,15 +157,15 @@ def _of_the_window(
 ) -> _Judged:
     """Recorded time against the ordered; ``of`` names both."""
     recorded, ordered = coverage.recorded_ns, shortfall.ordered_ns
-    if recorded * _PPM < ordered * settings.minimum_ppm:
+    if recorded * PPM < ordered * settings.minimum_ppm:
         text = f"{of}, under {percent(settings.minimum_ppm)}{_parts(shortfall)}"
         best = max((f.other_recorded_ns or 0 for f in findings), default=0)
-        if best * _PPM >= ordered * settings.minimum_ppm:
+        if best * PPM >= ordered * settings.minimum_ppm:
             text += f"; another interpretation of the same files gives {hms(best)}"
         return _one("order", "no", "below_minimum_share", text)
     window = shortfall.window
     near = recorded_within(coverage, Interval(window.start - slack_ns, window.end + slack_ns))
-    limit = -(-ordered * (_PPM - settings.tolerance_ppm) // _PPM)
+    limit = -(-ordered * (PPM - settings.tolerance_ppm) // PPM)
     if recorded < limit:
         text = f"{of}, {hms(shortfall.short_ns, up=True)} short{_parts(shortfall)}"
         return _one("order", "look", "below_tolerance", text)
@@ -178,7 +178,7 @@ def _of_the_window(
     text = (
         f"{of}, {hms(shortfall.short_ns, up=True)} short, within {percent(settings.tolerance_ppm)}"
     )
-    if (near - limit) * _PPM < ordered * _CLOSE_PPM:
+    if (near - limit) * PPM < ordered * _CLOSE_PPM:
         text += f" by {hms(near - limit)}"
     return _Judged("order", "yes", (), text)
 
@@ -219,18 +219,18 @@ def _readable(
         state = "look"
         text = f"{quantity(channels, 'EEG channel')} in the files, {signal.needed_channels} needed"
         reasons.append(Reason("few_eeg_channels", text, "readable"))
-    elif usable * _PPM < whole * settings.usable_minimum_ppm:
+    elif usable * PPM < whole * settings.usable_minimum_ppm:
         state = "no"
         text = (
             f"{hms(usable)} usable of {hms(whole)} {word}, under "
             f"{percent(settings.usable_minimum_ppm)} (signal on at least {needed})"
         )
         reasons.append(Reason("usable_below_minimum", text, "readable"))
-    elif usable * _PPM < whole * settings.usable_ppm:
+    elif usable * PPM < whole * settings.usable_ppm:
         state = "look"
         text = f"{hms(usable)} usable of {hms(whole)} {word} (signal on at least {needed})"
         reasons.append(Reason("usable_below_share", text, "readable"))
-    elif clean * _PPM < whole * settings.usable_ppm:
+    elif clean * PPM < whole * settings.usable_ppm:
         state = "look"
         text = f"{hms(clean)} clean of {hms(whole)} {word}, {hms(usable)} usable: artifact"
         reasons.append(Reason("clean_below_share", text, "readable"))
@@ -251,7 +251,7 @@ def _readable(
 def _lost(night: NightFacts) -> bool:
     clean = night.clean_ns if night.clean_ns is not None else night.usable_ns
     length = night.end - night.start
-    return clean is not None and length >= _NIGHT_NS and clean * _PPM < length * _NIGHT_PPM
+    return clean is not None and length >= _NIGHT_NS and clean * PPM < length * _NIGHT_PPM
 
 
 def _billing(order: Order | None, billing: Billing | None) -> _Judged:

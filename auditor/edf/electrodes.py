@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import re
 
+from auditor.model.recording import EARS
+
 _SAME_PLACE = {"T3": "T7", "T4": "T8", "T5": "P7", "T6": "P8"}
 _MORE_PLACES = ("T1", "T2", "Sp1", "Sp2", "Pg1", "Pg2")
 """Anterior temporal, sphenoidal and nasopharyngeal electrodes: clinical places outside the 10-05
 names (common practice, no source). Taken only where the label itself says EEG."""
 
-_EARS = frozenset({"A1", "A2", "M1", "M2"})
-"""Earlobes and mastoids: beside another electrode they are its reference."""
 _REFERENCE = re.compile(
     r"(?:v?ref\w{0,3}|avg|ave?|avr|car|le|lm|linked|com|gnd|g[12]|org|r|"
     r"\(?[am]1\s?[+/]?\s?[am]2\)?(?:/2)?|[am]12)",
@@ -76,7 +76,7 @@ def electrode_name(label: str, dimension: str = "") -> str | None:
         return place
     other = _place(second, bool(kind))
     if other is not None:
-        return place if other in _EARS and place not in _EARS else f"{place}-{other}"
+        return place if other in EARS and place not in EARS else f"{place}-{other}"
     if kind or _REFERENCE.fullmatch(second):
         return place
     return None

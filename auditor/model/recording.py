@@ -10,7 +10,8 @@ from auditor.core.intervals import Int64
 from auditor.model.byte_source import FileState, Opener
 from auditor.model.codes import Finding
 
-_EARS = frozenset({"A1", "A2", "M1", "M2"})
+EARS = frozenset({"A1", "A2", "M1", "M2"})
+"""Earlobes and mastoids: beside another electrode they are its reference."""
 
 
 def is_reference(electrode: str | None) -> bool:
@@ -19,7 +20,7 @@ def is_reference(electrode: str | None) -> bool:
     Such channels are references: they are no electrodes of the montage, neither of the set-up nor
     of what can be read (common practice, no source).
     """
-    return electrode is not None and set(electrode.split("-")) <= _EARS
+    return electrode is not None and set(electrode.split("-")) <= EARS
 
 
 Format = Literal["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"]

@@ -20,7 +20,7 @@ from typing import Literal
 
 from auditor.core.errors import UsageError
 from auditor.core.intervals import Int64, Interval
-from auditor.core.text import Own
+from auditor.core.text import Own, matches
 from auditor.core.units import DAY
 from auditor.coverage.events import by_patient
 from auditor.coverage.timeline import study_coverage
@@ -349,23 +349,18 @@ def _label(channel: Channel) -> Own:
 
 def _classes(text: str, policy: Policy) -> Own:
     """The classes that the policy's patterns put an annotation in; never its own words."""
-    short = text[:300]  # as much as the patterns look at
     found = [
         words
         for name, words in CLASSES.items()
-        if _matches(getattr(policy.stop.patterns, name), short)
+        if matches(getattr(policy.stop.patterns, name), text)
     ]
-    if by_patient(short):
+    if by_patient(text):
         found.append("push-button")
-    if _matches(policy.monitoring.check_patterns, short):
+    if matches(policy.monitoring.check_patterns, text):
         found.append("monitoring check")
-    if _matches(policy.billing.sleep_patterns, short):
+    if matches(policy.billing.sleep_patterns, text):
         found.append("sleep")
     return Own("; ".join(found)) if found else WITHHELD
-
-
-def _matches(patterns: Iterable[str], text: str) -> bool:
-    return any(re.search(p, text, re.IGNORECASE) for p in patterns)
 
 
 def _second(agrees: bool | None) -> Own:

@@ -11,11 +11,10 @@ from auditor.core import intervals
 from auditor.core.clock import Axis
 from auditor.core.durations import hms
 from auditor.core.text import Own
+from auditor.core.units import PPM
 from auditor.model import Finding, Order, StudyFile, finding
 from auditor.policy.study import StudySettings
 from auditor.study.placing import SHOWN, end_of, held, recorded_ns, start_of
-
-_PPM = 1_000_000
 
 
 def whole_findings(
@@ -41,7 +40,7 @@ def whole_findings(
     yield from _channel_sets(timed, axis, where)
     if order is not None:
         over = recorded - order.ordered_ns
-        if over >= settings.extra_ns and over * _PPM >= order.ordered_ns * settings.extra_ppm:
+        if over >= settings.extra_ns and over * PPM >= order.ordered_ns * settings.extra_ppm:
             yield finding(
                 "more_than_ordered",
                 where,
