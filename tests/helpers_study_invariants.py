@@ -16,7 +16,7 @@ import os
 import random
 import re
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
@@ -54,8 +54,13 @@ def validator() -> jsonschema.Draft202012Validator:
     return jsonschema.Draft202012Validator(schema())
 
 
-def check(study: Folder, at: Path, rng: random.Random, *, second: bool = False) -> str:
+def check(
+    study: Folder, at: Path, rng: random.Random, *, second: bool = False,
+    shown: Callable[[str], bool] = lambda result: True,
+) -> str:  # fmt: skip
     """Audit ``study`` under ``at``; its outcome in a word or two: outcome and findings, or error.
+
+    ``shown`` says of a result whether its outputs are made and looked through.
 
     Raises ``AssertionError`` where something that must hold does not, and whatever the auditor
     raised that is not of its family.
@@ -75,14 +80,15 @@ def check(study: Folder, at: Path, rng: random.Random, *, second: bool = False) 
         facts = _facts(folder, order_path, options)
         audit = judge(facts, policy(), options)
         sound(audit, study, options)
-        texts = audit_texts(audit)
-        outputs(audit, texts)
-        if hidden:
-            without_patient(redacted(facts, policy(), options), audit)
-        if again:
-            second_audit = judge(_facts(folder, order_path, options), policy(), options)
-            assert audit_texts(second_audit) == texts, "two runs differ"
         result = " ".join([audit.decision.outcome, *sorted({f.code for f in audit.findings})])
+        if shown(result):
+            texts = audit_texts(audit)
+            outputs(audit, texts)
+            if hidden:
+                without_patient(redacted(facts, policy(), options), audit)
+            if again:
+                second_audit = judge(_facts(folder, order_path, options), policy(), options)
+                assert audit_texts(second_audit) == texts, "two runs differ"
     except AuditorError as error:
         if not error.problem or not str(error).endswith(error.action):
             raise AssertionError("an error that says nothing") from error

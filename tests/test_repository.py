@@ -123,7 +123,7 @@ def test_ci_holds_a_version_of_every_dependency_that_its_lower_bound_allows() ->
         for part in group
     }
     for requirement in wanted:
-        found = re.fullmatch(r"([\w-]+)(?:\[\w+\])?(?:>=([\d.]+))?", requirement)
+        found = re.fullmatch(r"([\w-]+)(?:\[\w+\])?(?:>=([\d.]+))?(?:; .+)?", requirement)
         assert found, requirement
         pinned = pins[found[1].lower()]
         if found[2]:

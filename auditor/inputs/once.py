@@ -108,16 +108,23 @@ def read_once(
         progress.stage("Reading", sum(f.size for f in files))
     work = _Work(files, progress)
     try:
-        with ThreadPoolExecutor(max(1, workers), thread_name_prefix="read") as pool:
-            try:
-                for future in [pool.submit(work.run) for _ in range(max(1, workers))]:
-                    future.result()
-            finally:
-                work.stop()
+        if sum(f.size for f in files) <= BLOCK_BYTES:  # threads would cost more than they bring
+            work.run()
+        else:
+            _side_by_side(work, max(1, workers))
     finally:
         for one in work.every:
             one.close()
     return {one.file.name: one.outcome() for one in work.every}
+
+
+def _side_by_side(work: _Work, workers: int) -> None:
+    with ThreadPoolExecutor(workers, thread_name_prefix="read") as pool:
+        try:
+            for future in [pool.submit(work.run) for _ in range(workers)]:
+                future.result()
+        finally:
+            work.stop()
 
 
 @dataclass(slots=True)
