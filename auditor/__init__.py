@@ -9,7 +9,7 @@ Use from Python::
     audit.coverage.recorded_ns          # integer nanoseconds, as every time and duration
     auditor.tables(audit)["gaps"]       # a pandas DataFrame: start, end, duration_s, likely_cause
 
-``audit_study`` returns frozen dataclasses (``auditor.model``) and writes nothing; ``tables`` gives
+``audit_study`` returns frozen values (``auditor.model``) and writes nothing; ``tables`` gives
 the same facts as pandas tables; ``write_audit`` writes what ``auditor study`` writes. Errors that a
 person can act on are ``auditor.AuditorError``.
 """

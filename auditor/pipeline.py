@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.billing import (
     billing_periods,
@@ -57,8 +59,7 @@ from auditor.study import Place, as_place, build_study
 from auditor.study.second_readers import SecondReaders
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
+class Options(Struct, frozen=True):
     """How an audit is made.
 
     ``generated_utc`` is the time of making that the audit states; ``None`` takes it from the clock,
@@ -76,8 +77,7 @@ class Options:
     logs_must_open: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+class Facts(Struct, frozen=True):
     """All that was read and measured of one study; ``judge`` needs nothing else of the inputs.
 
     ``findings`` are those that reading and measuring gave. What texts of files, orders and people

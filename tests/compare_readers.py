@@ -13,8 +13,9 @@ import csv
 import sys
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 ROOT = Path(__file__).resolve().parent.parent
 for folder in (ROOT, ROOT / "tests"):
@@ -33,8 +34,7 @@ READERS = (*LIBRARIES, "edfio")
 SECONDS = 60
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """One file: our figures in words, and for each reader (status, what it says)."""
 
     file: str

@@ -13,11 +13,13 @@ import shutil
 import sys
 import tempfile
 from collections import Counter
-from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 if __name__ == "__main__":
     sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent)]
@@ -35,8 +37,7 @@ EPOCH = datetime(1970, 1, 1)
 Span = tuple[int, int]
 
 
-@dataclass(frozen=True)
-class Made:
+class Made(Struct, frozen=True):
     """One file as it was made. Times in nanoseconds; ``runs`` are true, after the study's zero."""
 
     name: str
@@ -55,8 +56,7 @@ class Made:
         return self.name.rpartition("/")[0]
 
 
-@dataclass(frozen=True)
-class Case:
+class Case(Struct, frozen=True):
     """One folder with its order."""
 
     base: datetime
@@ -70,12 +70,11 @@ class Case:
     include: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class Answer:
+class Answer(Struct, frozen=True):
     """What was concluded."""
 
     recorded: int
-    aside: dict[str, str] = field(default_factory=dict)
+    aside: dict[str, str] = {}
     look: frozenset[str] = frozenset()
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -24,6 +23,7 @@ from helpers_audit_parts import (
     study_file,
     usable_of,
 )
+from msgspec.structs import replace
 
 from auditor.core.clock import Axis, civil_ns
 from auditor.core.units import DAY, HOUR, MINUTE, NS

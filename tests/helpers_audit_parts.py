@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
+from msgspec.structs import replace
 
 from auditor.core.clock import Axis, civil_ns
 from auditor.core.intervals import intersection

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from msgspec.structs import replace
 
 from auditor.billing import SetupChannels, billing_periods, measure_billing
 from auditor.billing.monitoring import measure_monitoring

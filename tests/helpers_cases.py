@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from helpers_studies import (
     write_piece,
 )
 from helpers_truth import LEAN, Truth, faults, joined, order_file, truth_of
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from auditor.core.units import HOUR

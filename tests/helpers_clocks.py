@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from helpers_studies import BASE, Clock, civil, s, write_piece
 from helpers_truth import LEAN, Truth, joined, order_file, truth_of
+from msgspec.structs import replace
 
 from auditor.core.units import NS
 

@@ -15,11 +15,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlencode
 
+from msgspec import Struct
+
 PROJECT = Path(__file__).resolve().parent.parent
 
 
-@dataclass(frozen=True)
-class Answer:
+class Answer(Struct, frozen=True):
     """An HTTP answer: the status (0: closed without one), headers by lower-case name, the text."""
 
     status: int

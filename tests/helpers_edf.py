@@ -25,7 +25,8 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 Onset = int | float | str | bytes | None
 
@@ -41,8 +42,7 @@ SIGNAL_FIELDS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Sig:
+class Sig(Struct, frozen=True):
     """One signal. ``rate`` is samples per record. ``samples(record)`` gives its digital values.
 
     Without ``samples`` the values are a ramp that differs by record and sample (never flat).

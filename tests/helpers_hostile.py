@@ -11,13 +11,13 @@ import os
 import socket
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import helpers_cases as cases
 from helpers_edf import Sig, edf, event
 from helpers_edf_invariants import bases
 from helpers_studies import Amplifier, Clock, s, write_piece
+from msgspec import Struct
 
 FIXTURES = Path(__file__).resolve().parents[1] / "fixtures"
 MARKUP = (
@@ -29,8 +29,7 @@ MARKUP = (
 """Texts that must never be more than text, whatever shows them. Nothing of ours is called zzq."""
 
 
-@dataclass(frozen=True)
-class Folder:
+class Folder(Struct, frozen=True):
     """What is in a study's folder. ``odd`` entries: name -> (kind, target of a link).
 
     ``order`` is the order file's (ending, content) beside the folder, with ``logs`` beside it.
@@ -38,9 +37,9 @@ class Folder:
     """
 
     files: dict[bytes, bytes]
-    odd: dict[bytes, tuple[str, bytes]] = field(default_factory=dict)
+    odd: dict[bytes, tuple[str, bytes]] = {}
     order: tuple[str, bytes] | None = None
-    logs: dict[str, bytes] = field(default_factory=dict)
+    logs: dict[str, bytes] = {}
     zone: str | None = None
 
     @property

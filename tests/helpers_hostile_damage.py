@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import replace
 
 from helpers_edf import MAIN_FIELDS, SIGNAL_FIELDS
 from helpers_edf_invariants import mutate
 from helpers_hostile import MARKUP, Folder
+from msgspec.structs import replace
 
 LARGEST = 3_000_000
 """A study is not grown beyond so many bytes: the search is for kinds of damage, not for size."""

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 from helpers_edf import Sig, edf, event
+from msgspec import Struct
 
 HOOKUP = datetime(2027, 3, 2, 9, 0)
 TEN_TWENTY = (
@@ -32,8 +32,7 @@ def h(text: str) -> timedelta:
     return timedelta(hours=hours, minutes=minutes, seconds=seconds[0] if seconds else 0)
 
 
-@dataclass(frozen=True)
-class Eeg:
+class Eeg(Struct, frozen=True):
     """One recording. ``dead`` gives electrodes that go flat, and when; ``mains`` and ``large`` the
     electrodes full of mains artifact and those that pop over 1 mV in every second."""
 
@@ -44,10 +43,10 @@ class Eeg:
     recorder: str = "N-3"
     record_s: int = 60
     rate: int = 2
-    dead: Mapping[str, timedelta] = field(default_factory=dict)
+    dead: Mapping[str, timedelta] = {}
     mains: Iterable[str] = ()
     large: Iterable[str] = ()
-    events: Mapping[timedelta, str] = field(default_factory=dict)
+    events: Mapping[timedelta, str] = {}
     closed: bool = True
     header_date: str | None = None
     cut: int = 0

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 from helpers_edf import MAIN_FIELDS, SIGNAL_FIELDS, pad, time_keeping
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from auditor.core.progress import Progress
@@ -36,8 +37,7 @@ Digital = NDArray[np.int64]
 _FIELD = {"live": "signal", "hum": "mains"}
 
 
-@dataclass(frozen=True)
-class Chan:
+class Chan(Struct, frozen=True):
     """One channel: digital samples of the whole file, at ``rate`` samples per record."""
 
     label: str
@@ -136,8 +136,7 @@ def sine(seconds: float, rate: int, hz: float, uv: float) -> Digital:
     return np.round(uv * UV * np.sin(2 * np.pi * hz * at)).astype(np.int64)
 
 
-@dataclass(frozen=True)
-class Scanned:
+class Scanned(Struct, frozen=True):
     """A scanned study with what is needed to look at it."""
 
     study: Study

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
 
 from auditor.causes.explain import explain
 from auditor.causes.next_hookup import advise
@@ -142,8 +142,7 @@ def scanned(*channels: ChannelFacts, below_h: float | None = None) -> SignalFact
     return SignalFacts(True, 8, channels=channels, below_minimum_from=below)
 
 
-@dataclass(frozen=True)
-class Case:
+class Case(Struct, frozen=True):
     """A study with what is known of it. Hours count from hook-up."""
 
     files: Sequence[StudyFile]
@@ -155,7 +154,7 @@ class Case:
     aside: Sequence[StudyFile] = ()
     unreadable: Sequence[UnreadableFile] = ()
     findings: Sequence[Finding] = ()
-    copies: Sequence[StudyCopy] = field(default=())
+    copies: Sequence[StudyCopy] = ()
     still_recording: bool = False
 
     def study(self) -> Study:

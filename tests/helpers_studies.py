@@ -9,12 +9,12 @@ reference device's clock shows it.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from auditor.core.units import NS
@@ -55,8 +55,7 @@ def stamp(true_ns: int, base: datetime = BASE) -> datetime:
     return base + timedelta(seconds=true_ns // NS)
 
 
-@dataclass(frozen=True)
-class Amplifier:
+class Amplifier(Struct, frozen=True):
     """The one source of samples. ``samples`` gives any stretch, the same each time.
 
     The sum of two loops of noise whose lengths are primes: no part of it comes again within 67
@@ -100,8 +99,7 @@ def _part(loop: NDArray[np.int16], first: int, count: int) -> NDArray[np.int16]:
     return np.tile(loop, (-(-(start + count) // len(loop)), 1))[start : start + count]
 
 
-@dataclass(frozen=True)
-class Clock:
+class Clock(Struct, frozen=True):
     """A device's clock: true time plus ``offset_ns`` plus ``drift_ppb`` of the true time."""
 
     offset_ns: int = 0
@@ -117,15 +115,14 @@ class Clock:
         return civil(self.base) + self.shows(true_ns)
 
 
-@dataclass(frozen=True)
-class Piece:
+class Piece(Struct, frozen=True):
     """The truth of one written file. Civil times are those its own clock stamped."""
 
     path: Path
     format: FileFormat
     start_civil: int
     """Header start stamp, civil nanoseconds (whole seconds)."""
-    offsets_ns: NDArray[np.int64] = field(repr=False)
+    offsets_ns: NDArray[np.int64]
     record_ns: int
     record_bytes: int
     header_bytes: int

@@ -7,7 +7,6 @@ sums are worked out here again, in plain Python, from the files' own records.
 from __future__ import annotations
 
 import csv
-import dataclasses
 import functools
 import hashlib
 import io
@@ -24,6 +23,8 @@ from typing import Any
 
 import jsonschema
 from helpers_hostile import Folder, write
+from msgspec import Struct
+from msgspec.structs import fields, replace
 from selectolax.lexbor import LexborHTMLParser
 
 from auditor import __file__ as package
@@ -411,8 +412,8 @@ def without_patient(plain: Audit, audit: Audit) -> None:
         base = file.recording.name.rsplit("/", 1)[-1]
         known |= {base} if len(base) > 8 else set()
     words = [w.casefold() for w in known if w.isascii() and w.isprintable()]
-    fields = dataclasses.replace(plain, rules=(), cautions=())
-    for text in _strings(fields):
+    shown = replace(plain, rules=(), cautions=())
+    for text in _strings(shown):
         held = next((w for w in words if w in text.casefold().replace("[text withheld]", "")), None)
         assert held is None, f"{held!r} left in {text[:200]!r}"
 
@@ -423,6 +424,6 @@ def _strings(value: Any) -> Iterator[str]:
     elif isinstance(value, tuple):
         for v in value:
             yield from _strings(v)
-    elif dataclasses.is_dataclass(value) and not isinstance(value, type):
-        for f in dataclasses.fields(value):
+    elif isinstance(value, Struct):
+        for f in fields(value):
             yield from _strings(getattr(value, f.name))

@@ -6,12 +6,12 @@ Long cases use few channels at a low rate: their truth is in time, not in wavefo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 from helpers_studies import BASE, Amplifier, Change, Piece, civil
+from msgspec import Struct
 from numpy.typing import NDArray
 
 LEAN = Amplifier(rate=8, level=600)
@@ -20,8 +20,7 @@ LEAN = Amplifier(rate=8, level=600)
 Span = tuple[int, int]
 
 
-@dataclass(frozen=True)
-class Truth:
+class Truth(Struct, frozen=True):
     """What really happened. Spans are civil nanoseconds since 1970 on the reference clock.
 
     With ``timezone`` they are nanoseconds since 1970 UTC instead, as on the study axis.

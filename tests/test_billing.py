@@ -8,12 +8,11 @@ and the rest r: r up to 2 h joins the last day, more than 2 to 12 h is one 2-12 
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from helpers_billing import POLICY, bill, coverage_of, hms, order, units
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from auditor.billing.limits import split_total
 from auditor.core.units import HOUR, NS

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import helpers_audit as h
 import pytest
 from helpers_browser import chromium, program
+from msgspec.structs import replace
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from auditor.core.durations import hms

@@ -5,8 +5,6 @@ Every row is true by construction. The judgements are common practice, no source
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-
 import numpy as np
 import pytest
 from helpers_stop import (
@@ -21,6 +19,8 @@ from helpers_stop import (
     scanned,
     unreadable,
 )
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.causes.explain import MOST_INSIDE
 from auditor.causes.next_hookup import advise
@@ -56,15 +56,14 @@ ADVICE = {
 }
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """A study, and the causes, ranks and advice of its end or of its gaps."""
 
     case: Case
     cause: str
     rank: str | None
-    advice: tuple[str, ...] = field(default=())
-    also: tuple[str, ...] = field(default=())
+    advice: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
 
 
 def at_end(text: str, *, end: float = 30, before_s: float = 4, **more: object) -> Case:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,6 +9,7 @@ import mne
 import numpy as np
 import pytest
 from helpers_signal import Chan, noise, recording_bytes, scan
+from msgspec.structs import replace
 
 from auditor.core.clock import civil_ns
 from auditor.core.units import NS

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from helpers_billing import (
 )
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from auditor.billing import billing_periods
 from auditor.billing.monitoring import measure_monitoring

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from helpers_stop import Case, aside, batteries, channel, note, piece, scanned, unreadable
+from msgspec.structs import replace
 
 from auditor.model import Advice, Finding
 

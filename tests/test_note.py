@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import helpers_audit as h
 import pytest
+from msgspec.structs import replace
 
 from auditor.core.durations import hms
 from auditor.core.units import HOUR

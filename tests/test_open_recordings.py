@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import json
 import shutil
-from dataclasses import dataclass
 from importlib.metadata import files
 from pathlib import Path
 
 import pyedflib
 import pytest
 from helpers_counted import counted
+from msgspec import Struct
 
 from auditor.cli import parser as cli
 from auditor.core.clock import iso
@@ -24,8 +24,7 @@ from auditor.edf import read_recording
 from auditor.study.second_readers import SecondReaders
 
 
-@dataclass(frozen=True)
-class Published:
+class Published(Struct, frozen=True):
     """What is published of one file. ``rates``: samples per second of the ordinary signals."""
 
     name: str

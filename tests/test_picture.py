@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
 
@@ -11,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from auditor.core.clock import Axis, civil_ns
 from auditor.core.units import DAY, HOUR, MINUTE, NS

@@ -8,12 +8,12 @@ headline must give. Rows stand on both sides of each limit.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from helpers_practice import EIGHT, HOOKUP, TEN_TWENTY, Eeg, every, h, log_of, order_text
+from msgspec import Struct
 
 from auditor.inputs.order import read_order
 from auditor.model import Audit
@@ -25,8 +25,7 @@ PATIENT = "P-2041 X X X"
 NOBODY = "X X X X"
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """One study. ``answers`` gives order, readable, billing, files; ``says`` stands in the
     headline, ``also`` in the answers, ``note`` in the note, ``counted`` is what was recorded."""
 
@@ -37,7 +36,7 @@ class Row:
     outcome: str
     says: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
-    logs: Mapping[str, str] = field(default_factory=dict)
+    logs: Mapping[str, str] = {}
     counted: timedelta | None = None
     aside: tuple[str, ...] = ()
     never: tuple[str, ...] = ()

@@ -67,11 +67,13 @@ def test_a_documented_example_runs_as_it_stands(
     assert any(isinstance(value, Audit) for value in names.values())
 
 
-def test_the_values_are_dataclasses_with_exact_nanoseconds(audit: Audit) -> None:
+def test_the_values_are_frozen_with_exact_nanoseconds(audit: Audit) -> None:
     assert audit.coverage.recorded_ns == 5400 * NS
     assert [g.duration for g in audit.coverage.gaps] == [600 * NS]
     assert audit.order is not None
     assert audit.order.ordered_ns == 2 * HOUR
+    with pytest.raises(AttributeError):
+        audit.order.ordered_ns = 3 * HOUR  # type: ignore[misc]
 
 
 def test_the_tables_say_what_audit_json_says(audit: Audit) -> None:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from decimal import Decimal
 
 import helpers_audit as h
 import pytest
 from helpers_page import html_of, render, seen, tree_of
+from msgspec.structs import replace
 
 from auditor.core.clock import Axis
 from auditor.core.durations import exact_seconds, hms

@@ -6,13 +6,13 @@ import base64
 import hashlib
 import re
 import shutil
-from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
 import helpers_audit as h
 import pytest
 from helpers_page import ALL, SMALL, html_of, render, seen, tree_of
+from msgspec.structs import replace
 
 from auditor.core.units import DAY, HOUR, NS
 from auditor.model import Finding

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 import tomllib
-from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
 import pytest
 from helpers_billing import POLICY, policy_from
+from msgspec.structs import replace
 
 from auditor.core.errors import SettingsError
 from auditor.decision.rules import rule_lines

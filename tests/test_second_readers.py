@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import compare_readers
@@ -17,6 +16,7 @@ from helpers_studies import (
     set_field,
     write_piece,
 )
+from msgspec.structs import replace
 
 import auditor
 from auditor.core.units import NS

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from copy import deepcopy
-from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ import pytest
 from helpers_studies import write_piece
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from auditor.cli import parser as cli
 from auditor.core.clock import Axis, civil_datetime, civil_ns, iso

@@ -6,13 +6,13 @@ import signal
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pytest
 from helpers_signal import Chan, coverage_of, noise, recording_bytes
 from helpers_signal import scanned as scanned_study
+from msgspec.structs import replace
 
 from auditor.core.progress import Progress
 from auditor.core.units import NS

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 from helpers_edf import edf, event
+from msgspec import Struct
 
 from auditor.causes.explain import explain
 from auditor.causes.power import plan_power
@@ -47,8 +47,7 @@ def write(
     (folder / name).write_bytes(raw[: len(raw) - cut_records * RECORD_BYTES])
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(Struct, frozen=True):
     """What came out."""
 
     coverage: Coverage

@@ -5,7 +5,6 @@ Truth is by construction: every piece is written from true time by ``helpers_stu
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -27,6 +26,7 @@ from helpers_copies import (
     write_copy,
 )
 from helpers_studies import Amplifier, Clock, write_piece
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from auditor.core.units import HOUR, NS
@@ -140,8 +140,7 @@ def test_a_copy_is_found_however_wrong_its_clock_is(tmp_path: Path, hours: int) 
     assert study.copies[1].clock_offset_ns == hours * HOUR
 
 
-@dataclass(frozen=True)
-class Halved(Amplifier):
+class Halved(Amplifier, frozen=True):  # BASE
     """The same signal at half the rate: each sample the mean of two of ``source``."""
 
     source: Amplifier = AMPLIFIER

@@ -5,7 +5,6 @@ Truth is by construction: every piece is written from true time by ``helpers_stu
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -28,6 +27,7 @@ from helpers_copies import (
     write_copy,
 )
 from helpers_studies import Amplifier, Clock, civil, write_piece
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from auditor.core.units import HOUR, NS

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 from helpers_studies import BASE, Amplifier, Clock, civil, set_field, write_piece
+from msgspec import Struct
+from msgspec.structs import replace
 from numpy.typing import NDArray
 
 from auditor.core.text import Own
@@ -44,17 +45,16 @@ def base(folder: Path) -> None:
     piece(folder / "b.edf", 6, 10)
 
 
-@dataclass(frozen=True)
-class Case:
+class Case(Struct, frozen=True):
     name: str
     write: Callable[[Path], None]
     order: Order | None
     hours: float
-    aside: dict[str, str] = field(default_factory=dict)
+    aside: dict[str, str] = {}
     """File -> the code of its reason."""
-    findings: dict[str, str] = field(default_factory=dict)
+    findings: dict[str, str] = {}
     """Code -> severity."""
-    other_hours: dict[str, float] = field(default_factory=dict)
+    other_hours: dict[str, float] = {}
     """Code -> recorded hours under the other reading."""
 
 

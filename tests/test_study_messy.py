@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,8 @@ from typing import Any
 import numpy as np
 import pytest
 from helpers_studies import BASE, Amplifier, Clock, civil, cut_tail, set_field, write_piece
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.errors import NothingReadable
 from auditor.core.units import HOUR, MINUTE, NS
@@ -42,8 +43,7 @@ def flat(out: np.ndarray[Any, Any], first: int) -> None:
 FLAT = replace(AMPLIFIER, change=flat)
 
 
-@dataclass(frozen=True)
-class File:
+class File(Struct, frozen=True):
     """True hours ``first`` to ``last``; ``at`` replaces the stamp, ``off`` is the clock's, in s."""
 
     name: str
@@ -52,7 +52,7 @@ class File:
     off: float = 0
     at: datetime | None = None
     amplifier: Amplifier = AMPLIFIER
-    with_: Mapping[str, Any] = field(default_factory=dict)
+    with_: Mapping[str, Any] = {}
 
     def write(self, folder: Path, base: datetime) -> None:
         path = folder / self.name
@@ -72,8 +72,7 @@ class File:
         )
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """What must be concluded: recorded time, files set aside by reason, and two answers."""
 
     name: str
@@ -82,7 +81,7 @@ class Row:
     hours: float
     look: str = ""
     """The finding for which a person must look at the files; '' where nobody need to."""
-    aside: Mapping[str, str] = field(default_factory=dict)
+    aside: Mapping[str, str] = {}
     hookup: float | None = 0
     code: str | None = "P-2041"
     zone: str | None = None

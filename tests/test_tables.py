@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import replace
 
 import helpers_audit as h
 import pytest
+from msgspec.structs import replace
 
 from auditor.core.units import HOUR
 from auditor.outputs.data import csv_texts

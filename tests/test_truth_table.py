@@ -8,7 +8,6 @@ files are compared with the study's own truth.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -17,6 +16,7 @@ import helpers_clocks as clocks
 import pytest
 from helpers_studies import Amplifier
 from helpers_truth import Truth
+from msgspec import Struct
 
 from auditor.core.units import NS
 from auditor.inputs.order import read_order
@@ -27,8 +27,7 @@ from auditor.policy import load_policy
 POLICY = load_policy()
 
 
-@dataclass(frozen=True)
-class Row:
+class Row(Struct, frozen=True):
     """One study with what must be said of it. ``None``: not looked at."""
 
     name: str

@@ -18,6 +18,8 @@ from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
 
+from msgspec import Struct
+
 from auditor.core.clock import full_year
 from auditor.edf import looks_like_recording
 from auditor.inputs.order import order_of_folder
@@ -29,8 +31,7 @@ _APART = timedelta(days=7)
 """Start dates further apart than this are of two studies (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Head:
+class _Head(Struct, frozen=True):
     """What the first bytes say: the patient field (empty where unreadable) and the start date."""
 
     patient: bytes

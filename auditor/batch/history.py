@@ -13,9 +13,10 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from auditor.core.errors import OutputError, UsageError
 from auditor.core.files import make_private, touch_private
@@ -75,8 +76,7 @@ Summary = dict[str, Any]
 Inputs = list[list[Any]]
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
+class Known(Struct, frozen=True):
     """The latest audit of a study: when it was made, from what, and its summary."""
 
     audited_utc: str

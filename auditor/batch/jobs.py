@@ -8,9 +8,11 @@ import json
 import os
 import stat
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.batch.folder import AUDITS
 from auditor.batch.history import Inputs, Known, Summary
@@ -36,8 +38,7 @@ REFUSALS = frozenset(
 WITHHELD = "the study could not be audited; audit it by itself to see why"
 
 
-@dataclass(frozen=True, slots=True)
-class Job:
+class Job(Struct, frozen=True):
     """Everything one study's audit depends on. Plain and picklable.
 
     ``study`` is its id in the worklist and ``slug`` its folder under ``audits/``. ``paths`` are
@@ -49,10 +50,10 @@ class Job:
     paths: tuple[str, ...]
     order: Order | None
     order_sha256: str | None
-    policy: Policy = field(repr=False)
+    policy: Policy
     options: Options
     redact: Redact | None
-    key: bytes | None = field(default=None, repr=False)
+    key: bytes | None = None
     """By which ``redact`` draws what it hides."""
     decisions: tuple[PersonDecision, ...] = ()
     before: Known | None = None
@@ -61,13 +62,12 @@ class Job:
     debug: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Result:
+class Result(Struct, frozen=True):
     """What came of a job: the summary, and the audit's files by name (none where it failed)."""
 
     summary: Summary
     inputs: Inputs
-    texts: Mapping[str, str] = field(default_factory=dict, repr=False)
+    texts: Mapping[str, str] = {}
     settled: bool = True
     """Whether the same inputs would give the same again: no file was refused, no process died."""
 

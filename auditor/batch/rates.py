@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import ceil, exp, floor, lgamma, sqrt
+
+from msgspec.structs import replace
 
 from auditor.core.units import PPM
 from auditor.model import Share

@@ -9,9 +9,10 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import fields, replace
 from datetime import datetime
 from pathlib import Path
+
+from msgspec.structs import fields, replace
 
 from auditor.batch.history import History, Summary
 from auditor.batch.rates import by_chance, compared, others, wilson

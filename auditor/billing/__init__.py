@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from auditor.billing.findings import billing_findings, day_notes
 from auditor.billing.interpretations import interpretations, period_start_words, split_words

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from auditor.billing.limits import bands_words, changes_a_code, limit_words, split_total
 from auditor.billing.setup import SetupChannels

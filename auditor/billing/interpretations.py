@@ -7,7 +7,9 @@ told, and for which a person must look.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.billing.limits import split_total, total_limits, unit_length, within_longest
 from auditor.billing.support import LEVELS, Choices, Facts
@@ -21,8 +23,7 @@ from auditor.policy.sourced import Sourced
 SPLITS: tuple[SplitRule, ...] = ("total", "windows", "longest_first")
 
 
-@dataclass(frozen=True, slots=True)
-class _Option:
+class _Option(Struct, frozen=True):
     """One other answer to one open question, as the end of a sentence 'if …'."""
 
     words: str

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass
 from typing import TypeVar
+
+from msgspec import Struct
 
 from auditor.core.durations import clock, hms, in_words
 from auditor.core.text import Own
@@ -70,8 +71,7 @@ def shorter_band(recorded_ns: int, settings: BillingSettings) -> ShorterBand | N
     return next((b for b in bands if b.from_minutes <= minutes <= b.to_minutes), None)
 
 
-@dataclass(frozen=True, slots=True)
-class Margins:
+class Margins(Struct, frozen=True):
     """How far a time lies from where its result changes.
 
     ``to_next_ns`` more reaches the next limit, which must be passed by at least a nanosecond where

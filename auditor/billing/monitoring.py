@@ -13,10 +13,10 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 
 from auditor.billing.periods import Window
 from auditor.billing.support import held_in
@@ -39,8 +39,7 @@ from auditor.model import (
 from auditor.policy.monitoring import AtMost, LevelRule, MonitoringSettings
 
 
-@dataclass(frozen=True, slots=True)
-class _Between:
+class _Between(Struct, frozen=True):
     """The recorded time between two checks, or between a check and an end of the recording."""
 
     interval: Interval
@@ -54,8 +53,7 @@ class _Between:
         return ends.get(self.end) or rule.interval
 
 
-@dataclass(frozen=True, slots=True)
-class _Broken:
+class _Broken(Struct, frozen=True):
     """Where more recorded time passed than the rule allows."""
 
     between: _Between

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from auditor.billing.limits import within
 from auditor.billing.support import held_in
@@ -20,8 +20,7 @@ _LIST_EMPTY_UP_TO = 400 * DAY
 """Spans longer than this (one wrong date is enough) list only periods that hold recorded time."""
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
+class Window(Struct, frozen=True):
     """One period. ``index`` counts from 1; ``first`` marks where a clock was started."""
 
     index: int

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.billing.limits import shorter_band
 from auditor.core.durations import in_words
@@ -14,8 +15,7 @@ from auditor.policy.billing import BillingSettings, ShorterBand
 from auditor.signal.summary import fewest_channels
 
 
-@dataclass(frozen=True, slots=True)
-class SetupChannels:
+class SetupChannels(Struct, frozen=True):
     """Electrodes of the set-up: how many, and the ear and mastoid channels left out of them."""
 
     count: int

@@ -7,10 +7,10 @@ that nobody could read is a lapse all the same.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 
 from auditor.core import intervals as iv
 from auditor.core.clock import Axis
@@ -22,8 +22,7 @@ LEVELS: tuple[MonitoringLevel, ...] = ("unmonitored", "intermittent", "continuou
 """Levels of monitoring, lowest first."""
 
 
-@dataclass(frozen=True, slots=True)
-class Choices:
+class Choices(Struct, frozen=True):
     """One answer to each open question. ``Choices.of`` gives the policy's own.
 
     ``ends``: the time to the first check and from the last one must keep the limits too.
@@ -59,8 +58,7 @@ class Choices:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Facts:
+class Facts(Struct, frozen=True):
     """What is known of the study. ``pair`` is the time that counts: recorded, or usable."""
 
     coverage: Coverage

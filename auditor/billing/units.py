@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.billing.limits import band_of, split_total, unit_length, within_longest
 from auditor.billing.periods import Window, dates_of, joined, windows_of
@@ -29,8 +30,7 @@ from auditor.model import (
 from auditor.policy.billing import BillingSettings, ReaderBand, TechnicalBand
 
 
-@dataclass(frozen=True, slots=True)
-class Day:
+class Day(Struct, frozen=True):
     """One period: what was recorded in it, and what counts in it once a remainder has joined.
 
     ``extent`` is the window, with the one after where that joined it; ``took_ns`` is that one's
@@ -51,8 +51,7 @@ class Day:
     dates: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
+class Placed(Struct, frozen=True):
     """One unit: its band, the wall time in which its time was recorded, and how much that is."""
 
     band: TechnicalBand
@@ -60,8 +59,7 @@ class Placed:
     held_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """What one interpretation gives.
 
     ``not_billable_ns`` is recorded time in no unit. ``worth`` says in numbers how much every part

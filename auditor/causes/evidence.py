@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Literal, get_args
+
+from msgspec import Struct
 
 from auditor.core.clock import Axis
 from auditor.core.text import number_step, printable
@@ -48,8 +49,7 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 """What an annotation tells. It counts for the first kind whose patterns it matches."""
 
 
-@dataclass(frozen=True, slots=True)
-class Piece:
+class Piece(Struct, frozen=True):
     """One counted file that holds time, with its place on the axis."""
 
     file: StudyFile
@@ -163,8 +163,7 @@ class Words:
         return f"the annotation '{text}' at {self._axis.said(annotation.at)}"
 
 
-@dataclass(frozen=True)
-class Known:
+class Known(Struct, frozen=True):
     """What is known of the whole study. ``begun`` is when power was first drawn."""
 
     study: Study
@@ -180,8 +179,7 @@ class Known:
     signal: SignalFacts | None = None
 
 
-@dataclass(frozen=True)
-class Event:
+class Event(Struct, frozen=True, dict=True):
     """One gap, or the end of the recording, with what lies beside it.
 
     ``gap`` is ``None`` for the end; ``kind`` is how the recording ended, ``None`` for a gap.

@@ -10,7 +10,8 @@ Integer nanoseconds throughout.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.durations import in_words
 from auditor.core.text import quantity
@@ -31,8 +32,7 @@ CAUTIONS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Figures:
+class _Figures(Struct, frozen=True):
     """A set-up in which every figure that counts is known."""
 
     batteries: int

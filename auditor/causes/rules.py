@@ -9,8 +9,9 @@ stand in the order of the table. All of this is common practice, no source, wher
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from auditor.causes import fitting, shown
 from auditor.causes.evidence import Event
@@ -21,8 +22,7 @@ STRENGTHS: tuple[Strength, ...] = ("witness", "pattern", "coincidence", "against
 Says = Callable[[Event], str | None]
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+class Rule(Struct, frozen=True):
     """One row of the table."""
 
     strength: Strength

@@ -10,9 +10,10 @@ from __future__ import annotations
 import difflib
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+from msgspec import Struct
 
 from auditor.core.errors import SettingsError
 from auditor.core.units import HOUR, MINUTE, NS
@@ -78,8 +79,7 @@ def time_text(ns: int) -> str:
     return f"{day_text(ns)} {civil_datetime(ns):%H:%M:%S}"
 
 
-@dataclass(frozen=True, slots=True)
-class Axis:
+class Axis(Struct, frozen=True):
     """Converts between civil time at the patient and instants on the study axis.
 
     ``zone`` is an IANA name, or ``None`` where no zone is known: then instant and civil time are

@@ -9,18 +9,17 @@ int64 only, whole arrays at a time.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 Int64: TypeAlias = NDArray[np.int64]
 Pair: TypeAlias = tuple[Int64, Int64]
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Interval:
+class Interval(Struct, frozen=True, order=True):
     """A half-open stretch of time ``[start, end)`` on the study axis, in nanoseconds."""
 
     start: int

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.model import PlacedAnnotation
 
@@ -21,8 +22,7 @@ _RECORDER = re.compile(r"\b(stop|start|power|on/off|record(ing)?|reset)\b", re.I
 """A button of the recorder itself marks no event of the patient."""
 
 
-@dataclass(frozen=True, slots=True)
-class EventGroup:
+class EventGroup(Struct, frozen=True):
     """Annotations of one text, upper and lower case and white space aside, in time order.
 
     ``text`` is as first written (untrusted). ``patient`` tells those that the patient or a

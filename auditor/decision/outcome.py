@@ -6,7 +6,8 @@ Every share is the lab's own (policy ``[decision]``; common practice, no source)
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.core.clock import Axis, day_text
 from auditor.core.durations import hms
@@ -68,8 +69,7 @@ def percent(ppm: int) -> str:
     return f"{ppm / 10_000:g} %"
 
 
-@dataclass(frozen=True, slots=True)
-class _Judged:
+class _Judged(Struct, frozen=True):
     """One question's state, the reasons for it (none where it is yes), and the words for a yes."""
 
     question: Question

@@ -7,9 +7,9 @@ Source, mark and date are data of the policy: of a section as a whole (``about``
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import date, time
 
+from msgspec.structs import replace
 from pydantic import BaseModel
 
 from auditor.billing.rule_lines import billing_lines, monitoring_lines, video_lines

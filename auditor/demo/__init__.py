@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from auditor.core.errors import OutputError
 from auditor.core.progress import Progress, Silent
@@ -18,8 +19,7 @@ and synthetic signals at a reduced rate. Nothing here was recorded from a person
 """
 
 
-@dataclass(frozen=True, slots=True)
-class DemoStudy:
+class DemoStudy(Struct, frozen=True):
     """One invented study. ``folder`` holds its recordings, logs and ``order``.
 
     ``recorded_ns`` and ``ordered_ns`` are true by construction; ``story`` is one line.

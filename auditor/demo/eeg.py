@@ -8,11 +8,11 @@ days of recording are made in seconds. The same seed gives the same samples.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
@@ -32,8 +32,7 @@ _POSTERIOR = {
 _CENTRAL = {"C3": 1.0, "C4": 1.0, "Cz": 1.0, "Fz": 0.8, "F3": 0.6, "F4": 0.6, "Pz": 0.6}
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(Struct, frozen=True):
     """An electrode's trouble from ``start_s`` to ``end_s`` (seconds of amplifier time).
 
     'flat': one value. 'saturated': the upper limit. 'mains': 60 Hz far above the EEG (only
@@ -46,8 +45,7 @@ class Fault:
     end_s: float
 
 
-@dataclass(frozen=True)
-class Amplifier:
+class Amplifier(Struct, frozen=True, dict=True):
     """A source of EEG. ``start_hour`` is the time of day at its first sample, in hours.
 
     ``labels`` are electrode names or 'ECG'. Values are microvolts, shape (samples, channels).

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
 
 from auditor.core.clock import Axis, civil_datetime
 from auditor.core.progress import Progress
@@ -33,8 +33,7 @@ _SCALES = {2: (10, "-3276.8", "3276.7"), 3: (32, "-262144", "262144")}
 """By bytes of a sample: digital steps in a microvolt, and the physical limits."""
 
 
-@dataclass(frozen=True, slots=True)
-class FilePlan:
+class FilePlan(Struct, frozen=True):
     """One file: its ``runs`` are (start, end) in whole seconds of amplifier time.
 
     ``closed`` false leaves the record count at -1; ``cut`` drops bytes off the end.
@@ -47,8 +46,7 @@ class FilePlan:
     cut: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Recorder:
+class Recorder(Struct, frozen=True):
     """A device: its amplifier, whose first sample was taken at ``zero`` on ``axis``.
 
     ``clock_s`` is how far its clock is ahead. A file's header holds the clock's civil time at its

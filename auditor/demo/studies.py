@@ -6,8 +6,9 @@ Times are seconds after each study's hook-up, so that the truth of every study c
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from datetime import datetime
+
+from msgspec import Struct
 
 from auditor.core.clock import Axis, civil_datetime, civil_ns, iso
 from auditor.core.units import NS
@@ -25,8 +26,7 @@ H = 3600
 FOREVER = 1e9
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """One study: what is written, what was ordered, and its story in one line.
 
     ``devices`` are recorders with their files; ``runs`` the seconds that count, by construction.
@@ -39,7 +39,7 @@ class Plan:
     devices: tuple[tuple[Recorder, tuple[FilePlan, ...]], ...]
     runs: tuple[tuple[int, int], ...]
     order: str
-    logs: dict[str, str] = field(default_factory=dict)
+    logs: dict[str, str] = {}
 
 
 def plans() -> tuple[Plan, ...]:

@@ -8,12 +8,12 @@ and 'BIOSEMI' in place of the version, samples of 24 bits.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Literal, NamedTuple
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from auditor.core.units import NS
@@ -50,8 +50,7 @@ class Event(NamedTuple):
     duration_ns: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Signal:
+class Signal(Struct, frozen=True):
     """One signal as its header describes it. ``annotation`` signals hold text, not samples."""
 
     label: str
@@ -81,8 +80,7 @@ def sample_bytes(fmt: FileFormat) -> int:
     return 3 if fmt.startswith("BDF") else 2
 
 
-@dataclass(frozen=True, slots=True)
-class Header:
+class Header(Struct, frozen=True):
     """What the main header will say. ``start`` is civil time, whole seconds.
 
     ``patient`` and ``recording`` are whole fields; ``patient_field`` and ``recording_field`` write

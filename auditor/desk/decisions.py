@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.core.errors import UsageError
 from auditor.core.text import storable
@@ -23,8 +24,7 @@ LONGEST_NAME = 80
 LONGEST_NOTE = 1000
 
 
-@dataclass(frozen=True, slots=True)
-class Decided:
+class Decided(Struct, frozen=True):
     """Every decision about a study, oldest first, and who read it (review, latest audit)."""
 
     decisions: tuple[PersonDecision, ...] = ()

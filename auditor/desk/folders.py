@@ -14,9 +14,10 @@ import secrets
 import stat
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+
+from msgspec import Struct
 
 from auditor.core.errors import UsageError
 from auditor.core.text import printable
@@ -28,8 +29,7 @@ _MOST_LOOKED_AT = 50_000
 _SUFFIXES = (".edf", ".bdf")
 
 
-@dataclass(frozen=True, slots=True)
-class Folder:
+class Folder(Struct, frozen=True):
     """One folder of a listing: what it holds down to the bottom.
 
     ``whole`` is false where it holds more than was looked at. ``newest`` is the local date of the
@@ -48,8 +48,7 @@ class Folder:
     """Whether recordings lie in it and not only in folders below."""
 
 
-@dataclass(frozen=True, slots=True)
-class Listing:
+class Listing(Struct, frozen=True):
     """A folder as the desk shows it: itself, the way to it, and the folders in it."""
 
     here: Folder

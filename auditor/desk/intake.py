@@ -11,9 +11,10 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures import TimeoutError as Late
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
+
+from msgspec import Struct
 
 from auditor.batch.pool import set_up_worker
 from auditor.core.errors import AuditorError, UsageError
@@ -25,8 +26,7 @@ _LOGS = (".csv", ".tsv", ".txt")
 _LARGEST_LOG = 64 << 20
 
 
-@dataclass(frozen=True, slots=True)
-class LookedFile:
+class LookedFile(Struct, frozen=True):
     """One recording as first seen. ``start`` is ISO 8601 civil time; ``recorded_ns`` its time."""
 
     name: str
@@ -41,8 +41,7 @@ class LookedFile:
     """Why it would not be counted; empty where it would."""
 
 
-@dataclass(frozen=True, slots=True)
-class Look:
+class Look(Struct, frozen=True):
     """What lies in a folder. Durations in nanoseconds; texts from files are untrusted.
 
     ``patients`` are the codes or names of the counted files' patient fields; ``logs`` the names of

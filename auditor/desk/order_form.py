@@ -9,12 +9,12 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from msgspec import Struct
 from werkzeug.datastructures import MultiDict
 
 from auditor.core.clock import civil_datetime
@@ -38,28 +38,26 @@ _REMARK = "Written by the desk of the EEG Coverage Auditor from its form."
 _MOST_ERRORS = 30
 
 
-@dataclass(frozen=True, slots=True)
-class Filled:
+class Filled(Struct, frozen=True):
     """A form as it stands: the texts by field, and what is wrong with each.
 
     Fields are named as keys of an order file ('order.ordered_hours'). ``excluded`` and ``included``
     are file names, ``clocks`` pairs of a file name and what is added to its start stamp.
     """
 
-    texts: Mapping[str, str] = field(default_factory=dict)
+    texts: Mapping[str, str] = {}
     still_recording: bool = False
     excluded: tuple[str, ...] = ()
     included: tuple[str, ...] = ()
     clocks: tuple[tuple[str, str], ...] = ()
-    errors: Mapping[str, str] = field(default_factory=dict)
+    errors: Mapping[str, str] = {}
 
     def text(self, name: str) -> str:
         """What stands in a field."""
         return self.texts.get(name, "")
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
+class Taken(Struct, frozen=True):
     """An order that passed every check, with the text of its file."""
 
     order: Order

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 from flask import Flask, Response, request
+from msgspec.structs import replace
 
 from auditor.core.errors import AuditorError, UsageError
 from auditor.desk.intake import Look, taken

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from flask import Flask, Response, jsonify, request
+from msgspec import Struct
 
 from auditor.batch.trends import trends
 from auditor.core.errors import NothingReadable
@@ -25,8 +25,7 @@ STATES = {state: word for state, (word, _) in STATE_WORDS.items()}
 ROLES = {"": "everyone", **READERS}
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(Struct, frozen=True):
     """One study of the list: its row, its answers as (question, state, text), who must act."""
 
     id: str

@@ -9,12 +9,12 @@ from __future__ import annotations
 import contextlib
 import copy
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import date, time
 from decimal import Decimal, InvalidOperation
 from importlib import resources
 from typing import Any, Literal, get_args, get_origin
 
+from msgspec import Struct
 from pydantic import BaseModel
 
 from auditor.policy import DEFAULT_POLICY, Sections
@@ -49,8 +49,7 @@ _UNSET: dict[str, dict[str, Any]] = {
 """Keys that the default leaves out; ``None`` is a number that only the lab can give."""
 
 
-@dataclass(frozen=True, slots=True)
-class Setting:
+class Setting(Struct, frozen=True):
     """One value. ``name`` is its dotted key; ``now`` is in force, ``default`` ships."""
 
     name: str
@@ -68,8 +67,7 @@ class Setting:
         return self.now != self.default
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(Struct, frozen=True):
     """The settings of one section."""
 
     key: str

@@ -10,11 +10,13 @@ import contextlib
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.batch.jobs import Job, Result, audit_job, store
 from auditor.batch.pool import set_up_worker
@@ -26,8 +28,7 @@ _KEPT = 200
 """Ended runs that are still told of."""
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
+class Run(Struct, frozen=True):
     """One audit that was asked for. ``done`` of ``total`` units (bytes, files) of ``stage``.
 
     ``text`` says how it ended. ``elapsed_s`` are seconds of this stage, for an estimate only.
@@ -147,7 +148,7 @@ class Runs:
             run = self._runs[number]
             if run.ended:
                 return  # cancelled meanwhile: that stands
-            self._runs[number] = replace(run, **changes)  # type: ignore[arg-type]
+            self._runs[number] = replace(run, **changes)
             self.version += "state" in changes
 
     def _work(self) -> None:

@@ -17,11 +17,11 @@ import socket
 import threading
 import webbrowser
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Any
 
+from msgspec import Struct
 from waitress.server import create_server
 
 from auditor.core.errors import UsageError
@@ -52,8 +52,7 @@ LIMITS: dict[str, Any] = {
 """waitress's own limits; a form is some thousand bytes, and one person has few connections."""
 
 
-@dataclass(frozen=True, slots=True)
-class Start:
+class Start(Struct, frozen=True):
     """How a desk is started. ``folder`` is the desk's; ``None`` is that in the home folder."""
 
     folder: Path | None = None

@@ -6,8 +6,9 @@ import os
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from auditor.batch.command import goes_on
 from auditor.batch.folder import slug_of
@@ -26,15 +27,13 @@ _LOOKS_KEPT = 8
 _LOOK_KEPT_S = 300
 
 
-@dataclass(frozen=True, slots=True)
-class _Kept:
+class _Kept(Struct, frozen=True):
     look: Look
     at: float
     signature: tuple[int, int]
 
 
-@dataclass(frozen=True, slots=True)
-class Waiting:
+class Waiting(Struct, frozen=True):
     """A study of a watched folder that is not audited yet, and why. ``id`` names its folder.
 
     ``wanted`` says that a person must do something: give its order.

@@ -17,9 +17,10 @@ import stat
 import threading
 from argparse import Namespace
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from auditor.batch.decide import decide, show_decisions
 from auditor.batch.find import find_studies
@@ -45,8 +46,7 @@ _WAIT_S = 20
 _LARGEST_JSON = 64 << 20
 
 
-@dataclass(frozen=True, slots=True)
-class Holder:
+class Holder(Struct, frozen=True):
     """Who has the folder: a name of a user and a machine, and since when."""
 
     user: str
@@ -54,8 +54,7 @@ class Holder:
     since_utc: str
 
 
-@dataclass(frozen=True, slots=True)
-class KnownOrder:
+class KnownOrder(Struct, frozen=True):
     """The order of a study: its tables as a form shows them, and where it stands.
 
     ``place`` is 'desk' (kept in the desk's folder), 'beside' (in or beside the study's folder),

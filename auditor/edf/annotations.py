@@ -8,7 +8,8 @@ texts each ended by byte 20, and byte 0 at the end.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.core.units import DAY, NS
 
@@ -19,8 +20,7 @@ _LIST = re.compile(rb"[^\0]+")
 _NUMBER = re.compile(rb"(\d{1,300})(?:\.(\d{0,300}))?")
 
 
-@dataclass(frozen=True, slots=True)
-class AnnotationList:
+class AnnotationList(Struct, frozen=True):
     """One list as read. ``texts`` are untrusted; the empty ones are kept here."""
 
     onset_ns: int
@@ -28,8 +28,7 @@ class AnnotationList:
     texts: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Parsed:
+class Parsed(Struct, frozen=True):
     """What the annotation bytes of one record hold.
 
     ``time_keeping_ns`` is the record's own onset, ``None`` where the first list is not an empty

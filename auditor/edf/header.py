@@ -10,11 +10,12 @@ is repaired silently: what can still be read is read and reported, what cannot b
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from math import isfinite, isnan, nan
 from typing import get_args
+
+from msgspec import Struct
 
 from auditor.core.errors import RecordingError
 from auditor.core.text import Own, printable
@@ -280,8 +281,7 @@ def _note_unknown(form: Format, reserved: str, notes: Notes) -> None:
 ANNOTATION_LABELS = ("EDF ANNOTATIONS", "BDF ANNOTATIONS")
 
 
-@dataclass(frozen=True, slots=True)
-class Header:
+class Header(Struct, frozen=True):
     """What the header says and where the data records lie.
 
     ``record_ns`` is ``None`` where the record duration field holds no number of at least 0, and

@@ -6,10 +6,11 @@ Header faults are summed by kind.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec.structs import replace
 
 from auditor.core.text import Own, printable, quantity
 from auditor.core.units import NS

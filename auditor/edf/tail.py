@@ -6,7 +6,7 @@ specification (header length plus count times record length).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from auditor.core.text import Own, quantity
 from auditor.edf.notes import Notes
@@ -17,8 +17,7 @@ _FIRST, _MOST = 1 << 14, 1 << 20
 """Bytes of the first and the largest read; each is eight times the one before."""
 
 
-@dataclass(frozen=True, slots=True)
-class Tail:
+class Tail(Struct, frozen=True):
     """Whole records, those counted, and what follows them.
 
     ``blank`` of the counted ones, at the end, hold one byte value only; ``padding`` records do too

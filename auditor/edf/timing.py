@@ -7,9 +7,8 @@ file; what cannot be true is reported with its numbers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+from msgspec import Struct
 
 from auditor.core import intervals
 from auditor.core.durations import exact_seconds
@@ -25,8 +24,7 @@ MAX_UNKNOWN = 100_000
 """Stretches without a known start that are listed one by one; the findings count all."""
 
 
-@dataclass(frozen=True, slots=True)
-class Timeline:
+class Timeline(Struct, frozen=True):
     """``offsets_ns`` (records,) after the header's start, and the records without a known one."""
 
     offsets_ns: Int64

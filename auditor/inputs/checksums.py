@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 from typing import Protocol
+
+from msgspec.structs import replace
 
 from auditor.core.errors import RecordingError
 from auditor.core.progress import Progress

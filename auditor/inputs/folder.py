@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+from msgspec import Struct
+
 from auditor.core.files import NotRegularError, open_regular
 from auditor.core.text import Own
 from auditor.edf import looks_like_recording
@@ -25,8 +27,7 @@ _TRASH = frozenset({"$recycle.bin", "recycler", ".trashes", ".trash", "__macosx"
 """Folders in which operating systems keep deleted or accompanying files (from memory)."""
 
 
-@dataclass(frozen=True, slots=True)
-class FoundFile:
+class FoundFile(Struct, frozen=True):
     """A regular file. ``name`` is safe text relative to the root, with ``/`` between parts.
 
     ``size_bytes`` is ``None`` where the file could not be opened.

@@ -11,9 +11,10 @@ the recording is worked out later (``placed_logs``).
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
+
+from msgspec import Struct
 
 from auditor.core.errors import SettingsError
 from auditor.core.files import read_written
@@ -56,8 +57,7 @@ _KEPT_TEXT = 500
 _MOST_ONSET = 4_000 * DAY
 
 
-@dataclass(frozen=True, slots=True)
-class Times:
+class Times(Struct, frozen=True):
     """One row of a log: its times (one of a check, two of video) and texts."""
 
     line: int
@@ -67,8 +67,7 @@ class Times:
     shown: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Log:
+class Log(Struct, frozen=True):
     """A log as it was read, not yet placed. ``refused`` says why it cannot be taken at all.
 
     ``events`` are those of BIDS: onset and duration in nanoseconds from the first record, and kind.

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from auditor.core.errors import RecordingError
@@ -36,8 +37,7 @@ _PIECE = 1 << 16
 """After a failed read: bytes that one bad spot costs, where no record's size is known."""
 
 
-@dataclass(frozen=True, slots=True)
-class Cut:
+class Cut(Struct, frozen=True):
     """A block: bytes ``[start, end)`` of the file, and up to ``reach`` for its judge."""
 
     start: int
@@ -45,8 +45,7 @@ class Cut:
     reach: int
 
 
-@dataclass(frozen=True, slots=True)
-class Block:
+class Block(Struct, frozen=True):
     """A block's bytes in memory: ``page[first : first + size]``, at least one byte before them.
 
     ``bad`` are byte ranges of the file that could not be read; their bytes here mean nothing.
@@ -60,8 +59,7 @@ class Block:
     bad: tuple[tuple[int, int], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ToRead:
+class ToRead(Struct, frozen=True):
     """One file. ``piece`` is what one bad spot costs: a record's bytes. ``judge`` takes blocks in
     any order, from several threads. ``before`` is what the file was when it was listed.
     """
@@ -76,8 +74,7 @@ class ToRead:
     before: FileState | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class WasRead:
+class WasRead(Struct, frozen=True):
     """What became of one file.
 
     ``sha256`` is ``None`` where the bytes were not read as one unchanged whole. ``changed`` says

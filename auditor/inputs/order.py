@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import date, datetime, time
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+from msgspec.structs import replace
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from auditor.core.clock import STUDY_YEARS, civil_datetime, civil_ns, zone_info

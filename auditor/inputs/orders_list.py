@@ -13,10 +13,12 @@ import hashlib
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.clock import civil_datetime
 from auditor.core.errors import AuditorError, SettingsError
@@ -64,8 +66,7 @@ _DAYS_NEAR = 2
 """A hook-up lies at most so many days from the first file's start (our choice)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Listed:
+class Listed(Struct, frozen=True):
     """One row of a list: the study that it names, and its cells by key.
 
     ``headings`` are those of the keys, as the list writes them; ``order`` is the order of day and
@@ -75,7 +76,7 @@ class Listed:
     study: str
     where: str
     cells: Mapping[str, Any]
-    headings: Mapping[str, str] = field(default_factory=dict)
+    headings: Mapping[str, str] = {}
     order: DateOrder | None = None
     error: str = ""
 
@@ -144,8 +145,7 @@ def _apart(civil: int, day: date) -> int:
     return abs((civil_datetime(civil).date() - day).days)
 
 
-@dataclass(frozen=True, slots=True)
-class OrderList:
+class OrderList(Struct, frozen=True):
     """A list of orders: its rows by study, and sentences on rows that name none."""
 
     path: Path
@@ -153,8 +153,7 @@ class OrderList:
     unnamed: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class StudyOrder:
+class StudyOrder(Struct, frozen=True):
     """The order of one study (``None``: none), the checksum of its text, an error in its place."""
 
     order: Order | None = None

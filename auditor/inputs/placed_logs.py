@@ -8,7 +8,8 @@ made. A log of which every time is off by the same hour, day or year is named so
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.core.clock import Axis, civil_datetime, civil_ns, in_calendar
 from auditor.core.text import Own, matches, quantity
@@ -26,8 +27,7 @@ _NEAR = 2 * HOUR
 _YEARS_OFF = 10
 
 
-@dataclass(frozen=True, slots=True)
-class _Reading:
+class _Reading(Struct, frozen=True):
     """The times of a log under one order of day, month and year."""
 
     order: DateOrder | None

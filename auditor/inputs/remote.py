@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import posixpath
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from functools import partial
 from itertools import takewhile
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from auditor.core.errors import AuditorError, NothingReadable, RecordingError, UsageError
 from auditor.core.text import Own

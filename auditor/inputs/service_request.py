@@ -24,11 +24,12 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
+
+from msgspec import Struct
 
 from auditor.core.clock import STUDY_YEARS, Axis, civil_ns, zone_info
 from auditor.core.durations import in_words
@@ -68,8 +69,7 @@ _LONGEST = 1000
 _T = TypeVar("_T")
 
 
-@dataclass(frozen=True, slots=True)
-class _Element:
+class _Element(Struct, frozen=True):
     """One element of the request, its path in it, and the file's name."""
 
     data: dict[str, Any]
@@ -135,8 +135,7 @@ class _Element:
         ]
 
 
-@dataclass(frozen=True, slots=True)
-class _Moment:
+class _Moment(Struct, frozen=True):
     """A FHIR dateTime. ``civil`` and ``instant`` (ns) are ``None`` for a date alone."""
 
     text: str
@@ -144,8 +143,7 @@ class _Moment:
     instant: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class _Occurrence:
+class _Occurrence(Struct, frozen=True):
     """What the occurrence says: the start and its element, the zone beside it, and a length."""
 
     path: str = ""

@@ -8,8 +8,9 @@ import io
 import re
 import zipfile
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import date, datetime, time
+
+from msgspec import Struct
 
 from auditor.core.errors import SettingsError
 from auditor.core.text import printable
@@ -20,16 +21,14 @@ _MOST_UNPACKED = 256 << 20
 """Bytes of an unpacked workbook: more was not kept by people."""
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(Struct, frozen=True):
     """One filled row: its number as the program that made the file shows it, and its cells."""
 
     line: int
     cells: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Sheet:
+class Sheet(Struct, frozen=True):
     """A table. ``rows`` begin with that of the headings; ``bad`` are lines that are no row."""
 
     name: str

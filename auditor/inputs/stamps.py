@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
+
+from msgspec import Struct
 
 from auditor.core.clock import STUDY_YEARS, civil_ns
 from auditor.core.units import HOUR, MINUTE, NS
@@ -39,8 +40,7 @@ _TIME_DATE = re.compile(rf"(?:{_TIME})(?:[ ,;]|\s)\s{{0,3}}(?:on\s)?{_DATE}")
 _ONLY_TIME = re.compile(rf"(?:{_TIME}){_OFFSET}")
 
 
-@dataclass(frozen=True, slots=True)
-class Stamp:
+class Stamp(Struct, frozen=True):
     """One date and time. ``dates`` are its possible dates with the order of day, month and year.
 
     The order is ``None`` where the date can be read in only one way. Without ``dates`` it is a time

@@ -10,8 +10,9 @@ from __future__ import annotations
 import errno
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from auditor.core.errors import UsageError
 from auditor.inputs.urls import is_url
@@ -32,8 +33,7 @@ GIVE_UP = 3
 """Reads in a row that failed for want of a connection, after which nothing is asked for."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(Struct, frozen=True):
     """One file of a storage. ``version`` changes when the file is written again."""
 
     key: str

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Literal
+
+from msgspec import Struct
 
 from auditor.model.billing import Billing, DecisionOutcome, Monitoring, Video
 from auditor.model.codes import Finding, FindingCode, Question, ReasonCode
@@ -13,8 +14,7 @@ from auditor.model.signal import HourFacts, NightFacts, SignalFacts
 from auditor.model.study import Study
 
 
-@dataclass(frozen=True, slots=True)
-class Reason:
+class Reason(Struct, frozen=True):
     """One reason for the outcome, in a sentence: ours, or a finding's that bears on an answer."""
 
     code: ReasonCode | FindingCode
@@ -25,8 +25,7 @@ class Reason:
 AnswerState = Literal["yes", "look", "no", "unknown"]
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(Struct, frozen=True):
     """One of the four questions that an audit answers: its state, and one plain sentence why."""
 
     question: Question
@@ -34,8 +33,7 @@ class Answer:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Decision:
+class Decision(Struct, frozen=True):
     """What the files suggest; people decide. ``needed_ns`` is ``None`` without an order.
 
     ``answers`` holds all four in the order of ``Question``; the outcome is the worst of them.
@@ -48,8 +46,7 @@ class Decision:
     answers: tuple[Answer, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Since:
+class Since(Struct, frozen=True):
     """What a study that goes on has gained since its last audit, made at ``audited_utc``.
 
     ``recorded_ns`` and ``files`` are counted time and counted files more than then; below 0 where
@@ -61,8 +58,7 @@ class Since:
     files: int
 
 
-@dataclass(frozen=True, slots=True)
-class InputUsed:
+class InputUsed(Struct, frozen=True):
     """A file that decided something beside the recordings, with its checksum."""
 
     kind: Literal["order", "monitoring", "video", "policy"]
@@ -70,8 +66,7 @@ class InputUsed:
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
-class SecondReading:
+class SecondReading(Struct, frozen=True):
     """What another library says of one file. ``agrees`` is ``None`` where it refused the file."""
 
     file: str
@@ -84,8 +79,7 @@ class SecondReading:
     records: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class PlacedAnnotation:
+class PlacedAnnotation(Struct, frozen=True):
     """An annotation on the study axis. ``text`` is untrusted. ``in_recording`` tells a gap."""
 
     at: int
@@ -95,8 +89,7 @@ class PlacedAnnotation:
     in_recording: bool
 
 
-@dataclass(frozen=True, slots=True)
-class PowerPlan:
+class PowerPlan(Struct, frozen=True):
     """Whether the set-up lasts, by the lab's own figures. Durations in nanoseconds after hook-up.
 
     ``lasts_ns`` counts spare batteries that are changed to. ``reserve_ns`` is what the policy wants
@@ -117,8 +110,7 @@ class PowerPlan:
     """When power would run out if one thing were other than entered: (what, ns)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Advice:
+class Advice(Struct, frozen=True):
     """One thing to change at the next hook-up, tied to what shows the need."""
 
     text: str
@@ -139,8 +131,7 @@ PERSON_OUTCOMES: dict[PersonOutcome, str] = {
 ReviewRole = Literal["technologist", "coder"]
 
 
-@dataclass(frozen=True, slots=True)
-class PersonDecision:
+class PersonDecision(Struct, frozen=True):
     """A decision that a person recorded (append-only). ``outcome`` is a ``PersonOutcome``.
 
     ``made_on_this_audit`` tells whether the person saw the numbers beside which it stands.
@@ -158,8 +149,7 @@ class PersonDecision:
         return next((w for key, w in PERSON_OUTCOMES.items() if key == self.outcome), self.outcome)
 
 
-@dataclass(frozen=True, slots=True)
-class Review:
+class Review(Struct, frozen=True):
     """That a person read the audit, for their part (append-only)."""
 
     role: ReviewRole
@@ -168,8 +158,7 @@ class Review:
     recorded_utc: str
 
 
-@dataclass(frozen=True, slots=True)
-class PolicyUsed:
+class PolicyUsed(Struct, frozen=True):
     """The policy in force: its name, its file's checksum, and what it says of itself."""
 
     name: str
@@ -178,8 +167,7 @@ class PolicyUsed:
     publisher: str
 
 
-@dataclass(frozen=True, slots=True)
-class RuleLine:
+class RuleLine(Struct, frozen=True):
     """One threshold in force: what, its value in words, its source, its mark."""
 
     subject: str
@@ -189,15 +177,14 @@ class RuleLine:
     checked: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Audit:
+class Audit(Struct, frozen=True):
     """The whole audit of one study."""
 
     version: str
     generated_utc: str
     policy: PolicyUsed
-    rules: tuple[RuleLine, ...] = field(repr=False)
-    study: Study = field(repr=False)
+    rules: tuple[RuleLine, ...]
+    study: Study
     study_id: str | None
     patient_code: str | None
     recorder: str | None
@@ -205,13 +192,13 @@ class Audit:
     hookup: int | None
     planned_end: int | None
     coverage: Coverage
-    hours: tuple[HourFacts, ...] = field(repr=False)
+    hours: tuple[HourFacts, ...]
     nights: tuple[NightFacts, ...]
     shortfall: Shortfall | None
     stop: Stop
-    gap_causes: tuple[Cause, ...] = field(repr=False)
+    gap_causes: tuple[Cause, ...]
     """Why each gap is there, in the order of ``coverage.gaps``."""
-    signal: SignalFacts = field(repr=False)
+    signal: SignalFacts
     billing: Billing | None
     monitoring: Monitoring | None
     video: Video | None
@@ -219,9 +206,9 @@ class Audit:
     next_hookup: tuple[Advice, ...]
     decision: Decision
     second_readers: tuple[SecondReading, ...]
-    annotations: tuple[PlacedAnnotation, ...] = field(repr=False)
-    findings: tuple[Finding, ...] = field(repr=False)
-    cautions: tuple[str, ...] = field(repr=False)
+    annotations: tuple[PlacedAnnotation, ...]
+    findings: tuple[Finding, ...]
+    cautions: tuple[str, ...]
     redacted: bool = False
     inputs: tuple[InputUsed, ...] = ()
     logs: tuple[LogRead, ...] = ()

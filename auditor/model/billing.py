@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from auditor.core.intervals import Interval
 from auditor.model.order import LogRead, MonitoringCheck, MonitoringLevel
 
 
-@dataclass(frozen=True, slots=True)
-class Unit:
+class Unit(Struct, frozen=True):
     """``count`` units of one code; ``band`` is the time band in words ('2-12 h')."""
 
     code: str
@@ -18,8 +18,7 @@ class Unit:
     band: str
 
 
-@dataclass(frozen=True, slots=True)
-class Technical:
+class Technical(Struct, frozen=True):
     """Units, and the margins both ways. ``to_next_ns`` is ``None`` where no higher limit is.
 
     ``exceed_next`` says that the next limit must be passed, not only reached. ``above_ns`` counts
@@ -32,8 +31,7 @@ class Technical:
     exceed_next: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Period:
+class Period(Struct, frozen=True):
     """One 24-hour period.
 
     ``dates`` are the first and last calendar date (ISO, the patient's local time) on which it holds
@@ -55,8 +53,7 @@ class Period:
     video: bool | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class DayCode:
+class DayCode(Struct, frozen=True):
     """A professional code (``None`` where none applies) with its band in words.
 
     ``also`` holds further codes that the same report carries with ``code``; ``band`` names them.
@@ -69,8 +66,7 @@ class DayCode:
     dates: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Professional:
+class Professional(Struct, frozen=True):
     """Both ways to report: each day, and once for the whole study."""
 
     each_day: tuple[DayCode, ...]
@@ -80,8 +76,7 @@ class Professional:
     whole_exceed_next: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Interpretation:
+class Interpretation(Struct, frozen=True):
     """Another interpretation of the rules that changes a code.
 
     ``words`` end the sentence 'if …'. ``not_billable_ns`` is recorded time that no code covers in
@@ -97,8 +92,7 @@ class Interpretation:
     lowers: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Setup:
+class Setup(Struct, frozen=True):
     """The set-up code, and whether the channel count supports it (``None``: not known)."""
 
     code: str
@@ -106,8 +100,7 @@ class Setup:
     note: str
 
 
-@dataclass(frozen=True, slots=True)
-class Shorter:
+class Shorter(Struct, frozen=True):
     """Under the long-term minimum: the code that the whole minutes reach, or ``None``."""
 
     code: str | None
@@ -115,8 +108,7 @@ class Shorter:
     note: str
 
 
-@dataclass(frozen=True, slots=True)
-class Minimum:
+class Minimum(Struct, frozen=True):
     """Whether the recorded time reaches the band of the ordered time, and by how much.
 
     Bands in words, ``None`` where none is reached. ``short_ns`` is what is missing to the ordered
@@ -132,8 +124,7 @@ class Minimum:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(Struct, frozen=True):
     """A source of the rules. ``secondary``: a page that is no authority; it is never quoted."""
 
     key: str
@@ -141,8 +132,7 @@ class Source:
     secondary: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Billing:
+class Billing(Struct, frozen=True):
     """Thresholds met by the recorded time, with every other interpretation that changes a code.
 
     ``not_billable_ns`` is recorded time that no long-term code covers under the policy's own
@@ -167,8 +157,7 @@ class Billing:
     sources: tuple[Source, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Lapse:
+class Lapse(Struct, frozen=True):
     """More than the allowed time between documented checks. ``periods`` are 1-based indices."""
 
     start: int
@@ -184,8 +173,7 @@ class Lapse:
         return self.end - self.start
 
 
-@dataclass(frozen=True, slots=True)
-class Monitoring:
+class Monitoring(Struct, frozen=True):
     """What the log supports.
 
     ``checks`` are those made while the recording ran; ``outside`` counts the others (before the
@@ -219,8 +207,7 @@ class Monitoring:
         return tuple(dict.fromkeys(check.by for check in self.checks if check.by))
 
 
-@dataclass(frozen=True, slots=True)
-class VideoPeriod:
+class VideoPeriod(Struct, frozen=True):
     """Video over one period's recorded time, with what is left over joined to it."""
 
     index: int
@@ -231,8 +218,7 @@ class VideoPeriod:
     short_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class Video:
+class Video(Struct, frozen=True):
     """Video over recorded EEG time. ``fraction_ppm`` in parts per million, rounded down.
 
     ``recorded_ns`` is recorded time with video; ``short_ns`` what is missing to the share.

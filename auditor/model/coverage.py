@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Literal
+
+from msgspec import Struct
 
 from auditor.core.intervals import Int64, Interval, Pair
 from auditor.model.codes.causes import CauseCode, Rank
 
 
-@dataclass(frozen=True, slots=True)
-class Track:
+class Track(Struct, frozen=True):
     """One counted file's runs on the study axis, input of the coverage arithmetic.
 
     ``starts`` and ``ends`` have shape (runs,), any order, ``starts <= ends``; ``records_ns`` is the
@@ -23,8 +23,7 @@ class Track:
     records_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class Segment:
+class Segment(Struct, frozen=True):
     """A stretch between gaps (dropouts may lie inside). ``recorded_ns`` leaves the dropouts out."""
 
     start: int
@@ -38,8 +37,7 @@ class Segment:
         return self.end - self.start
 
 
-@dataclass(frozen=True, slots=True)
-class Gap:
+class Gap(Struct, frozen=True):
     """A hole of at least the gap floor inside the span. Why it is there: ``Audit.gap_causes``."""
 
     start: int
@@ -56,8 +54,7 @@ class Gap:
         return Interval(self.start, self.end)
 
 
-@dataclass(frozen=True, slots=True)
-class CopyCoverage:
+class CopyCoverage(Struct, frozen=True):
     """What one copy holds. ``only_here_ns`` is time that no other copy holds."""
 
     name: str
@@ -65,16 +62,15 @@ class CopyCoverage:
     last_end: int
     recorded_ns: int
     only_here_ns: int
-    held: Pair = field(repr=False)
+    held: Pair
     """Its recorded stretches joined over dropouts (holes below the gap floor), a plain pair."""
-    gaps: tuple[Gap, ...] = field(repr=False)
+    gaps: tuple[Gap, ...]
     """Holes of at least the gap floor inside this copy's own span."""
-    filled: tuple[Interval, ...] = field(repr=False)
+    filled: tuple[Interval, ...]
     """Parts of the gaps of other copies that this copy holds."""
 
 
-@dataclass(frozen=True, slots=True)
-class Coverage:
+class Coverage(Struct, frozen=True):
     """The union of all counted records. ``recorded + gaps + dropouts = span`` to the nanosecond.
 
     ``union_starts`` and ``union_ends`` have shape (n,), sorted, disjoint, never touching.
@@ -89,11 +85,11 @@ class Coverage:
     dropouts_count: int
     dropouts_ns: int
     gaps_ns: int
-    segments: tuple[Segment, ...] = field(repr=False)
-    gaps: tuple[Gap, ...] = field(repr=False)
-    copies: tuple[CopyCoverage, ...] = field(repr=False)
-    union_starts: Int64 = field(repr=False)
-    union_ends: Int64 = field(repr=False)
+    segments: tuple[Segment, ...]
+    gaps: tuple[Gap, ...]
+    copies: tuple[CopyCoverage, ...]
+    union_starts: Int64
+    union_ends: Int64
 
     @property
     def span_ns(self) -> int:
@@ -106,8 +102,7 @@ class Coverage:
         return Interval(self.first_start, self.last_end)
 
 
-@dataclass(frozen=True, slots=True)
-class Shortfall:
+class Shortfall(Struct, frozen=True):
     """The ordered window, split so that the parts sum exactly.
 
     ``late_start + gaps + dropouts + early_stop = ordered - recorded_inside`` (nanoseconds).
@@ -127,8 +122,7 @@ class Shortfall:
 StopKind = Literal["as_ordered", "early", "late", "so_far", "unknown"]
 
 
-@dataclass(frozen=True, slots=True)
-class Cause:
+class Cause(Struct, frozen=True):
     """Why the recording stopped or has a gap, as far as the files tell. A judgement, no fact.
 
     ``rank`` is how strongly it is shown, and so the confidence; ``None`` where nothing speaks.
@@ -155,8 +149,7 @@ class Cause:
         return told.get(code, "")
 
 
-@dataclass(frozen=True, slots=True)
-class Stop:
+class Stop(Struct, frozen=True):
     """How the recording ended against its planned end, and why."""
 
     kind: StopKind

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
+from msgspec import Struct
+
 from auditor.model.audit import PersonDecision
 
 
-@dataclass(frozen=True, slots=True)
-class StudyFolder:
+class StudyFolder(Struct, frozen=True):
     """One study found. ``key`` is its path below the root, with ``/`` between parts.
 
     ``files`` names the recordings that are meant where the folder's sub-folders are studies of
@@ -30,8 +30,7 @@ Role = Literal["technologist", "billing", "manager"]
 ROLES: tuple[Role, ...] = ("technologist", "billing", "manager")
 
 
-@dataclass(frozen=True, slots=True)
-class WorkRow:
+class WorkRow(Struct, frozen=True):
     """One study of the worklist.
 
     ``link`` to its audit is relative to the worklist, empty without one. ``summary`` holds the
@@ -73,8 +72,7 @@ class WorkRow:
         return tuple(role for role in ROLES if wanted[role])
 
 
-@dataclass(frozen=True, slots=True)
-class Share:
+class Share(Struct, frozen=True):
     """``count`` of ``of`` with its 95 % interval in parts per million; all 0 where ``of`` is 0.
 
     ``apart`` says that chance hardly explains that it lies above the share of the others.
@@ -92,8 +90,7 @@ class Share:
         return self.count * 1_000_000 // self.of if self.of else 0
 
 
-@dataclass(frozen=True, slots=True)
-class TrendGroup:
+class TrendGroup(Struct, frozen=True):
     """Studies that have one thing in common. Durations in nanoseconds.
 
     ``ordered_ns`` sums the orders of the studies that have one, and ``missing_ns`` what each of
@@ -113,8 +110,7 @@ class TrendGroup:
     lost: Share
 
 
-@dataclass(frozen=True, slots=True)
-class Trend:
+class Trend(Struct, frozen=True):
     """Every group of one kind ('Recorder'), and which of its shares differ between them.
 
     ``shown`` is the share that the picture shows; ``hours`` tells whether hours are told apart.
@@ -129,8 +125,7 @@ class Trend:
     hours: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
+class Pattern(Struct, frozen=True):
     """What keeps failing, in one plain sentence; ``note`` holds how sure that is."""
 
     text: str

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from auditor.core.intervals import Interval
 from auditor.core.units import DAY
@@ -15,8 +16,7 @@ MonitoringLevel = Literal["unmonitored", "intermittent", "continuous"]
 PowerMode = Literal["card", "card+computer"]
 
 
-@dataclass(frozen=True, slots=True)
-class PowerSetup:
+class PowerSetup(Struct, frozen=True):
     """The lab's own figures of the power set-up; ``None`` where nothing was entered.
 
     Times in nanoseconds. ``batteries`` are in the recorder at once, ``spare_batteries`` beside it
@@ -34,8 +34,7 @@ class PowerSetup:
     spare_batteries: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class MonitoringCheck:
+class MonitoringCheck(Struct, frozen=True):
     """One documented check by a technologist. ``at`` lies on the study axis; texts untrusted."""
 
     at: int
@@ -47,8 +46,7 @@ class MonitoringCheck:
 LogKind = Literal["monitoring", "video"]
 
 
-@dataclass(frozen=True, slots=True)
-class LogRead:
+class LogRead(Struct, frozen=True):
     """What a log of checks or of video says. ``name`` and ``note`` hold untrusted text.
 
     Where it is not ``taken``, ``note`` says why and it says nothing of the recording. ``checks``
@@ -64,8 +62,7 @@ class LogRead:
     intervals: tuple[Interval, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Corrections:
+class Corrections(Struct, frozen=True):
     """What a person set by hand about single files; each one is shown in the audit.
 
     Names are relative to the study's folder. ``clock_ns`` is added to a file's start stamp.
@@ -77,8 +74,7 @@ class Corrections:
     by: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Order:
+class Order(Struct, frozen=True):
     """The order. ``hookup_civil_ns`` is civil time (as ``Recording.start_civil_ns``) or ``None``.
 
     ``video`` and ``monitoring`` are ``None`` where the order does not say. ``source`` is

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
+
+from msgspec import Struct
 
 from auditor.core.intervals import Int64
 from auditor.model.byte_source import FileState, Opener
@@ -26,8 +27,7 @@ def is_reference(electrode: str | None) -> bool:
 Format = Literal["EDF", "EDF+C", "EDF+D", "BDF", "BDF+C", "BDF+D"]
 
 
-@dataclass(frozen=True, slots=True)
-class PatientField:
+class PatientField(Struct, frozen=True):
     """The EDF+ subfields of the header's patient field; ``None`` where absent or 'X'.
 
     Source: EDF+ specification, additional specifications, item 3.
@@ -39,8 +39,7 @@ class PatientField:
     name: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class RecordingField:
+class RecordingField(Struct, frozen=True):
     """The EDF+ subfields of the header's recording field; ``None`` where absent or 'X'.
 
     Source: EDF+ specification, additional specifications, item 4.
@@ -52,8 +51,7 @@ class RecordingField:
     equipment: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class HeaderClaim:
+class HeaderClaim(Struct, frozen=True):
     """What the main header says, as text or parsed; a claim, not a fact.
 
     Texts are decoded as Latin-1 (so that no byte is lost), stripped of padding, and untrusted.
@@ -73,8 +71,7 @@ class HeaderClaim:
     recording_field: RecordingField
 
 
-@dataclass(frozen=True, slots=True)
-class Channel:
+class Channel(Struct, frozen=True):
     """One signal of a file. ``offset`` is its first byte inside each data record."""
 
     index: int
@@ -98,8 +95,7 @@ class Channel:
         return self.electrode is not None
 
 
-@dataclass(frozen=True, slots=True)
-class Annotation:
+class Annotation(Struct, frozen=True):
     """One annotation. ``onset_ns`` counts from the header's start; ``text`` is untrusted."""
 
     onset_ns: int
@@ -108,8 +104,7 @@ class Annotation:
     record: int
 
 
-@dataclass(frozen=True, slots=True)
-class UnknownStart:
+class UnknownStart(Struct, frozen=True):
     """Records ``first .. last`` (inclusive) that state no start of their own.
 
     They are counted. Their first start lies in ``[earliest_ns, latest_ns]`` after the header's
@@ -123,8 +118,7 @@ class UnknownStart:
     latest_ns: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class Recording:
+class Recording(Struct, frozen=True):
     """One readable file: facts measured from its bytes, with the header's claims beside them.
 
     ``name`` is the path relative to the study's folder with ``/`` between parts (untrusted text).
@@ -143,13 +137,13 @@ class Recording:
     header: HeaderClaim
     start_civil_ns: int
     record_ns: int
-    offsets_ns: Int64 = field(repr=False)
+    offsets_ns: Int64
     data_offset: int
     record_bytes: int
     sample_bytes: int
     closed: bool
-    channels: tuple[Channel, ...] = field(repr=False)
-    annotations: tuple[Annotation, ...] = field(repr=False)
+    channels: tuple[Channel, ...]
+    annotations: tuple[Annotation, ...]
     annotations_total: int
     """All annotations seen, of which ``annotations`` may hold only the first (policy limit)."""
     unknown_starts: tuple[UnknownStart, ...] = ()
@@ -162,7 +156,7 @@ class Recording:
     start_known: bool = True
     """False where the header states no usable start date; ``start_civil_ns`` is then the first day
     of 1985 and stands for nothing."""
-    opener: Opener | None = field(default=None, repr=False, compare=False)
+    opener: Opener | None = None
     """Opens the file's bytes where they are not on this machine; ``path`` is then only its name."""
 
     @property
@@ -176,8 +170,7 @@ class Recording:
         return tuple(c for c in self.channels if c.is_eeg)
 
 
-@dataclass(frozen=True, slots=True)
-class UnreadableFile:
+class UnreadableFile(Struct, frozen=True):
     """A file named like a recording that is none. ``finding`` says why and what to do."""
 
     name: str

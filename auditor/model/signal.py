@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from msgspec import Struct
 
 from auditor.core.intervals import Int64, Interval, Pair
 from auditor.model.recording import is_reference
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelFacts:
+class ChannelFacts(Struct, frozen=True):
     """One channel over the whole study. Times in nanoseconds of recorded time.
 
     The states are separate judgements and may hold together; with signal is what is neither flat
@@ -28,7 +27,7 @@ class ChannelFacts:
     large_ns: int
     recorded_ns: int
     lost_at: int | None
-    hourly: tuple[tuple[int, int, int, int, int], ...] = field(repr=False)
+    hourly: tuple[tuple[int, int, int, int, int], ...]
     doubtful_from: int | None = None
     """The instant from which the channel was flat, saturated, full of mains or too large for
     nearly all (policy share) of the time until the end, as an electrode that has come off is."""
@@ -39,8 +38,7 @@ class ChannelFacts:
         return self.electrode is not None
 
 
-@dataclass(frozen=True, slots=True)
-class HourFacts:
+class HourFacts(Struct, frozen=True):
     """One civil clock hour. ``usable_ns`` is ``None`` where the signal was not scanned."""
 
     start: int
@@ -50,8 +48,7 @@ class HourFacts:
     clean_ns: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class NightFacts:
+class NightFacts(Struct, frozen=True):
     """One night (policy hours) clipped to the span."""
 
     start: int
@@ -61,8 +58,7 @@ class NightFacts:
     clean_ns: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class BadStretch:
+class BadStretch(Struct, frozen=True):
     """A stretch worth marking in the reader's own tools. ``state`` is a signal state's word."""
 
     start: int
@@ -71,8 +67,7 @@ class BadStretch:
     channels: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class SignalFacts:
+class SignalFacts(Struct, frozen=True):
     """Usable time. ``usable_starts`` / ``usable_ends`` (n,) are disjoint and sorted, on the axis.
 
     A second is usable where at least ``needed_channels`` EEG channels carry signal, and clean where
@@ -87,16 +82,16 @@ class SignalFacts:
     clean_ns: int = 0
     montage_channels: int = 0
     """EEG channels recorded, references left out: the whole that ``needed_channels`` is of."""
-    channels: tuple[ChannelFacts, ...] = field(default=(), repr=False)
-    usable_starts: Int64 | None = field(default=None, repr=False)
-    usable_ends: Int64 | None = field(default=None, repr=False)
-    clean_starts: Int64 | None = field(default=None, repr=False)
-    clean_ends: Int64 | None = field(default=None, repr=False)
+    channels: tuple[ChannelFacts, ...] = ()
+    usable_starts: Int64 | None = None
+    usable_ends: Int64 | None = None
+    clean_starts: Int64 | None = None
+    clean_ends: Int64 | None = None
     longest_usable_run: Interval | None = None
     below_minimum_from: int | None = None
     """The instant from which fewer than the minimum were live until the end, or ``None``."""
-    bad_stretches: tuple[BadStretch, ...] = field(default=(), repr=False)
-    usable_minutes: tuple[tuple[int, int], ...] = field(default=(), repr=False)
+    bad_stretches: tuple[BadStretch, ...] = ()
+    usable_minutes: tuple[tuple[int, int], ...] = ()
     """(minute's start, usable ns in it) for minutes with some but not all recorded time usable."""
 
     @property

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.clock import Axis
 from auditor.core.intervals import Int64, Interval
@@ -16,8 +17,7 @@ from auditor.model.recording import Recording, UnreadableFile
 Role = Literal["counted", "set_aside", "unreadable"]
 
 
-@dataclass(frozen=True, slots=True)
-class TimeMap:
+class TimeMap(Struct, frozen=True):
     """From nanoseconds after a file's header start to instants on the study axis.
 
     ``instant = anchor + offset * rate_num / rate_den``, rounded to the nearest nanosecond. The rate
@@ -41,8 +41,7 @@ class TimeMap:
         return np.array([self.instant(int(o)) for o in offsets_ns], dtype=np.int64)
 
 
-@dataclass(frozen=True, slots=True)
-class StudyFile:
+class StudyFile(Struct, frozen=True):
     """One file in its place. ``runs`` are its records' intervals joined where they touch.
 
     ``run_starts`` and ``run_ends`` have shape (runs,), on the study axis, in file order; empty for
@@ -54,8 +53,8 @@ class StudyFile:
     reason: str
     copy: str | None
     map: TimeMap
-    run_starts: Int64 = field(repr=False)
-    run_ends: Int64 = field(repr=False)
+    run_starts: Int64
+    run_ends: Int64
     records_ns: int
     reason_code: SetAsideCode | None = None
     """Why a file is set aside: a word of the catalogue, with ``reason`` in words."""
@@ -81,8 +80,7 @@ class StudyFile:
         return self.interval if self.recording.start_known else None
 
 
-@dataclass(frozen=True, slots=True)
-class StudyCopy:
+class StudyCopy(Struct, frozen=True):
     """One recording device's output. ``name`` is a letter ('A', 'B', …); ``folder`` untrusted.
 
     ``clock_offset_ns`` is this copy's clock minus the reference copy's at the start, and
@@ -100,8 +98,7 @@ class StudyCopy:
     confidence: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class MissingPiece:
+class MissingPiece(Struct, frozen=True):
     """Where a file of one copy should lie between two of its files, by their rhythm or numbers.
 
     ``before`` and ``after`` name the two files (untrusted), ``[start, end)`` is the hole between
@@ -127,8 +124,7 @@ class MissingPiece:
         return self.end - self.start
 
 
-@dataclass(frozen=True, slots=True)
-class Pieces:
+class Pieces(Struct, frozen=True):
     """How the recorder of one copy cuts its recording into files.
 
     ``period_ns`` is the time from the start of one file to the start of the next and ``length_ns``
@@ -144,8 +140,7 @@ class Pieces:
     missing: tuple[MissingPiece, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Study:
+class Study(Struct, frozen=True):
     """The returned study: files in their places on the axis, copies, and what was found."""
 
     name: str

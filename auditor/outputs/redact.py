@@ -14,9 +14,11 @@ import hmac
 import re
 import secrets
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
+
+from msgspec.structs import replace
 
 from auditor.core.errors import UsageError
 from auditor.core.intervals import Int64, Interval

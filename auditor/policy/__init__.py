@@ -7,10 +7,11 @@ section; lists and tables inside a section are replaced whole.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from auditor.core.errors import SettingsError
 from auditor.policy.billing import BillingSettings
@@ -57,8 +58,7 @@ class Sections(Strict):
     desk: DeskSettings
 
 
-@dataclass(frozen=True, slots=True)
-class Policy:
+class Policy(Struct, frozen=True):
     """Every setting in force, with the name and checksum of the file that it came from."""
 
     sha256: str

@@ -7,12 +7,12 @@ import hashlib
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date, datetime, time
 from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, Protocol, TypeVar, get_args
 
+from msgspec import Struct
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
 from auditor.core.errors import SettingsError
@@ -83,8 +83,7 @@ Number = Annotated[float, BeforeValidator(_number)]
 Model = TypeVar("Model", bound=BaseModel)
 
 
-@dataclass(frozen=True, slots=True)
-class TomlText:
+class TomlText(Struct, frozen=True):
     """A TOML file's parsed content (numbers as ``Decimal``), its text and its SHA-256."""
 
     where: str

@@ -8,9 +8,9 @@ are, and an amplitude in microvolts is an amplitude in digital steps.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from auditor.core.units import NS
@@ -35,8 +35,7 @@ _NEVER = 1 << 30
 _MICROVOLTS = {"v": 1e6, "mv": 1e3, "uv": 1.0, "nv": 1e-3, "pv": 1e-6}
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """How one channel is judged. Amplitudes are peak to peak in digital steps.
 
     ``quiet_steps``: at most this much in a second is no change. ``large_steps``: more than this is
@@ -127,8 +126,7 @@ def _steps(uv: float, step: float) -> int:
     return min(int(uv / step * (1 + 1e-9) + 1e-9), _NEVER)
 
 
-@dataclass(frozen=True, slots=True)
-class Group:
+class Group(Struct, frozen=True):
     """Neighbouring channels with the same number of samples in a record, judged together.
 
     ``columns`` are their columns among the file's judged channels. ``quiet`` and ``large`` are

@@ -7,7 +7,9 @@ always how many of how many.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core import intervals as iv
 from auditor.core.clock import time_text
@@ -33,8 +35,7 @@ _PART = 10
 """A channel has a part in the artifact of a time that it is in it for a tenth of that time."""
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
+class Found(Struct, frozen=True):
     """What the findings on the whole study are made from.
 
     ``times`` are the channels' times, ``least_ns`` the usable and clean time under which a person

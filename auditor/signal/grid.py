@@ -8,10 +8,10 @@ second, judged on what is there and counted at its true length.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import gcd
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from auditor.core.units import NS
@@ -23,8 +23,7 @@ overlap. Up to this much, and at most a tenth of a record, does not begin a new 
 follows the onsets all the same, and a hole is never counted as time."""
 
 
-@dataclass(frozen=True, slots=True)
-class Grid:
+class Grid(Struct, frozen=True):
     """A file's seconds in file order, held by its runs; arrays have shape (runs,).
 
     ``run_first`` is each run's first record, ``run_end`` the record after its last, ``run_second``

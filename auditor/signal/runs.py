@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from auditor.core import intervals as iv
@@ -20,8 +21,7 @@ Bools = NDArray[np.bool_]
 Int32 = NDArray[np.int32]
 
 
-@dataclass(frozen=True, slots=True)
-class Seconds:
+class Seconds(Struct, frozen=True):
     """A file's seconds on the study axis; ``starts`` and ``ends`` have shape (seconds,)."""
 
     starts: Int64
@@ -70,8 +70,7 @@ class ChannelRuns:
         return iv.union(starts, ends[self.end[chosen] - 1])
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
+class Placed(Struct, frozen=True):
     """A scanned file on the study axis: its seconds, and its channels' stretches."""
 
     file: StudyFile

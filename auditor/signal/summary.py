@@ -8,9 +8,9 @@ it live without that state.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from auditor.core import intervals as iv
 from auditor.core.intervals import Pair
@@ -38,8 +38,7 @@ MOST_STRETCHES = 5000
 """Bad stretches kept; of more than that, the longest."""
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelTime:
+class ChannelTime(Struct, frozen=True):
     """One channel's time on the axis, as plain pairs, the better copy deciding."""
 
     key: str

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import posixpath
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec.structs import replace
 
 from auditor.core.clock import Axis
 from auditor.core.errors import NothingReadable

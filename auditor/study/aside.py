@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.clock import FIRST_START, LAST_START, Axis
 from auditor.core.durations import hms
@@ -172,8 +174,7 @@ def date_findings(
 # ---------------------------------------------------------------- by hand
 
 
-@dataclass(frozen=True, slots=True)
-class ByHand:
+class ByHand(Struct, frozen=True):
     """A person's corrections as far as they name files that are there."""
 
     recordings: tuple[Recording, ...]

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.core.clock import Axis
 from auditor.core.text import plain_words
@@ -28,8 +29,7 @@ _AFTER_DEFAULT = 7 * DAY
 """A start within this after a default date is of a clock never set (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Aside:
+class Aside(Struct, frozen=True):
     """A file that is not counted, and why; ``by_order`` where the order itself decided."""
 
     file: StudyFile
@@ -37,16 +37,14 @@ class Aside:
     by_order: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Sorted:
+class Sorted(Struct, frozen=True):
     """Files that stay, and those that go."""
 
     kept: tuple[StudyFile, ...]
     aside: tuple[Aside, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Far:
+class Far(Struct, frozen=True):
     """Files far away by their stamps that may yet be a copy with a wrong clock; else set aside."""
 
     code: SetAsideCode

@@ -7,8 +7,9 @@ stamp is ever changed silently.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
+
+from msgspec import Struct
 
 from auditor.core.clock import Axis, hour_apart, iso
 from auditor.core.durations import hms, in_words
@@ -127,8 +128,7 @@ def transitions(axis: Axis, span: Interval) -> list[tuple[int, int]]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(Struct, frozen=True):
     """A daylight-saving change that the recorder's clock seems not to have followed."""
 
     at: int

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.errors import NothingReadable, RecordingError
 from auditor.core.progress import Progress
@@ -21,8 +23,7 @@ _FARTHEST = 9_000_000_000 * NS
 """About the year 2255: what 64-bit nanoseconds hold, with room for arithmetic."""
 
 
-@dataclass(frozen=True, slots=True)
-class Intake:
+class Intake(Struct, frozen=True):
     """The readable recordings with what else was found. ``findings`` are those of the folder."""
 
     name: str

@@ -6,8 +6,9 @@ One device cannot record twice at once, so the time counts once, and the other f
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import islice
+
+from msgspec import Struct
 
 from auditor.core import intervals
 from auditor.core.durations import hms, in_words
@@ -24,8 +25,7 @@ _MAX_COMPARED = 300
 """Pairs whose samples are compared."""
 
 
-@dataclass(frozen=True, slots=True)
-class Overlap:
+class Overlap(Struct, frozen=True):
     """Two files of one copy and the time that both hold."""
 
     first: StudyFile

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
+from msgspec.structs import replace
 
 from auditor.core import intervals
 from auditor.core.clock import FIRST_START, LAST_START

@@ -7,7 +7,8 @@ hour that exists twice is resolved by what joins best; the doubt is kept for the
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR
@@ -15,8 +16,7 @@ from auditor.model import Recording, StudyFile, TimeMap
 from auditor.study.placing import SEAMLESS, end_of, in_order, place, start_of
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
+class Doubt(Struct, frozen=True):
     """A file whose stamp has another reading: where it would lie then."""
 
     name: str

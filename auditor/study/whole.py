@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
+
+from msgspec import Struct
 
 from auditor.core import intervals
 from auditor.core.clock import Axis
@@ -50,8 +51,7 @@ def whole_findings(
             )
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
+class _Part(Struct, frozen=True):
     recorded: int
     start: int
     end: int

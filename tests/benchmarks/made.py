@@ -7,10 +7,10 @@ import resource
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
@@ -75,8 +75,7 @@ SHA256 = (
 """The floor: SHA-256 of the same files by a loop of plain reads."""
 
 
-@dataclass(frozen=True)
-class Run:
+class Run(Struct, frozen=True):
     """One run of a program: seconds on the clock and of the processor, bytes asked for, peak kB."""
 
     wall: float

@@ -23,10 +23,11 @@ import tempfile
 import time
 import traceback
 from collections import Counter
-from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 from typing import Any
+
+from msgspec.structs import replace
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]

@@ -7,8 +7,10 @@ type checker knows them; ``tests/test_codes.py`` finds one that is declared twic
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.intervals import Interval
 from auditor.model.codes.billing import CODES as _BILLING
@@ -55,8 +57,7 @@ __all__ = [
 ]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(Struct, frozen=True):
     """One thing a person should know about the study; made by ``finding``.
 
     ``text`` is complete by itself: what it is, what it does to the numbers. ``action`` says what to

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Literal
+
+from msgspec import Struct
 
 Severity = Literal["info", "caution", "problem"]
 SEVERITIES: tuple[Severity, ...] = ("info", "caution", "problem")
 Question = Literal["order", "readable", "billing", "files"]
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(Struct, frozen=True):
     """What a code means and how it is told.
 
     ``title`` is a short phrase, ``meaning`` one sentence for the schema. ``text``, ``expected``,
@@ -33,6 +33,6 @@ class Entry:
     expected: str = ""
     observed: str = ""
     action: str = ""
-    forms: Mapping[str, str] = field(default_factory=dict)
+    forms: Mapping[str, str] = {}
     question: Question | None = None
     headline: str = ""

@@ -7,10 +7,11 @@ pandas table, so none of them can say something else. Nothing is computed here.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from typing import Any, Generic, Literal, TypeVar
+
+from msgspec import Struct
 
 from auditor.core.clock import Axis, isos
 from auditor.core.durations import exact_seconds, hms, seconds
@@ -27,8 +28,7 @@ _TIME = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.(\d{3}|\d{6}|\d{9}))?"
 _SHA256: Node = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
 
 
-@dataclass(frozen=True, slots=True)
-class Key(Generic[T]):
+class Key(Struct, Generic[T], frozen=True):
     """One key. ``get`` gives its value from what the object describes; ``null``: it may be null."""
 
     name: str
@@ -88,8 +88,7 @@ class Key(Generic[T]):
         return {**node, "description": self.meaning}
 
 
-@dataclass(frozen=True, slots=True)
-class Object(Generic[T]):
+class Object(Struct, Generic[T], frozen=True):
     """A JSON object made from a ``T``. Where ``only_if`` (a flag's key and how it is told) is not
     true, the object holds that flag alone."""
 
@@ -169,8 +168,7 @@ def _cell(joint: str, found: Any) -> Any:
     return cell(found) if isinstance(found, str) else found
 
 
-@dataclass(frozen=True, slots=True)
-class Rows(Generic[T]):
+class Rows(Struct, Generic[T], frozen=True):
     """A list of objects that is made while it is written, so that it never stands whole."""
 
     of: Object[T]

@@ -5,8 +5,9 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from auditor.model import Audit, DayCode, Period, Technical
 from auditor.outputs.data import keys as k
@@ -59,8 +60,7 @@ def _billed(audit: Audit) -> Iterable[Billed]:
         yield period, days[i] if i < len(days) else None
 
 
-@dataclass(frozen=True, slots=True)
-class _Csv:
+class _Csv(Struct, frozen=True):
     """One CSV file; a duration ``…_hms`` rounds ``up`` where it is missing time."""
 
     of: Object[Any]

@@ -9,7 +9,8 @@ from above; what stays open was flat. An hour without recording has no strip.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.core.units import HOUR
 from auditor.model import Audit, ChannelFacts, HourFacts
@@ -20,8 +21,7 @@ _MAX_CELLS = 20_000
 _TABLE_CELLS = 12_000
 
 
-@dataclass(frozen=True, slots=True)
-class Strip:
+class Strip(Struct, frozen=True):
     """One channel: path data of its parts in units of hours by ``HEIGHT``.
 
     ``artifact`` lies over ``signal``, from below. The two kinds of artifact may hold together, so
@@ -34,8 +34,7 @@ class Strip:
     saturated: str
 
 
-@dataclass(frozen=True, slots=True)
-class ChannelPicture:
+class ChannelPicture(Struct, frozen=True):
     """Strips of the channels. ``days`` are (hour index, instant) of each midnight."""
 
     hours: int

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from auditor.model import Pattern, Share, Trend, TrendGroup, WorkRow
 from auditor.outputs.html.page import inline, template
@@ -64,8 +65,7 @@ def render_worklist(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Bar:
+class Bar(Struct, frozen=True):
     """One group of a picture; places in hundredths of a percent of the whole width."""
 
     group: TrendGroup

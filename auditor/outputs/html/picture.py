@@ -8,9 +8,9 @@ are widened to be seen: a position is never read back as a time. Durations stay 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from auditor.core.clock import Axis
 from auditor.core.intervals import intervals, joined, subtract
@@ -29,24 +29,21 @@ _MAX_BARS = 4000
 _MAX_LINKS = 120
 
 
-@dataclass(frozen=True, slots=True)
-class Bar:
+class Bar(Struct, frozen=True):
     """A piece of a lane."""
 
     x: int
     w: int
 
 
-@dataclass(frozen=True, slots=True)
-class Tick:
+class Tick(Struct, frozen=True):
     """A place with a short text."""
 
     x: int
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class GapLink:
+class GapLink(Struct, frozen=True):
     """A place to click: gaps ``first .. last`` (0-based, inclusive) that lie close together."""
 
     x: int
@@ -56,8 +53,7 @@ class GapLink:
     key: str
 
 
-@dataclass(frozen=True, slots=True)
-class CopyLane:
+class CopyLane(Struct, frozen=True):
     """One copy's recorded stretches and the parts that fill another copy's gaps."""
 
     name: str
@@ -65,8 +61,7 @@ class CopyLane:
     filled: tuple[Bar, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(Struct, frozen=True):
     """One civil day. ``length`` is its width where days of 23, 24 and 25 hours stand together."""
 
     start: int
@@ -94,8 +89,7 @@ class Row:
     """The day's own hour marks where the clock was changed on it, else empty."""
 
 
-@dataclass(frozen=True, slots=True)
-class Skipped:
+class Skipped(Struct, frozen=True):
     """Days between two rows on which nothing was recorded or ordered."""
 
     start: int
@@ -103,8 +97,7 @@ class Skipped:
     days: int
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
+class Picture(Struct, frozen=True):
     """The study day by day. ``cut`` tells that later days are not drawn."""
 
     rows: tuple[Row | Skipped, ...]
@@ -151,8 +144,7 @@ def shares(parts: Sequence[int], *, least: int = 40) -> tuple[int, ...]:
     return tuple(widths)
 
 
-@dataclass(frozen=True, slots=True)
-class _Scale:
+class _Scale(Struct, frozen=True):
     start: int
     end: int
     full: int
@@ -214,8 +206,7 @@ def _days(audit: Audit) -> tuple[list[int], bool]:
     return ordered[:MAX_ROWS], len(ordered) > MAX_ROWS
 
 
-@dataclass(frozen=True, slots=True)
-class _Marks:
+class _Marks(Struct, frozen=True):
     """What is drawn in every row, as arrays made once: a study may have 300,000 gaps."""
 
     gaps: tuple[Int64, Int64]

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from typing import Any, Generic, TypeVar
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.durations import hms
 from auditor.core.text import quantity
@@ -67,8 +69,7 @@ ROLE_WORDS = {"counted": "counted", "set_aside": "set aside", "unreadable": "not
 MODE_WORDS = {"card": "to the card", "card+computer": "to card and computer at once"}
 
 
-@dataclass(frozen=True, slots=True)
-class Listing(Generic[T]):
+class Listing(Struct, Generic[T], frozen=True):
     """The first rows of a list, how many there are, and the file that holds them all."""
 
     rows: tuple[T, ...]
@@ -81,8 +82,7 @@ class Listing(Generic[T]):
         return self.total > len(self.rows)
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(Struct, frozen=True):
     """One part of the ordered hours: its share of the bar in hundredths of a percent."""
 
     key: str
@@ -93,8 +93,7 @@ class Part:
     missing: bool
 
 
-@dataclass(frozen=True, slots=True)
-class ShownAnswer:
+class ShownAnswer(Struct, frozen=True):
     """One of the four answers with its words and its sign."""
 
     name: str
@@ -103,8 +102,7 @@ class ShownAnswer:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(Struct, frozen=True):
     """One short line for billing; ``look`` where somebody must."""
 
     name: str
@@ -113,8 +111,7 @@ class Line:
     look: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Told(Struct, frozen=True):
     """Findings of one text: told once, with every place."""
 
     finding: Finding
@@ -124,8 +121,7 @@ class Told:
         return getattr(self.finding, name)
 
 
-@dataclass(frozen=True, slots=True)
-class Findings:
+class Findings(Struct, frozen=True):
     """Each finding where its reader looks for it: by the answer it bears on, else the rest."""
 
     order: list[Told]

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from fractions import Fraction
 
 import numpy as np
+from msgspec import Struct
 
 from auditor.model import StudyFile, TimeMap
 from auditor.study.copies.anchors import MOST_DRIFT, REACHES, anchors, first_anchor, twin_anchors
@@ -29,8 +29,7 @@ from auditor.study.placing import (
 _PPB = 1_000_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class Alignment:
+class Alignment(Struct, frozen=True):
     """A copy on the reference's line.
 
     ``offset_ns`` is the copy's clock less the reference's at the first common place and
@@ -150,8 +149,7 @@ def _crystal(rate: Fraction) -> bool:
     return abs(rate - 1) <= MOST_DRIFT
 
 
-@dataclass(frozen=True, slots=True)
-class Fit:
+class Fit(Struct, frozen=True):
     """A file's map through its anchors, and the largest distance of an anchor from it.
 
     ``points`` are (stamp, clock offset) where the file's own clock was read: at the start of a run
@@ -164,7 +162,7 @@ class Fit:
     ratio: Fraction
     points: tuple[tuple[int, int], ...]
     by_run: bool = False
-    starts: dict[int, int] = field(default_factory=dict)
+    starts: dict[int, int] = {}
 
 
 def fit(file: StudyFile, hits: Sequence[Anchor]) -> Fit:
@@ -233,8 +231,7 @@ def _misfit(time_map: TimeMap, hits: Iterable[Anchor]) -> int:
     return max(abs(time_map.instant(a.offset_ns) - a.instant) for a in hits)
 
 
-@dataclass(frozen=True, slots=True)
-class Offsets:
+class Offsets(Struct, frozen=True):
     """Measured (stamp, clock offset) in time order, and what is taken between and beyond them."""
 
     points: tuple[tuple[int, int], ...]

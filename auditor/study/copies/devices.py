@@ -10,8 +10,9 @@ import posixpath
 import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from itertools import takewhile
+
+from msgspec import Struct
 
 from auditor.core import intervals
 from auditor.core.errors import BeyondLimit
@@ -26,8 +27,7 @@ _SHARED = 20
 folders that share more may be copies (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Device:
+class Device(Struct, frozen=True, eq=False):
     """The files that one device seems to have written, in time order, placed by its own stamps."""
 
     folder: str

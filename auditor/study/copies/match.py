@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.progress import Progress
 from auditor.model import StudyCopy, StudyFile
@@ -17,8 +19,7 @@ _MOST_SEARCHES = 12
 """Searches in vain after which no more devices are looked at as copies: each reads much."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Copy:
+class Copy(Struct, frozen=True, eq=False):
     """One copy in its place; ``via`` is the copy that ``alignment`` was measured against."""
 
     name: str
@@ -45,8 +46,7 @@ class Copy:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Copies:
+class Copies(Struct, frozen=True):
     """The copies, the reference first; ``why`` says why it is; ``aside`` matches nothing."""
 
     copies: tuple[Copy, ...]

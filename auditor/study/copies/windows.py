@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
 from auditor.core.units import NS
@@ -32,8 +32,7 @@ _CHUNK = 4_000_000
 _NUDGES = (0, 1, 2, 5, 11, 23, 47, 97, 197)
 
 
-@dataclass(frozen=True, slots=True)
-class Anchor:
+class Anchor(Struct, frozen=True):
     """One sample known in both: ``offset_ns`` after its own file's start, ``instant`` on the axis.
 
     ``ratio`` is the reference's sample period over the copy's own: how much of the axis one
@@ -46,8 +45,7 @@ class Anchor:
     sample_ns: int
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
+class Window(Struct, frozen=True):
     """Distinctive samples of one channel from the start of ``record`` on."""
 
     key: str

@@ -11,8 +11,9 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from auditor.core.clock import in_calendar, iso
 from auditor.core.durations import exact_seconds
@@ -37,8 +38,7 @@ MOST_BYTES = 16 << 30
 """mne reads a file with annotations to its end, so a larger one costs a second whole read."""
 
 
-@dataclass(frozen=True, slots=True)
-class Compared:
+class Compared(Struct, frozen=True):
     """What one library says of one file, and how it compares."""
 
     status: Status

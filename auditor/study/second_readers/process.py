@@ -8,10 +8,11 @@ import os
 import subprocess
 import sys
 import threading
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from auditor.core.clock import civil_ns
 from auditor.core.units import NS
@@ -22,8 +23,7 @@ _SCRIPT = Path(__file__).with_name("ask.py")
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(Struct, frozen=True):
     """What a library said of a file: numbers, or ``refused`` in its own (untrusted) words.
 
     ``stopped`` says why there is no answer at all: it took too long, crashed or ran out of memory.
