@@ -149,10 +149,10 @@ def policy_with(**sections: dict[str, object] | object) -> Policy:
     """The default policy with keys of single tables of [billing], or whole values, replaced."""
     billing = POLICY.billing
     update = {
-        name: getattr(billing, name).model_copy(update=keys) if isinstance(keys, dict) else keys
+        name: replace(getattr(billing, name), **keys) if isinstance(keys, dict) else keys
         for name, keys in sections.items()
     }
-    return replace(POLICY, billing=billing.model_copy(update=update))
+    return replace(POLICY, billing=replace(billing, **update))
 
 
 def stretch(a: float, b: float) -> Interval:

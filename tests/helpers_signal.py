@@ -165,7 +165,7 @@ class Scanned(Struct, frozen=True):
 
 def settings(**changes: object) -> SignalSettings:
     """The default settings with some changed (fields by name, times in nanoseconds)."""
-    return SETTINGS.model_copy(update=changes)
+    return replace(SETTINGS, **changes)
 
 
 def coverage_of(study: Study) -> Coverage:

@@ -182,12 +182,9 @@ CODES = [
 def test_codes_follow_level_and_video_that_the_policy_takes_as_ordered(
     level: str, video: bool, short: str, long: str
 ) -> None:
-    settings = SETTINGS.model_copy(
-        update={
-            "undocumented": SETTINGS.undocumented.model_copy(
-                update={"monitoring": "as_ordered", "video": "as_ordered"}
-            )
-        }
+    settings = replace(
+        SETTINGS,
+        undocumented=replace(SETTINGS.undocumented, monitoring="as_ordered", video="as_ordered"),
     )
     policy = replace(POLICY, billing=settings)
     wanted = order(30 * HOUR, monitoring=level, video=video)  # type: ignore[arg-type]

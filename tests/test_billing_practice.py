@@ -21,6 +21,7 @@ from helpers_billing import (
     policy_with,
     units,
 )
+from msgspec.structs import replace
 
 from auditor.billing import SetupChannels, measure_billing
 from auditor.core.clock import Axis
@@ -219,16 +220,14 @@ def test_an_interpretation_is_a_look_only_where_the_policy_asks_and_a_code_falls
     billing, found = bill_and_findings(coverage)
     assert _asked(found) == {}
     assert "interpretations_differ" in found
-    rule = {"longest_first": POLICY.billing.split.longest_first.model_copy(update={"other": "ask"})}
+    rule = {"longest_first": replace(POLICY.billing.split.longest_first, other="ask")}
     billing, found = bill_and_findings(coverage, policy=policy_with(split=rule))
     assert list(_asked(found)) == ["asked_interpretation_lowers"]
     assert found["asked_interpretation_lowers"].headline.startswith(
         "lower codes if each unit is filled up to 26 h"
     )
     assert [i.asked for i in billing.interpretations if "filled" in i.words] == [True]
-    hidden = {
-        "longest_first": POLICY.billing.split.longest_first.model_copy(update={"other": "hide"})
-    }
+    hidden = {"longest_first": replace(POLICY.billing.split.longest_first, other="hide")}
     billing, _ = bill_and_findings(coverage, policy=policy_with(split=hidden))
     assert not [i for i in billing.interpretations if "filled" in i.words]
 

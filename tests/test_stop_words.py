@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import pytest
 from helpers_stop import POLICY, Case, note, piece
+from msgspec.structs import asdict
 
 from auditor.causes.evidence import KINDS, kind_of
 from auditor.core.errors import SettingsError
 from auditor.core.units import NS
 from auditor.policy.stop import StopSettings
-from auditor.policy.toml import parse_toml, validate
+from auditor.policy.toml import parse_toml
+from auditor.policy.values import keys_of, validate
 
 
 @pytest.mark.parametrize(
@@ -68,7 +70,7 @@ def test_an_annotation_is_told_by_the_policys_patterns(text: str, kind: str | No
 
 
 def test_the_kinds_are_the_policys_lists() -> None:
-    assert set(KINDS) == set(POLICY.stop.patterns.model_dump())
+    assert set(KINDS) == set(asdict(POLICY.stop.patterns))
 
 
 def told(text: str) -> str:
@@ -102,11 +104,8 @@ def test_long_hostile_annotations_cost_no_time() -> None:
 
 
 def stop_settings(text: str) -> StopSettings:
-    dumped = POLICY.stop.model_dump()
     toml = parse_toml(text.encode(), "lab.toml")
-    base = {
-        (f.alias or n): dumped[n] for n, f in StopSettings.model_fields.items()
-    }  # written back by alias
+    base = {key: getattr(POLICY.stop, f.name) for key, f in keys_of(StopSettings).items()}
     for key in ("annotation_s", "power_warning_s"):
         base[key] //= NS
     return validate(StopSettings, {**base, **toml.data["stop"]}, toml, ("stop",))
@@ -124,7 +123,7 @@ def stop_settings(text: str) -> StopSettings:
     ],
 )
 def test_a_pattern_that_cannot_be_used_is_refused_by_key(pattern: str, problem: str) -> None:
-    patterns = POLICY.stop.patterns.model_dump() | {"fault": (pattern,)}
+    patterns = asdict(POLICY.stop.patterns) | {"fault": (pattern,)}
     lines = "\n".join(f"{k} = {list(v)!r}" for k, v in patterns.items() if k == "fault")
     rest = "\n".join(f"{k} = ['never']" for k in patterns if k != "fault")
     with pytest.raises(SettingsError, match=problem) as error:
@@ -133,5 +132,5 @@ def test_a_pattern_that_cannot_be_used_is_refused_by_key(pattern: str, problem: 
 
 
 def test_the_default_patterns_are_each_a_list_that_matches_something() -> None:
-    for kind, patterns in POLICY.stop.patterns.model_dump().items():
+    for kind, patterns in asdict(POLICY.stop.patterns).items():
         assert patterns, kind

@@ -352,7 +352,7 @@ def _whole(study: Study) -> int:
 def test_policy_moves_the_length_of_a_test(tmp_path: Path) -> None:
     base(tmp_path)
     piece(tmp_path / "test.edf", -1, -0.5, amplifier=OTHER)
-    settings = POLICY.study.model_copy(update={"test_recording_ns": 30 * MINUTE})
+    settings = replace(POLICY.study, test_recording_ns=30 * MINUTE)
     longer = replace(POLICY, study=settings)
     for policy, code in ((POLICY, "before_hookup"), (longer, "test_recording")):
         study = build_study([tmp_path], ORDER, policy)

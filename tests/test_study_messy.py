@@ -399,7 +399,7 @@ def test_what_is_set_by_hand_is_told_with_by_whom_and_what_the_rules_would_give(
 
 def test_the_limit_of_the_silence_is_the_policys(tmp_path: Path) -> None:
     row = next(r for r in ROWS if r.name == "a silence of 11:59")
-    settings = POLICY.study.model_copy(update={"silence_ns": 11 * HOUR + 59 * MINUTE})
+    settings = replace(POLICY.study, silence_ns=11 * HOUR + 59 * MINUTE)
     for file in row.files:
         file.write(tmp_path, BASE)
     order = Order(4 * HOUR, "order file", hookup_civil_ns=civil(BASE))

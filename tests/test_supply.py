@@ -37,5 +37,5 @@ def test_nothing_to_look_up_is_no_pass() -> None:
 
 def test_what_is_needed_are_the_dependencies_of_the_package_and_theirs() -> None:
     needed = wanted()
-    assert {"numpy", "pandas", "mne", "pydantic", "jinja2", "markupsafe", "werkzeug"} <= needed
+    assert {"numpy", "pandas", "mne", "msgspec", "jinja2", "markupsafe", "werkzeug"} <= needed
     assert not {"pytest", "ruff", "atheris", "eeg-coverage-auditor"} & needed

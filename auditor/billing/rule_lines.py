@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from msgspec.structs import asdict
+
 from auditor.billing.interpretations import (
     SPLITS,
     differing_windows,
@@ -182,14 +184,18 @@ def _codes(settings: BillingSettings) -> Iterator[RuleLine]:
             ("with video", band.codes.with_video),
         ):
             if codes is not None:
-                named = [(code, level) for level, code in codes]
+                named = [(code, level) for level, code in asdict(codes).items()]
                 yield _known(f"Technical codes, {band.name}, {video}", named, settings)
     for subject, bands in (
         ("Codes for a report on a day", settings.professional_day),
         ("Codes for a report on the whole study", settings.professional_whole),
     ):
         for reader in bands:
-            named = [(code, video.replace("_", " ")) for video, code in reader.codes if code]
+            named = [
+                (code, video.replace("_", " "))
+                for video, code in asdict(reader.codes).items()
+                if code
+            ]
             yield _known(f"{subject}, {reader.name}", named, settings)
 
 

@@ -10,13 +10,13 @@ from collections.abc import Iterator
 from datetime import date, time
 
 from msgspec.structs import replace
-from pydantic import BaseModel
 
 from auditor.billing.rule_lines import billing_lines, monitoring_lines, video_lines
 from auditor.core.durations import in_words
 from auditor.model import RuleLine
 from auditor.policy import Policy
 from auditor.policy.sourced import About, Section, Sourced
+from auditor.policy.values import Settings, keys_of, meaning_of
 
 _GENERAL = ("coverage", "decision", "signal", "study", "stop", "power")
 _LONGEST_LIST = 60
@@ -54,16 +54,17 @@ def _checked(when: str, by: str) -> str:
 
 
 def _values(
-    path: str, settings: BaseModel, kind: str = "", about: str = ""
+    path: str, settings: Settings, kind: str = "", about: str = ""
 ) -> Iterator[tuple[str, str, str]]:
     """Key, value in words and meaning of every setting; ``kind`` 'ns' or 'ppm' where known."""
-    for name, field in type(settings).model_fields.items():
-        value, key = getattr(settings, name), f"{path}{field.alias or name}"
+    for written, field in keys_of(type(settings)).items():
+        name = field.name
+        value, key = getattr(settings, name), f"{path}{written}"
         unit = "ns" if name.endswith("_ns") else "ppm" if name.endswith("_ppm") else kind
         if isinstance(value, Sourced):
             continue
-        words = " ".join((field.description or about).split()).rstrip(".")
-        if isinstance(value, BaseModel):
+        words = (meaning_of(field) or about).rstrip(".")
+        if isinstance(value, Settings):
             yield from _values(f"{key}.", value, unit, words)
         else:
             yield key, _shown(value, unit), words
@@ -77,7 +78,7 @@ def _shown(value: object, kind: str) -> str:
         text = ", ".join(_shown(v, kind) for v in value) or "none"
         if len(text) > _LONGEST_LIST:
             text = f"{text[:_LONGEST_LIST]}… ({len(value)} in all)"
-    elif isinstance(value, BaseModel):
+    elif isinstance(value, Settings):
         text = ", ".join(f"{key} {shown}" for key, shown, _ in _values("", value))
     elif isinstance(value, bool):
         text = "yes" if value else "no"

@@ -12,14 +12,14 @@ from collections.abc import Iterator, Mapping
 from datetime import date, time
 from decimal import Decimal, InvalidOperation
 from importlib import resources
-from typing import Any, Literal, get_args, get_origin
+from typing import Any
 
 from msgspec import Struct
-from pydantic import BaseModel
 
 from auditor.policy import DEFAULT_POLICY, Sections
 from auditor.policy.sourced import Sourced
 from auditor.policy.toml import parse_toml
+from auditor.policy.values import choices_of, keys_of, meaning_of, table_in
 
 TITLES = {
     "policy": "The policy itself",
@@ -35,7 +35,7 @@ TITLES = {
     "desk": "Watched folders",
 }
 _ORDER = tuple(TITLES)
-_ABOUT = frozenset(Sourced.model_fields)
+_ABOUT = frozenset(Sourced.__struct_fields__)
 _OWN = "set by the lab"
 _UNSET: dict[str, dict[str, Any]] = {
     "policy": {"checked_by": "", "codes": True},
@@ -92,7 +92,7 @@ def parts(lab: Mapping[str, Any], typed: Mapping[str, str] | None = None) -> tup
     default = default_tables()
     found = []
     for section in _ORDER:
-        model = Sections.model_fields[section].annotation
+        model = keys_of(Sections)[section].type
         settings = []
         for path, value in _leaves(default[section], (section,)):
             name = ".".join(path)
@@ -153,15 +153,13 @@ def _meaning(model: Any, keys: tuple[str, ...]) -> tuple[str, tuple[str, ...]]:
     """What a setting means, from its own documentation, and the words that it may take."""
     words = ""
     for key in keys:
-        if not (isinstance(model, type) and issubclass(model, BaseModel)):
+        table = table_in(model)
+        if table is None or key not in keys_of(table):
             break
-        field = next((f for n, f in model.model_fields.items() if (f.alias or n) == key), None)
-        if field is None:
-            break
-        words = " ".join((field.description or "").split()) or words
-        model = field.annotation
-        if get_origin(model) is Literal:
-            return words, tuple(map(str, get_args(model)))
+        model = keys_of(table)[key].type
+        words = meaning_of(keys_of(table)[key]) or words
+        if choices_of(model):
+            return words, tuple(map(str, choices_of(model)))
     return words, ("yes", "no") if model is bool else ()
 
 

@@ -10,8 +10,8 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
+from msgspec import Meta, field
 from msgspec.structs import replace
-from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from auditor.core.clock import STUDY_YEARS, civil_datetime, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
@@ -20,7 +20,8 @@ from auditor.core.units import HOUR, MINUTE, NS
 from auditor.inputs.service_request import read_service_request
 from auditor.inputs.stamps import read_stamp
 from auditor.model import MOST_ORDERED, Corrections, Finding, Order, PowerSetup, finding
-from auditor.policy.toml import Hours, Share, Strict, Written, read_toml, validate
+from auditor.policy.toml import read_toml
+from auditor.policy.values import After, Before, Hours, Settings, Share, Written, validate
 
 _YES = {"yes": True, "true": True, "y": True, "no": False, "false": False, "n": False}
 
@@ -88,22 +89,18 @@ def _word(value: object) -> object:
     return value.strip().lower() if isinstance(value, str) else value
 
 
-def _as_tuple(value: object) -> object:
-    return tuple(value) if isinstance(value, list) else value
-
-
 def _as_text(value: object) -> object:
     """An identifier that was written without quotation marks, as in study_id = 2041."""
     return str(value) if isinstance(value, int) and not isinstance(value, bool) else value
 
 
-_Text = Annotated[str, Field(min_length=1, max_length=200)]
-_Code = Annotated[_Text, BeforeValidator(_as_text)]
-_Count = Annotated[int, BeforeValidator(_number)]
-_Hours = Annotated[Hours, BeforeValidator(_hours)]
-_Share = Annotated[Share, BeforeValidator(_share)]
-_YesNo = Annotated[bool, BeforeValidator(_yes_no)]
-_Names = Annotated[tuple[_Text, ...], BeforeValidator(_as_tuple)]
+_Text = Annotated[str, Meta(min_length=1, max_length=200)]
+_Code = Annotated[_Text, Before(_as_text)]
+_Count = Annotated[int, Before(_number)]
+_Hours = Annotated[Hours, Before(_hours)]
+_Share = Annotated[Share, Before(_share)]
+_YesNo = Annotated[bool, Before(_yes_no)]
+_Names = tuple[_Text, ...]
 
 
 _NO_OFFSET = (
@@ -158,36 +155,25 @@ def zone_doubts(name: str | None) -> tuple[Finding, ...]:
     return (finding("timezone_without_summer_time", "order", zone=Own(name)),)
 
 
-class _OrderTable(Strict):
-    ordered_hours: _Hours
+def _believable(value: int) -> int:
+    if not 0 < value <= MOST_ORDERED:
+        raise ValueError("must be more than 0 and at most a year (8784 hours)")
+    return value
+
+
+class _OrderTable(Settings, frozen=True, kw_only=True):
+    ordered_hours: Annotated[_Hours, After(_believable)]
     study_id: _Code | None = None
     patient_code: _Code | None = None
-    hookup: datetime | None = None
-    timezone: str | None = None
+    hookup: Annotated[datetime | None, Before(hookup_civil)] = None
+    timezone: Annotated[str, After(_known_zone)] | None = None
     video: _YesNo | None = None
     monitoring: Annotated[
-        Literal["unmonitored", "intermittent", "continuous"] | None, BeforeValidator(_word)
+        Literal["unmonitored", "intermittent", "continuous"] | None, Before(_word)
     ] = None
-    minimum_channels: Annotated[_Count, Field(ge=1, le=1024)] | None = None
+    minimum_channels: Annotated[_Count, Meta(ge=1, le=1024)] | None = None
     still_recording: _YesNo = False
-    reports: Annotated[Literal["daily", "end"] | None, BeforeValidator(_word)] = None
-
-    @field_validator("ordered_hours")
-    @classmethod
-    def _believable(cls, value: int) -> int:
-        if not 0 < value <= MOST_ORDERED:
-            raise ValueError("must be more than 0 and at most a year (8784 hours)")
-        return value
-
-    @field_validator("hookup", mode="before")
-    @classmethod
-    def _civil(cls, value: object) -> object:
-        return hookup_civil(value)
-
-    @field_validator("timezone")
-    @classmethod
-    def _zone(cls, value: str | None) -> str | None:
-        return None if value is None else _known_zone(value)
+    reports: Annotated[Literal["daily", "end"] | None, Before(_word)] = None
 
 
 def clock_ns(text: str) -> int:
@@ -204,57 +190,51 @@ def _clock(value: object) -> object:
     return clock_ns(value) if isinstance(value, str) else value
 
 
-class _FilesTable(Strict):
+class _FilesTable(Settings, frozen=True, kw_only=True):
     exclude: _Names = ()
     include: _Names = ()
-    clock: dict[str, Annotated[int, BeforeValidator(_clock)]] = Field(default_factory=dict)
-    by: Annotated[str, Field(max_length=200)] = ""
+    clock: dict[str, Annotated[int, Before(_clock)]] = field(default_factory=dict)
+    by: Annotated[str, Meta(max_length=200)] = ""
 
-    @model_validator(mode="after")
-    def _one_way(self) -> _FilesTable:
+    def __post_init__(self) -> None:
         both = sorted(set(self.exclude) & set(self.include))
         if both:
             raise ValueError(f"{both[0]!r} stands under exclude and under include")
-        return self
 
 
-class _PowerTable(Strict):
-    batteries: Annotated[_Count, Field(ge=0, le=100)] | None = None
-    hours_per_battery: _Hours | None = None
-    spare_batteries: Annotated[_Count, Field(ge=0, le=100)] | None = None
-    external_hours: _Hours | None = None
-    mode: Annotated[Literal["card", "card+computer"] | None, BeforeValidator(_word)] = None
-    mode_share: _Share | None = None
-    charges: Annotated[tuple[_Share, ...], BeforeValidator(_as_tuple)] = ()
+def _possible(value: int) -> int:
+    if not 0 <= value <= 10_000 * HOUR:
+        raise ValueError("must be from 0 to 10000 hours")
+    return value
 
-    @field_validator("hours_per_battery", "external_hours")
-    @classmethod
-    def _possible(cls, value: int | None) -> int | None:
-        if value is not None and not 0 <= value <= 10_000 * HOUR:
-            raise ValueError("must be from 0 to 10000 hours")
-        return value
 
-    @field_validator("mode_share")
-    @classmethod
-    def _leaves_something(cls, value: int | None) -> int | None:
-        if value == 0:
-            raise ValueError("must be more than 0: no mode leaves nothing of a battery's hours")
-        return value
+def _leaves_something(value: int) -> int:
+    if value == 0:
+        raise ValueError("must be more than 0: no mode leaves nothing of a battery's hours")
+    return value
 
-    @model_validator(mode="after")
-    def _one_charge_a_battery(self) -> _PowerTable:
+
+class _PowerTable(Settings, frozen=True, kw_only=True):
+    batteries: Annotated[_Count, Meta(ge=0, le=100)] | None = None
+    hours_per_battery: Annotated[_Hours, After(_possible)] | None = None
+    spare_batteries: Annotated[_Count, Meta(ge=0, le=100)] | None = None
+    external_hours: Annotated[_Hours, After(_possible)] | None = None
+    mode: Annotated[Literal["card", "card+computer"] | None, Before(_word)] = None
+    mode_share: Annotated[_Share, After(_leaves_something)] | None = None
+    charges: tuple[_Share, ...] = ()
+
+    def __post_init__(self) -> None:
         every = (self.batteries or 0) + (self.spare_batteries or 0)
         if self.charges and len(self.charges) not in (self.batteries, every):
             raise ValueError("charges must give one share for each battery")
-        return self
 
 
-class _LogsTable(Strict):
+class _LogsTable(Settings, frozen=True, kw_only=True):
     monitoring: _Text | None = None
     video: _Text | None = None
 
 
-class _OrderFile(Strict):
+class _OrderFile(Settings, frozen=True, kw_only=True):
     order: _OrderTable
     files: _FilesTable = _FilesTable()
     power: _PowerTable | None = None

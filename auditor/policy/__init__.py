@@ -11,7 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from msgspec import Struct
+from msgspec import field
 
 from auditor.core.errors import SettingsError
 from auditor.policy.billing import BillingSettings
@@ -22,14 +22,15 @@ from auditor.policy.power import PowerSettings
 from auditor.policy.signal import SignalSettings
 from auditor.policy.stop import StopSettings
 from auditor.policy.study import StudySettings
-from auditor.policy.toml import Strict, TomlText, parse_toml, read_toml, validate
+from auditor.policy.toml import TomlText, parse_toml, read_toml
+from auditor.policy.values import Settings, validate
 
 DEFAULT_POLICY = "us-long-term-eeg"
 SHIPPED = (DEFAULT_POLICY, "no-codes")
 """Policies that are chosen by name."""
 
 
-class PolicyName(Strict):
+class PolicyName(Settings, frozen=True, kw_only=True):
     """``[policy]``: what the policy is called, when its sources were last checked, by whom.
 
     Without ``codes`` nothing of billing is worked out: hours, gaps, readability and files only.
@@ -42,10 +43,10 @@ class PolicyName(Strict):
     codes: bool = True
 
 
-class Sections(Strict):
+class Sections(Settings, frozen=True, kw_only=True):
     """The file as a whole."""
 
-    policy: PolicyName
+    about: PolicyName = field(name="policy")
     coverage: CoverageSettings
     decision: DecisionSettings
     signal: SignalSettings
@@ -58,23 +59,12 @@ class Sections(Strict):
     desk: DeskSettings
 
 
-class Policy(Struct, frozen=True):
+class Policy(Sections, frozen=True, kw_only=True):
     """Every setting in force, with the name and checksum of the file that it came from."""
 
     sha256: str
     path: str | None
     """Where the file lies; ``None`` for one that ships. Never shown."""
-    about: PolicyName
-    coverage: CoverageSettings
-    decision: DecisionSettings
-    signal: SignalSettings
-    study: StudySettings
-    stop: StopSettings
-    power: PowerSettings
-    monitoring: MonitoringSettings
-    video: VideoSettings
-    billing: BillingSettings
-    desk: DeskSettings
 
 
 def load_policy(path: Path | None = None) -> Policy:
@@ -93,8 +83,7 @@ def load_policy(path: Path | None = None) -> Policy:
     return Policy(
         sha256=source.sha256,
         path=None if path is None or str(path) in SHIPPED else str(path.absolute()),
-        about=sections.policy,
-        **{name: getattr(sections, name) for name in Sections.model_fields if name != "policy"},
+        **{name: getattr(sections, name) for name in Sections.__struct_fields__},
     )
 
 

@@ -11,12 +11,18 @@ import re
 from itertools import pairwise
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, field_validator, model_validator
+from msgspec import Meta, field
 
 from auditor.core.units import DAY, HOUR, MINUTE
 from auditor.model import MonitoringLevel
-from auditor.policy.sourced import Many, Pattern, Section, Sourced
-from auditor.policy.toml import Hours, Seconds, Strict
+from auditor.policy.sourced import Pattern, Section, Sourced
+from auditor.policy.values import (
+    After,
+    Before,
+    Hours,
+    Seconds,
+    Settings,
+)
 
 SplitRule = Literal["total", "windows", "longest_first"]
 """How recorded time is split into units.
@@ -25,19 +31,20 @@ SplitRule = Literal["total", "windows", "longest_first"]
 itself; ``longest_first`` fills the longest band's end first.
 """
 
-_Code = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ./+-]{0,19}$")]
-_Words = Annotated[str, Field(min_length=1, max_length=400)]
-_Time = Annotated[Hours, Field(ge=0, le=10_000 * HOUR)]
+_Code = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ./+-]{0,19}$")]
+_Name = Annotated[str, Meta(min_length=1, max_length=40)]
+_Words = Annotated[str, Meta(min_length=1, max_length=400)]
+_Time = Annotated[Hours, Meta(ge=0, le=10_000 * HOUR)]
 
 
-class Limit(Sourced):
+class Limit(Sourced, frozen=True, kw_only=True):
     """One end of a band. ``included``: whether exactly this time still belongs to the band."""
 
-    ns: _Time = Field(alias="hours")
+    ns: _Time = field(name="hours")
     included: bool
 
 
-class Open(Sourced):
+class Open(Sourced, frozen=True, kw_only=True):
     """A question that no source settles: the policy's answer, and what becomes of the other one.
 
     ``show``: told where it changes a code; ``ask``: told, and a person must look where it lowers a
@@ -47,7 +54,7 @@ class Open(Sourced):
     other: Literal["show", "ask", "hide"] = "show"
 
 
-class ByLevel(Strict):
+class ByLevel(Settings, frozen=True, kw_only=True):
     """One code for each level of monitoring; written as one code where it is the same for all."""
 
     unmonitored: _Code
@@ -65,10 +72,10 @@ def _same_for_all(value: object) -> object:
     return value
 
 
-_ByLevel = Annotated[ByLevel, BeforeValidator(_same_for_all)]
+_ByLevel = Annotated[ByLevel, Before(_same_for_all)]
 
 
-class TechnicalCodes(Strict):
+class TechnicalCodes(Settings, frozen=True, kw_only=True):
     """Technical codes of a band. Without ``with_video`` video changes no code."""
 
     without_video: _ByLevel
@@ -80,7 +87,7 @@ class TechnicalCodes(Strict):
         return codes.of(level)
 
 
-class ReaderCodes(Strict):
+class ReaderCodes(Settings, frozen=True, kw_only=True):
     """Professional codes of a band. Without ``with_video`` video changes no code."""
 
     without_video: _Code
@@ -91,12 +98,17 @@ class ReaderCodes(Strict):
         return self.with_video if video and self.with_video is not None else self.without_video
 
 
-class Band(Strict):
-    """A band of recorded time. ``upper`` is ``None`` where it has no end."""
+class Band:
+    """A band of recorded time between two ends. ``upper`` is ``None`` where it has no end."""
 
-    name: Annotated[str, Field(min_length=1, max_length=40)]
-    lower: Limit = Field(alias="from")
-    upper: Limit | None = Field(default=None, alias="to")
+    __slots__ = ()
+    name: str
+    lower: Limit
+    upper: Limit | None
+
+    def __post_init__(self) -> None:
+        if self.upper is not None and self.upper.ns <= self.lower.ns:
+            raise ValueError(f"the band {self.name!r} must end after it begins")
 
     def holds(self, ns: int) -> bool:
         """Whether ``ns`` of recorded time lies in this band."""
@@ -105,49 +117,48 @@ class Band(Strict):
         below = high is None or ns < high.ns or (high.included and ns == high.ns)
         return above and below
 
-    @model_validator(mode="after")
-    def _ends_after_it_begins(self) -> Band:
-        if self.upper is not None and self.upper.ns <= self.lower.ns:
-            raise ValueError(f"the band {self.name!r} must end after it begins")
-        return self
+
+class _Band(Band, Settings, frozen=True, kw_only=True):
+    """The keys of a band in a file."""
+
+    name: _Name
+    lower: Limit = field(name="from")
+    upper: Limit | None = field(default=None, name="to")
 
 
-class TechnicalBand(Band):
+def _without_video(value: object) -> object:
+    return {"without_video": value} if isinstance(value, str) else value
+
+
+class TechnicalBand(_Band, frozen=True, kw_only=True):
     """A band of the technical part. ``once`` where a study has at most one unit of it: the rule."""
 
-    codes: TechnicalCodes
+    codes: Annotated[TechnicalCodes, Before(_without_video)]
     once: Sourced | None = None
 
-    @field_validator("codes", mode="before")
-    @classmethod
-    def _one_code(cls, value: object) -> object:
-        return {"without_video": value} if isinstance(value, str) else value
 
-
-class ReaderBand(Band):
+class ReaderBand(_Band, frozen=True, kw_only=True):
     """A band of the professional part. ``once`` where a study has at most one code of it."""
 
-    codes: ReaderCodes
+    codes: Annotated[ReaderCodes, Before(_without_video)]
     once: Sourced | None = None
 
-    @field_validator("codes", mode="before")
-    @classmethod
-    def _one_code(cls, value: object) -> object:
-        return {"without_video": value} if isinstance(value, str) else value
 
-
-class OnceBand(Band, Open):
+class OnceBand(Band, Open, frozen=True, kw_only=True):
     """A band that no whole-study code covers: the day codes that one report may carry together."""
 
-    without_video: Many[_Code]
-    with_video: Many[_Code] = ()
+    name: _Name
+    lower: Limit = field(name="from")
+    upper: Limit | None = field(default=None, name="to")
+    without_video: tuple[_Code, ...]
+    with_video: tuple[_Code, ...] = ()
 
     def of(self, video: bool) -> tuple[str, ...]:
         """The codes with or without ``video``."""
         return self.with_video if video and self.with_video else self.without_video
 
 
-class State(Strict):
+class State(Settings, frozen=True, kw_only=True):
     """A code that depends on the patient's state; ``if_sleep_seen`` marks the one that an
     annotation of sleep leads to."""
 
@@ -156,31 +167,29 @@ class State(Strict):
     if_sleep_seen: bool = False
 
 
-class ShorterBand(Sourced):
+class ShorterBand(Sourced, frozen=True, kw_only=True):
     """A recording below the long-term minimum, in whole minutes, both ends included."""
 
-    name: Annotated[str, Field(min_length=1, max_length=40)]
-    from_minutes: Annotated[int, Field(ge=0, le=100_000)]
-    to_minutes: Annotated[int, Field(ge=0, le=100_000)]
+    name: _Name
+    from_minutes: Annotated[int, Meta(ge=0, le=100_000)]
+    to_minutes: Annotated[int, Meta(ge=0, le=100_000)]
     code: _Code | None = None
-    states: Many[State] = ()
+    states: tuple[State, ...] = ()
 
-    @model_validator(mode="after")
-    def _one_way(self) -> ShorterBand:
+    def __post_init__(self) -> None:
         if (self.code is None) == (not self.states):
             raise ValueError(f"{self.name!r} needs either code or states")
         if self.to_minutes < self.from_minutes:
             raise ValueError(f"{self.name!r} must end after it begins")
-        return self
 
 
-class PeriodRule(Sourced):
+class PeriodRule(Sourced, frozen=True, kw_only=True):
     """``[billing.period]``: the length of a period."""
 
-    ns: Annotated[Hours, Field(gt=0, le=1_000 * HOUR)] = Field(alias="hours")
+    ns: Annotated[Hours, Meta(gt=0, le=1_000 * HOUR)] = field(name="hours")
 
 
-class SplitRules(Strict):
+class SplitRules(Settings, frozen=True, kw_only=True):
     """``[billing.split]``: how time is split into units by default, and the other ways."""
 
     default: SplitRule
@@ -207,81 +216,110 @@ def period_start(value: object) -> int | None:
     return int(found.group(1)) * HOUR + int(found.group(2)) * MINUTE
 
 
-PeriodStart = Annotated[int | None, BeforeValidator(period_start)]
+PeriodStart = Annotated[int | None, Before(period_start)]
 """Civil time of day in ns after midnight at which each period starts, ``None``: the first record
 starts the first one."""
 
 
-class GapRule(Open):
+class GapRule(Open, frozen=True, kw_only=True):
     """``[billing.gaps]``: gaps shorter than ``tolerance_s`` count; 0 means that none does."""
 
-    tolerance_ns: Annotated[Seconds, Field(ge=0, le=DAY)] = Field(alias="tolerance_s")
-    other_tolerance_ns: Annotated[Seconds, Field(ge=0, le=DAY)] = Field(alias="other_tolerance_s")
-    """The tolerance of the other interpretation."""
+    tolerance_ns: Annotated[Seconds, Meta(ge=0, le=DAY)] = field(name="tolerance_s")
+    other_tolerance_ns: Annotated[
+        Seconds, Meta(ge=0, le=DAY), "The tolerance of the other interpretation."
+    ] = field(name="other_tolerance_s")
 
 
-class RestartRule(Open):
+class RestartRule(Open, frozen=True, kw_only=True):
     """``[billing.restart]``: whether a restart after a gap starts the period clock anew."""
 
     moves_clock: bool
 
 
-class SetupRule(Sourced):
+class SetupRule(Sourced, frozen=True, kw_only=True):
     """``[billing.setup]``: the set-up code and the EEG channels that it needs."""
 
     code: _Code
-    minimum_channels: Annotated[int, Field(ge=1, le=1024)]
+    minimum_channels: Annotated[int, Meta(ge=1, le=1024)]
     else_code: _Code
 
 
-class LapseRule(Open):
+class LapseRule(Open, frozen=True, kw_only=True):
     """``[billing.lapse]``: what a lapse in the checks lowers."""
 
     lowers: Literal["period", "study"]
 
 
-class VideoShareRule(Open):
+class VideoShareRule(Open, frozen=True, kw_only=True):
     """``[billing.video_share]``: whether video's share is taken over the study or each period."""
 
     by: Literal["study", "period"]
 
 
-class EndsRule(Open):
+class EndsRule(Open, frozen=True, kw_only=True):
     """``[billing.ends]``: whether the time from the recording's start to the first check, and from
     the last to its end, must keep the limits of ``[monitoring]``."""
 
     needed: bool
 
 
-class UndocumentedRule(Open):
+class UndocumentedRule(Open, frozen=True, kw_only=True):
     """``[billing.undocumented]``: codes where the order names what no log shows."""
 
     monitoring: Literal["unmonitored", "as_ordered"]
     video: Literal["without_video", "as_ordered"]
 
 
-class SourceName(Strict):
+class SourceName(Settings, frozen=True, kw_only=True):
     """A source by name. ``secondary``: a page that is no authority; it is never quoted."""
 
-    name: Annotated[str, Field(min_length=1, max_length=300)]
+    name: Annotated[str, Meta(min_length=1, max_length=300)]
     secondary: bool = False
 
 
-class BillingSettings(Section):
+def _bands_meet(bands: tuple[Band, ...]) -> tuple[Band, ...]:
+    for band, after in pairwise(bands):
+        end = band.upper
+        if end is None or end.ns != after.lower.ns or end.included == after.lower.included:
+            raise ValueError(
+                f"the band {after.name!r} must begin where {band.name!r} ends, "
+                "and exactly one of the two must include the limit"
+            )
+    return bands
+
+
+def _in_order(bands: tuple[ShorterBand, ...]) -> tuple[ShorterBand, ...]:
+    for band, after in pairwise(bands):
+        if after.from_minutes <= band.to_minutes:
+            raise ValueError(f"{after.name!r} must begin after {band.name!r} ends")
+    return bands
+
+
+def _start_of_a_period(value: str) -> str:
+    period_start(value)
+    return value
+
+
+class BillingSettings(Section, frozen=True, kw_only=True):
     """``[billing]``: codes with their time limits, each with its source and mark."""
 
-    technical: Annotated[Many[TechnicalBand], Field(min_length=1, max_length=20)]
-    professional_day: Annotated[Many[ReaderBand], Field(max_length=20)]
-    professional_whole: Annotated[Many[ReaderBand], Field(max_length=20)]
-    professional_once: Annotated[Many[OnceBand], Field(max_length=20)] = ()
-    shorter: Annotated[Many[ShorterBand], Field(max_length=20)] = ()
+    technical: Annotated[
+        tuple[TechnicalBand, ...], After(_bands_meet), Meta(min_length=1, max_length=20)
+    ]
+    professional_day: Annotated[tuple[ReaderBand, ...], After(_bands_meet), Meta(max_length=20)]
+    professional_whole: Annotated[tuple[ReaderBand, ...], After(_bands_meet), Meta(max_length=20)]
+    professional_once: Annotated[tuple[OnceBand, ...], Meta(max_length=20)] = ()
+    shorter: Annotated[tuple[ShorterBand, ...], After(_in_order), Meta(max_length=20)] = ()
     period: PeriodRule
-    period_start_ns: PeriodStart = Field(default=None, alias="period_start")
-    other_period_start: Annotated[str, Field(max_length=9)] = ""
-    """The other interpretation of the periods' start, asked for by being named."""
+    period_start_ns: PeriodStart = field(default=None, name="period_start")
+    other_period_start: Annotated[
+        str,
+        Meta(max_length=9),
+        After(_start_of_a_period),
+        "The other interpretation of the periods' start, asked for by being named.",
+    ] = ""
     fixed_start: Sourced = Sourced()
-    leftover_joins: Limit
-    """A remainder up to this joins the unit before it."""
+    leftover_joins: Annotated[Limit, "A remainder up to this joins the unit before it."]
     split: SplitRules
     gaps: GapRule
     restart: RestartRule
@@ -290,49 +328,26 @@ class BillingSettings(Section):
     ends: EndsRule
     video_share: VideoShareRule
     undocumented: UndocumentedRule
-    near_ns: Annotated[Seconds, Field(ge=0, le=DAY)] = Field(default=0, alias="near_limit_s")
-    """A total this close to a limit, on either side, is told."""
-    sleep_patterns: Many[Pattern] = ()
-    """Regular expressions (any case) of annotations that show sleep or drowsiness."""
-    code_marks: dict[str, Sourced] = Field(default_factory=dict)
-    """How each code number itself is known."""
-    sources: dict[str, SourceName] = Field(default_factory=dict)
-    cautions: Many[str] = ()
+    near_ns: Annotated[
+        Seconds, Meta(ge=0, le=DAY), "A total this close to a limit, on either side, is told."
+    ] = field(default=0, name="near_limit_s")
+    sleep_patterns: Annotated[
+        tuple[Pattern, ...],
+        "Regular expressions (any case) of annotations that show sleep or drowsiness.",
+    ] = ()
+    code_marks: Annotated[dict[str, Sourced], "How each code number itself is known."] = field(
+        default_factory=dict
+    )
+    sources: dict[str, SourceName] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
 
-    @field_validator("other_period_start")
-    @classmethod
-    def _start_of_a_period(cls, value: str) -> str:
-        period_start(value)
-        return value
-
-    @field_validator("technical", "professional_day", "professional_whole")
-    @classmethod
-    def _bands_meet(cls, bands: tuple[Band, ...]) -> tuple[Band, ...]:
-        for band, after in pairwise(bands):
-            end = band.upper
-            if end is None or end.ns != after.lower.ns or end.included == after.lower.included:
-                raise ValueError(
-                    f"the band {after.name!r} must begin where {band.name!r} ends, "
-                    "and exactly one of the two must include the limit"
-                )
-        return bands
-
-    @field_validator("shorter")
-    @classmethod
-    def _in_order(cls, bands: tuple[ShorterBand, ...]) -> tuple[ShorterBand, ...]:
-        for band, after in pairwise(bands):
-            if after.from_minutes <= band.to_minutes:
-                raise ValueError(f"{after.name!r} must begin after {band.name!r} ends")
-        return bands
-
-    @model_validator(mode="after")
-    def _period_fits(self) -> BillingSettings:
+    def __post_init__(self) -> None:
+        super().__post_init__()
         top = self.technical[-1]
         if top.upper is not None and not top.holds(self.period.ns):
             raise ValueError(f"a whole period must lie in the longest technical band, {top.name!r}")
         if self.leftover_joins.ns >= self.period.ns:
             raise ValueError("leftover_joins must be shorter than the period")
-        return self
 
     @property
     def minimum_ns(self) -> int:

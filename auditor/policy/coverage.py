@@ -4,29 +4,42 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import Field
+from msgspec import field
 
 from auditor.policy.sourced import Section
-from auditor.policy.toml import Seconds, Share
+from auditor.policy.values import (
+    MORE_THAN_0,
+    Seconds,
+    Share,
+)
 
 
-class CoverageSettings(Section):
+class CoverageSettings(Section, frozen=True, kw_only=True):
     """``[coverage]``: what counts as a gap."""
 
-    gap_floor_ns: Annotated[Seconds, Field(gt=0)] = Field(alias="gap_floor_s")
-    """A shorter hole is a dropout: totalled, never listed, never counted as recorded."""
+    gap_floor_ns: Annotated[
+        Seconds,
+        MORE_THAN_0,
+        "A shorter hole is a dropout: totalled, never listed, never counted as recorded.",
+    ] = field(name="gap_floor_s")
 
 
-class DecisionSettings(Section):
+class DecisionSettings(Section, frozen=True, kw_only=True):
     """``[decision]``: shares of the ordered time, and how close to the planned end a stop is."""
 
-    tolerance_ppm: Share = Field(alias="tolerance_share")
-    """Order, yes: short of the ordered time by no more than this share of it."""
-    minimum_ppm: Share = Field(alias="minimum_share")
-    """Order, no: recorded less than this share of the ordered time."""
-    usable_ppm: Share = Field(alias="usable_share")
-    """Readable, yes: clean for at least this share of the ordered time."""
-    usable_minimum_ppm: Share = Field(alias="usable_minimum_share")
-    """Readable, no: usable for less than this share of the ordered time."""
-    stop_tolerance_ns: Seconds = Field(alias="stop_tolerance_s")
-    """An end this close to the planned end is as ordered (at most 1 % of the ordered time)."""
+    tolerance_ppm: Annotated[
+        Share, "Order, yes: short of the ordered time by no more than this share of it."
+    ] = field(name="tolerance_share")
+    minimum_ppm: Annotated[
+        Share, "Order, no: recorded less than this share of the ordered time."
+    ] = field(name="minimum_share")
+    usable_ppm: Annotated[
+        Share, "Readable, yes: clean for at least this share of the ordered time."
+    ] = field(name="usable_share")
+    usable_minimum_ppm: Annotated[
+        Share, "Readable, no: usable for less than this share of the ordered time."
+    ] = field(name="usable_minimum_share")
+    stop_tolerance_ns: Annotated[
+        Seconds,
+        "An end this close to the planned end is as ordered (at most 1 % of the ordered time).",
+    ] = field(name="stop_tolerance_s")

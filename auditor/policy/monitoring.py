@@ -4,26 +4,30 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import Field
+from msgspec import Meta, field
 
 from auditor.core.units import HOUR
-from auditor.policy.sourced import LogDates, Many, Pattern, Section, Sourced
-from auditor.policy.toml import Hours, Share, Strict
+from auditor.policy.sourced import LogDates, Pattern, Section, Sourced
+from auditor.policy.values import (
+    Hours,
+    Settings,
+    Share,
+)
 
 
-class AtMost(Sourced):
+class AtMost(Sourced, frozen=True, kw_only=True):
     """The longest time that may pass; exactly this long is still kept."""
 
-    ns: Annotated[Hours, Field(gt=0, le=1_000 * HOUR)] = Field(alias="hours")
+    ns: Annotated[Hours, Meta(gt=0, le=1_000 * HOUR)] = field(name="hours")
 
 
-class Patients(Sourced):
+class Patients(Sourced, frozen=True, kw_only=True):
     """How many patients one technologist may watch at once. No file tells how many it were."""
 
-    at_most: Annotated[int, Field(ge=1, le=1_000)]
+    at_most: Annotated[int, Meta(ge=1, le=1_000)]
 
 
-class LevelRule(Strict):
+class LevelRule(Settings, frozen=True, kw_only=True):
     """What one level of monitoring needs.
 
     Without ``interval`` a list of checks cannot show the level. ``first_within`` and
@@ -36,26 +40,26 @@ class LevelRule(Strict):
     patients: Patients | None = None
 
 
-class MonitoringSettings(Section):
+class MonitoringSettings(Section, frozen=True, kw_only=True):
     """``[monitoring]``: how often a documented check is needed, and what counts as one."""
 
     intermittent: LevelRule
     continuous: LevelRule
-    check_patterns: Many[Pattern] = ()
-    """Annotations that match count as checks."""
+    check_patterns: Annotated[tuple[Pattern, ...], "Annotations that match count as checks."] = ()
     log_dates: LogDates = "ask"
 
 
-class VideoMinimum(Sourced):
+class VideoMinimum(Sourced, frozen=True, kw_only=True):
     """The share of recorded EEG time that video must cover; exactly this share is enough."""
 
-    ppm: Share = Field(alias="share")
+    ppm: Share = field(name="share")
 
 
-class VideoSettings(Section):
+class VideoSettings(Section, frozen=True, kw_only=True):
     """``[video]``: the share of recorded time that video must cover."""
 
     minimum: VideoMinimum
-    patterns: Many[Pattern] = ()
-    """In a BIDS events file, the kinds of event that are video."""
+    patterns: Annotated[
+        tuple[Pattern, ...], "In a BIDS events file, the kinds of event that are video."
+    ] = ()
     log_dates: LogDates = "ask"

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Literal, Self, TypeVar, get_args
+from typing import Annotated, Literal, get_args
 
-from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
+from msgspec import Meta, field
 
-from auditor.policy.toml import Strict
+from auditor.policy.values import (
+    After,
+    Settings,
+    keys_of,
+)
 
 Mark = Literal[
     "read", "secondary", "memory", "inferred", "common practice", "our choice", "not stated"
@@ -18,44 +22,36 @@ own inference, common practice without a source, our own choice, or nothing stat
 MARKS: tuple[Mark, ...] = get_args(Mark)
 """From the surest to the least sure."""
 
-_T = TypeVar("_T")
-Many = Annotated[tuple[_T, ...], BeforeValidator(lambda v: tuple(v) if isinstance(v, list) else v)]
-"""A TOML list, held as a tuple."""
 
-
-class Sourced(Strict):
+class Sourced(Settings, frozen=True, kw_only=True):
     """Where a rule comes from and how sure it is.
 
     A lab enters its own here: ``source`` with edition and page of its code book, ``checked`` the
     date, ``checked_by`` who did.
     """
 
-    source: Annotated[str, Field(max_length=600)] = ""
+    source: Annotated[str, Meta(max_length=600)] = ""
     mark: Mark = "not stated"
-    checked: Annotated[str, Field(max_length=40)] = ""
-    checked_by: Annotated[str, Field(max_length=100)] = ""
+    checked: Annotated[str, Meta(max_length=40)] = ""
+    checked_by: Annotated[str, Meta(max_length=100)] = ""
 
 
-class About(Sourced):
+class About(Sourced, frozen=True, kw_only=True):
     """Where the values of a section come from; ``keys`` are those that come from elsewhere."""
 
-    keys: dict[str, Sourced] = Field(default_factory=dict)
+    keys: dict[str, Sourced] = field(default_factory=dict)
 
 
-class Section(Strict):
-    """Base of a section of the policy. The docstring of a setting is its meaning in words."""
-
-    model_config = ConfigDict(use_attribute_docstrings=True)
+class Section(Settings, frozen=True, kw_only=True):
+    """Base of a section of the policy. The text beside a setting's type is its meaning in words."""
 
     about: About = About()
 
-    @model_validator(mode="after")
-    def _keys_are_of_the_section(self) -> Self:
-        known = {field.alias or name for name, field in type(self).model_fields.items()}
+    def __post_init__(self) -> None:
+        known = keys_of(type(self))
         for key in self.about.keys:
             if key.split(".")[0] not in known:
                 raise ValueError(f"about.keys names {key}, which is no key of this section")
-        return self
 
 
 # A repeated group can take time without end on a text made for it; single characters cannot.
@@ -76,7 +72,7 @@ def _regular(pattern: str) -> str:
     return pattern
 
 
-Pattern = Annotated[str, AfterValidator(_regular)]
+Pattern = Annotated[str, After(_regular)]
 """A regular expression, searched in any case."""
 
 LogDates = Literal["ask", "day_first", "month_first"]

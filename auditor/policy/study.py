@@ -5,37 +5,49 @@ from __future__ import annotations
 from datetime import date, datetime, time
 from typing import Annotated
 
-from pydantic import Field, field_validator
+from msgspec import field
 
 from auditor.core.clock import civil_ns
 from auditor.policy.sourced import Section
-from auditor.policy.toml import Hours, Seconds, Share
+from auditor.policy.values import (
+    FROM_0,
+    MORE_THAN_0,
+    Hours,
+    Seconds,
+    Share,
+)
 
 
-class StudySettings(Section):
+class StudySettings(Section, frozen=True, kw_only=True):
     """``[study]``: what belongs to a study, and when a person must look."""
 
-    hookup_tolerance_ns: Annotated[Seconds, Field(ge=0)] = Field(alias="hookup_tolerance_s")
-    """How far the first record may lie from the hook-up before a person looks."""
-    test_recording_ns: Annotated[Seconds, Field(ge=0)] = Field(alias="test_recording_s")
-    """Minutes up to this that ended shortly before the hook-up are a test."""
-    silence_ns: Annotated[Hours, Field(gt=0)] = Field(alias="silence_hours")
-    """A silence of this length inside the study may part two studies."""
-    far_apart_ns: Annotated[Hours, Field(gt=0)] = Field(alias="far_apart_hours")
-    """Files with a longer silence than this between them are not of one study."""
-    extra_ppm: Share = Field(alias="extra_share")
-    """See extra_hours; this share of the ordered time."""
-    extra_ns: Annotated[Hours, Field(ge=0)] = Field(alias="extra_hours")
-    """Recorded time above the ordered by this share, and by this much, may be two studies."""
-    most_moved_ns: Annotated[Hours, Field(gt=0)] = Field(alias="most_moved_hours")
-    """How far samples may move a file from its stamp before a person looks."""
+    hookup_tolerance_ns: Annotated[
+        Seconds, FROM_0, "How far the first record may lie from the hook-up before a person looks."
+    ] = field(name="hookup_tolerance_s")
+    test_recording_ns: Annotated[
+        Seconds, FROM_0, "Minutes up to this that ended shortly before the hook-up are a test."
+    ] = field(name="test_recording_s")
+    silence_ns: Annotated[
+        Hours, MORE_THAN_0, "A silence of this length inside the study may part two studies."
+    ] = field(name="silence_hours")
+    far_apart_ns: Annotated[
+        Hours,
+        MORE_THAN_0,
+        "Files with a longer silence than this between them are not of one study.",
+    ] = field(name="far_apart_hours")
+    extra_ppm: Annotated[Share, "See extra_hours; this share of the ordered time."] = field(
+        name="extra_share"
+    )
+    extra_ns: Annotated[
+        Hours,
+        FROM_0,
+        "Recorded time above the ordered by this share, and by this much, may be two studies.",
+    ] = field(name="extra_hours")
+    most_moved_ns: Annotated[
+        Hours, MORE_THAN_0, "How far samples may move a file from its stamp before a person looks."
+    ] = field(name="most_moved_hours")
     default_dates: tuple[date, ...]
     """Dates at which clocks start after their power was lost."""
-
-    @field_validator("default_dates", mode="before")
-    @classmethod
-    def _as_tuple(cls, value: object) -> object:
-        return tuple(value) if isinstance(value, list) else value
 
     @property
     def default_starts(self) -> tuple[int, ...]:
