@@ -1,0 +1,397 @@
+"""Whether the tests notice a change of the code (needs the [dev] extra).
+
+    python tests/mutation.py ROOM [MODULE…]
+
+Changes one thing at a time (a sign, a limit, an argument, a word) in the rooms of ``ROOMS`` and runs
+the tests of that room which run the changed lines, until one fails. A change that none notices must be
+excused in ``mutation_survivors.toml`` with the reason. Exit status 0: every survivor is excused, and
+every excuse is needed; 1: not so; 2: the tests fail unchanged.
+
+The changes are mutmut's. Its own runner is not used: it passes over properties, decorated functions and
+tables, which hold most limits here, and imports every test file again for each change. Here the tests
+are collected once, each change is made in a forked child, one child at a time, and nothing is written.
+"""
+
+from __future__ import annotations
+
+import ast
+import difflib
+import gc
+import json
+import os
+import pickle
+import re
+import signal
+import sys
+import time
+import tomllib
+import traceback
+import types
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import coverage
+import libcst as cst
+import pytest
+from libcst.metadata import MetadataWrapper, PositionProvider
+from mutmut.mutation.mutators import mutation_operators
+
+HERE = Path(__file__).resolve().parent
+PACKAGE = HERE.parent / "auditor"
+KEPT = HERE / "mutation_survivors.toml"
+
+ROOMS: dict[str, tuple[str, str]] = {
+    # What is changed (patterns below auditor/) and the tests that are to notice it: quick ones only.
+    "core": ("core/intervals.py core/durations.py", "intervals durations coverage shortfall"),
+    "coverage": ("coverage/*.py", "coverage shortfall events many_times study_leftovers"),
+    "decision": ("decision/*.py", "decision rules practice"),
+    "causes": ("causes/*.py", "causes stop_from_files stop_words power next_hookup"),
+    "billing": (
+        "billing/*.py",
+        "billing billing_examples billing_interpretations billing_limits billing_minimum "
+        "billing_once billing_practice monitoring video",
+    ),
+}
+SLOWEST_S = 1.0
+"""A test that takes longer is left out: it would cost more than it notices beyond the others."""
+EXAMPLES = 50
+"""Of a property; always the same ones, so that a result can be had again."""
+TABLE = "(module)"
+"""Where a change stands in no function: a constant or a table."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """One mutant: the module's source with one thing changed."""
+
+    file: Path
+    function: str
+    lines: range
+    was: str
+    now: str
+    source: str
+
+    @property
+    def module(self) -> str:
+        return ".".join(self.file.relative_to(PACKAGE.parent).with_suffix("").parts)
+
+    @property
+    def key(self) -> tuple[str, str, str, str]:
+        at = self.file.relative_to(PACKAGE.parent).as_posix()
+        return at, self.function, self.was, self.now
+
+    @property
+    def shown(self) -> str:
+        """As it is to be written into the kept list."""
+        named = zip(("file", "function", "was", "now"), self.key, strict=True)
+        return "\n".join(
+            ["[[kept]]", *(f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in named)]
+        )
+
+
+class _Finder(cst.CSTVisitor):
+    """Every change of one module, in the order of the text."""
+
+    METADATA_DEPENDENCIES = (PositionProvider,)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.within: list[str] = []
+        self.found: list[tuple[str, Any, cst.CSTNode, cst.CSTNode]] = []
+
+    def on_visit(self, node: cst.CSTNode) -> bool:
+        # Types are the type checker's; imports and decorators fail at once; texts of errors for
+        # programmers are of no account.
+        if isinstance(
+            node, cst.Annotation | cst.Import | cst.ImportFrom | cst.Decorator | cst.Raise
+        ):
+            return False
+        if isinstance(node, cst.AnnAssign) and "TypeAlias" in str(node.annotation.annotation):
+            return False
+        if isinstance(node, cst.Subscript) and getattr(node.value, "value", "") == "Literal":
+            return False
+        if isinstance(node, cst.FunctionDef | cst.ClassDef):
+            self.within.append(node.name.value)
+        for kind, operator in mutation_operators:
+            if isinstance(node, kind):
+                changed = list(operator(node))
+                if isinstance(node, cst.BaseString):
+                    changed = changed[:1]  # what notices other letters notices another case too
+                for one in changed:
+                    at = self.get_metadata(PositionProvider, node, None)
+                    self.found.append((".".join(self.within), at, node, one))
+        return True
+
+    def on_leave(self, original_node: cst.CSTNode) -> None:
+        if isinstance(original_node, cst.FunctionDef | cst.ClassDef):
+            self.within.pop()
+
+
+def changes(file: Path) -> list[Change]:
+    """Every change of one module that still compiles; each source once."""
+    source = file.read_text("utf-8")
+    finder = _Finder()
+    wrapper = MetadataWrapper(cst.parse_module(source))
+    wrapper.visit(finder)
+    lines = source.splitlines(keepends=True)
+    starts = [0]
+    for line in lines:
+        starts.append(starts[-1] + len(line))
+    found: dict[str, Change] = {}
+    for function, at, node, changed in finder.found:
+        old, new = wrapper.module.code_for_node(node), wrapper.module.code_for_node(changed)
+        mutated = None
+        if at is not None:
+            first = starts[at.start.line - 1] + at.start.column
+            last = starts[at.end.line - 1] + at.end.column
+            if source[first:last] == old:
+                mutated = source[:first] + new + source[last:]
+        if mutated is None:
+            mutated = wrapper.module.deep_replace(node, changed).code  # type: ignore[union-attr]
+        if mutated in found or mutated == source:
+            continue
+        try:
+            compile(mutated, str(file), "exec")
+        except SyntaxError:
+            continue
+        was, now, where = _difference(lines, mutated.splitlines(keepends=True))
+        found[mutated] = Change(file, function or TABLE, where, was, now, mutated)
+    return list(found.values())
+
+
+def _difference(old: list[str], new: list[str]) -> tuple[str, str, range]:
+    parts = [
+        o for o in difflib.SequenceMatcher(None, old, new, False).get_opcodes() if o[0] != "equal"
+    ]
+    i1, i2, j1, j2 = parts[0][1], parts[-1][2], parts[0][3], parts[-1][4]
+    was, now = (" ".join(" ".join(part).split()) for part in (old[i1:i2], new[j1:j2]))
+    return was, now, range(i1 + 1, max(i2, i1 + 1) + 1)
+
+
+def apply(change: Change) -> bool:
+    """Make ``change`` in the modules that are loaded; false where such a module cannot be."""
+    live = sys.modules[change.module]
+    fresh = types.ModuleType(change.module)
+    fresh.__file__ = live.__file__
+    try:
+        exec(compile(change.source, str(change.file), "exec"), fresh.__dict__)
+    except Exception:
+        return False
+    _take_over(live.__dict__, fresh.__dict__, change.module)
+    if change.function == TABLE:
+        for name in _defined_at(change) & fresh.__dict__.keys():
+            old = live.__dict__[name]
+            for module in list(sys.modules.values()):
+                if getattr(module, "__dict__", {}).get(name, module) is old:
+                    module.__dict__[name] = fresh.__dict__[name]
+    return True
+
+
+def _take_over(live: Any, fresh: Any, module: str) -> None:
+    """Give every function that ``live`` holds, wherever it is wrapped, the code of its twin."""
+    for name, twin in fresh.items():
+        old, new = live.get(name), twin
+        if isinstance(new, type) and new.__module__ == module:
+            _take_over(vars(old), vars(new), module)
+        for part in ("__func__", "fget", "func", "__wrapped__"):
+            if hasattr(new, part) and not isinstance(new, types.FunctionType | types.ModuleType):
+                if hasattr(old, "cache_clear"):
+                    old.cache_clear()
+                old, new = getattr(old, part), getattr(new, part)
+        if isinstance(new, types.FunctionType) and new.__module__ == module:
+            old.__code__ = new.__code__
+            old.__defaults__, old.__kwdefaults__ = new.__defaults__, new.__kwdefaults__
+
+
+class Runner:
+    """Takes the place of pytest's loop over the tests that it has collected."""
+
+    def __init__(self, files: list[Path]) -> None:
+        self.files = files
+        self.survivors: list[Change] = []
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        self.items = session.items
+        _limit_properties(self.items)
+        self._measure()
+        gc.freeze()
+        for file in self.files:
+            every = changes(file)
+            began, alive = time.monotonic(), 0
+            for change in every:
+                if not self._noticed(change):
+                    alive += 1
+                    self.survivors.append(change)
+                    print(change.shown, flush=True)
+            shown = file.relative_to(PACKAGE)
+            print(
+                f"# {shown}: {len(every)} changes, {len(every) - alive} noticed, {alive} not, "
+                f"{time.monotonic() - began:.0f} s",
+                flush=True,
+            )
+        return True
+
+    def _measure(self) -> None:
+        """Which lines each test runs, and how long it takes; in a child, as everything else."""
+        failed, self.took, self.reached = _in_child(self._covered, 3600)
+        if failed:
+            pytest.exit(f"fails unchanged: {failed}", 2)
+        slow = {i for i, took in self.took.items() if took > SLOWEST_S}
+        for index in sorted(slow):
+            print(f"# left out, {self.took[index]:.1f} s: {self.items[index].nodeid}")
+        self.reached = {place: tests - slow for place, tests in self.reached.items()}
+
+    def _covered(self) -> tuple[str, dict[int, float], dict[tuple[str, int], set[int]]]:
+        seen = coverage.Coverage(data_file=None, include=[str(PACKAGE / "*")], config_file=False)
+        took: dict[int, float] = {}
+        reached: dict[tuple[str, int], set[int]] = defaultdict(set)
+        for index, item in enumerate(self.items):
+            began = time.process_time()
+            if _fails(item):
+                return item.nodeid, took, reached
+            took[index] = time.process_time() - began
+        seen.start()
+        for index, item in enumerate(self.items):
+            seen.switch_context(str(index))
+            _fails(item)
+        seen.stop()
+        data = seen.get_data()
+        for name in data.measured_files():
+            for line, contexts in data.contexts_by_lineno(name).items():
+                reached[name, line] |= {int(c) for c in contexts if c}
+        return "", took, reached
+
+    def _tests(self, change: Change) -> list[int]:
+        """The tests to run, the quickest first: those that run the lines, or read the table."""
+        tests: set[int] = set()
+        for line in change.lines:
+            tests |= self.reached.get((str(change.file), line), set())
+        if not tests:
+            for place in _lines_that_name(_defined_at(change)):
+                tests |= self.reached.get(place, set())
+        return sorted(tests, key=lambda i: self.took[i])
+
+    def _noticed(self, change: Change) -> bool:
+        tests = self._tests(change)
+        # Ample: the machine may be busy, and a change that only takes longer was not noticed.
+        limit = 60 + 20 * sum(self.took[i] for i in tests)
+        failed = _in_child(
+            lambda: not apply(change) or any(_fails(self.items[i]) for i in tests), limit
+        )
+        return failed is None or failed
+
+
+def _limit_properties(items: Iterable[pytest.Item]) -> None:
+    """The same few examples for every change, none shrunk."""
+    from hypothesis import HealthCheck, Phase, settings
+
+    few = settings(
+        max_examples=EXAMPLES, derandomize=True, database=None, deadline=None,
+        phases=(Phase.explicit, Phase.generate), suppress_health_check=list(HealthCheck),
+    )  # fmt: skip
+    for item in items:
+        test = getattr(item, "obj", None)
+        if hasattr(test, "hypothesis"):
+            getattr(test, "__func__", test)._hypothesis_internal_use_settings = few
+
+
+def _fails(item: pytest.Item) -> bool:
+    from _pytest.runner import runtestprotocol
+
+    reports = runtestprotocol(item, log=False, nextitem=None)
+    return any(report.failed for report in reports)
+
+
+def _in_child(work: Callable[[], Any], limit_s: float) -> Any:
+    """What ``work`` returns in a forked child; ``None`` where it takes longer."""
+    out, into = os.pipe()
+    child = os.fork()
+    if not child:
+        try:
+            with os.fdopen(into, "wb") as file:
+                pickle.dump(work(), file)
+        except BaseException:
+            traceback.print_exc()
+        os._exit(0)
+    os.close(into)
+    signal.signal(signal.SIGALRM, lambda *_: os.kill(child, signal.SIGKILL))
+    signal.setitimer(signal.ITIMER_REAL, limit_s)
+    with os.fdopen(out, "rb") as file:
+        raw = file.read()
+    signal.setitimer(signal.ITIMER_REAL, 0)
+    _, status = os.waitpid(child, 0)
+    if status:
+        return None
+    return pickle.loads(raw)  # nothing was sent: what went wrong stands above
+
+
+def _defined_at(change: Change) -> frozenset[str]:
+    """The names that the changed statement of a module defines, or the class it stands in."""
+    names = {change.function.split(".")[0]} - {TABLE}
+    for node in ast.parse(change.file.read_text("utf-8")).body:
+        if node.lineno <= change.lines.start <= (node.end_lineno or 0):
+            for part in ast.walk(node):
+                if isinstance(part, ast.Name) and isinstance(part.ctx, ast.Store):
+                    names.add(part.id)
+    return frozenset(names)
+
+
+@cache
+def _lines_that_name(names: frozenset[str]) -> list[tuple[str, int]]:
+    pattern = re.compile(rf"\b(?:{'|'.join(map(re.escape, names))})\b")
+    return [
+        (str(file), number)
+        for file in PACKAGE.rglob("*.py")
+        for number, line in enumerate(file.read_text("utf-8").splitlines(), 1)
+        if names and pattern.search(line)
+    ]
+
+
+def kept() -> list[dict[str, str]]:
+    return tomllib.loads(KEPT.read_text("utf-8")).get("kept", []) if KEPT.exists() else []
+
+
+def main(room: str, modules: Iterable[str]) -> int:
+    patterns, tests = ROOMS[room]
+    files = sorted({f for p in patterns.split() for f in PACKAGE.glob(p)})
+    chosen = [f for f in files if not modules or f.stem in modules]
+    sys.path[:0] = [str(HERE.parent), str(HERE)]
+    runner = Runner(chosen)
+    paths = [str(HERE / f"test_{name}.py") for name in tests.split()]
+    os.chdir(HERE.parent)
+    collected = pytest.main(
+        [
+            "-o",
+            "addopts=--import-mode=importlib",
+            "-p",
+            "no:terminal",
+            "-p",
+            "no:cacheprovider",
+            *paths,
+        ],
+        plugins=[runner],
+    )
+    if collected not in (0, 5):
+        return 2
+    survived = {c.key for c in runner.survivors}
+    names = {f.relative_to(PACKAGE.parent).as_posix() for f in chosen}
+    excuses = {(k["file"], k["function"], k["was"], k["now"]) for k in kept() if k["file"] in names}
+    unexcused = [c for c in runner.survivors if c.key not in excuses]
+    print(f"# {len(unexcused)} survivors without an excuse:")
+    for change in unexcused:
+        print(change.shown)
+    needless = sorted(excuses - survived)
+    print(f"# {len(needless)} excuses that no longer apply:")
+    for excuse in needless:
+        print(f"#   {excuse}")
+    return 1 if unexcused or needless else 0
+
+
+if __name__ == "__main__":
+    if len(sys.argv) < 2 or sys.argv[1] not in ROOMS:
+        sys.exit(f"usage: mutation.py {'|'.join(ROOMS)} [MODULE…]")
+    sys.exit(main(sys.argv[1], sys.argv[2:]))
