@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from itertools import islice
-from typing import Any, Generic, Literal, TypeVar
+from operator import attrgetter
+from typing import Any, Literal, TypeVar
 
 from msgspec import Struct
 
@@ -25,22 +26,21 @@ Words = Mapping[Any, str]
 Kind = Literal["plain", "word", "time", "civil", "utc", "duration", "texts", "object", "list"]
 
 _TIME = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.(\d{3}|\d{6}|\d{9}))?"
-_SHA256: Node = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
 
 
-class Key(Struct, Generic[T], frozen=True):
+class Key(Struct, frozen=True):
     """One key. ``get`` gives its value from what the object describes; ``null``: it may be null."""
 
     name: str
     kind: Kind
     meaning: str
-    get: Callable[[T], Any]
+    get: Callable[[Any], Any]
     null: bool
     node: Node
-    of: Object[Any] | None = None
+    of: Object | None = None
 
     def columns(
-        self, values: Sequence[T], axis: Axis, *, lazy: bool = False
+        self, values: Sequence[Any], axis: Axis, *, lazy: bool = False
     ) -> Iterator[tuple[str, Kind, list[Any]]]:
         """What ``values`` hold under the key: name, kind and one plain JSON value for each.
 
@@ -88,27 +88,27 @@ class Key(Struct, Generic[T], frozen=True):
         return {**node, "description": self.meaning}
 
 
-class Object(Struct, Generic[T], frozen=True):
-    """A JSON object made from a ``T``. Where ``only_if`` (a flag's key and how it is told) is not
-    true, the object holds that flag alone."""
+class Object:
+    """A JSON object: what it is, and its keys. Where ``only_if`` (a flag) is not true, the object
+    holds that flag alone."""
 
-    meaning: str
-    keys: tuple[Key[T], ...]
-    only_if: tuple[Key[T], Callable[[T], bool]] | None = None
+    def __init__(self, meaning: str, *keys: Key, only_if: Key | None = None) -> None:
+        self.meaning = meaning
+        self.keys = keys
+        self.only_if = only_if
 
-    def row(self, value: T, axis: Axis, *, lazy: bool = False) -> Row:
+    def row(self, value: Any, axis: Axis, *, lazy: bool = False) -> Row:
         """``value`` as plain JSON values; with ``lazy``, lists of objects are ``Rows``."""
         keys = self.keys
         if self.only_if is not None:
-            flag, told = self.only_if
-            keys = (flag, *keys) if told(value) else (flag,)
+            keys = (self.only_if, *keys) if self.only_if.get(value) else (self.only_if,)
         return {
             name: column[0]
             for key in keys
             for name, _, column in key.columns((value,), axis, lazy=lazy)
         }
 
-    def rows(self, values: Iterable[T], axis: Axis) -> Iterator[Row]:
+    def rows(self, values: Iterable[Any], axis: Axis) -> Iterator[Row]:
         """Each of ``values`` as plain JSON values."""
         return (self.row(value, axis) for value in values)
 
@@ -117,19 +117,20 @@ class Object(Struct, Generic[T], frozen=True):
         """Whether its keys are always there and hold no objects."""
         return self.only_if is None and all(key.of is None for key in self.keys)
 
-    def has(self, name: str) -> bool:
-        """Whether it has a key called ``name``."""
-        return any(key.name == name for key in self.keys)
-
-    def key(self, name: str) -> Key[T]:
-        """The key called ``name``."""
-        return next(key for key in self.keys if key.name == name)
+    def kinds(self, columns: Iterable[str], axis: Axis) -> dict[str, Kind]:
+        """What each of ``columns`` holds, with ``…_utc`` of every time where a zone is known; for
+        ``…_hms``, which is no key, as for text."""
+        every = {key.name: key.kind for key in self.keys}
+        kinds: dict[str, Kind] = {column: every.get(column, "plain") for column in columns}
+        if axis.zone is not None:
+            kinds |= {f"{c}_utc": "utc" for c, kind in kinds.items() if kind == "time"}
+        return kinds
 
     def schema(self) -> Node:
         """The object's JSON Schema. Keys may be added later, so none is forbidden."""
-        if self.only_if is None:
+        flag = self.only_if
+        if flag is None:
             return _object(self.keys, self.meaning)
-        flag, _ = self.only_if
         off = {**flag.schema(), "const": False}
         whole = _object((flag, *self.keys), self.meaning)
         whole["properties"][flag.name] = {**flag.schema(), "const": True}
@@ -137,7 +138,7 @@ class Object(Struct, Generic[T], frozen=True):
         return {"anyOf": [whole, alone], "description": self.meaning}
 
     def csv_rows(
-        self, values: Iterable[T], axis: Axis, columns: tuple[str, ...], *, up: bool
+        self, values: Iterable[Any], axis: Axis, columns: Sequence[str], *, up: bool
     ) -> Iterator[tuple[Any, ...]]:
         """``values`` under ``columns``: seconds in full decimals, so that a sum in a spreadsheet is
         the sum here; a column ``…_hms`` holds the duration ``…_s`` as text, rounded ``up`` or down.
@@ -168,11 +169,11 @@ def _cell(joint: str, found: Any) -> Any:
     return cell(found) if isinstance(found, str) else found
 
 
-class Rows(Struct, Generic[T], frozen=True):
+class Rows(Struct, frozen=True):
     """A list of objects that is made while it is written, so that it never stands whole."""
 
-    of: Object[T]
-    values: Iterable[T]
+    of: Object
+    values: Iterable[Any]
     axis: Axis
 
     def texts(self, encode: Callable[[Any], str], joint: str) -> Iterator[str]:
@@ -220,7 +221,7 @@ def _once(make: Callable[[Any], Any], found: list[Any]) -> list[Any]:
     return [made[one] for one in found]
 
 
-def _object(keys: Iterable[Key[Any]], meaning: str) -> Node:
+def _object(keys: Iterable[Key], meaning: str) -> Node:
     properties: Node = {}
     required = []
     for key in keys:
@@ -240,110 +241,73 @@ def _object(keys: Iterable[Key[Any]], meaning: str) -> Node:
     }
 
 
-def _told(words: Words) -> Node:
-    return {
-        "oneOf": [{"const": c, **({"description": m} if m else {})} for c, m in words.items()],
-    }
-
-
-# Each of these makes one key from its name, its meaning and how it is got. A name that ends in '?'
-# may be null; the '?' is no part of it.
-
-
 def _key(
-    name: str,
     kind: Kind,
-    meaning: str,
-    get: Callable[[T], Any],
     node: Node,
-    of: Object[Any] | None = None,
-) -> Key[T]:
-    return Key(name.removesuffix("?"), kind, meaning, get, name.endswith("?"), node, of)
-
-
-def text(name: str, meaning: str, get: Callable[[T], str | None]) -> Key[T]:
-    """Text; untrusted where it came from a file, an order or a person."""
-    return _key(name, "plain", meaning, get, {"type": "string"})
-
-
-def sha256(name: str, meaning: str, get: Callable[[T], str | None]) -> Key[T]:
-    """A SHA-256 checksum in hexadecimal digits."""
-    return _key(name, "plain", meaning, get, _SHA256)
-
-
-def texts(name: str, meaning: str, get: Callable[[T], Iterable[str]]) -> Key[T]:
-    """A list of texts."""
-    return _key(name, "texts", meaning, get, {"type": "array", "items": {"type": "string"}})
-
-
-def numbers(name: str, meaning: str, get: Callable[[T], Iterable[int]]) -> Key[T]:
-    """A list of whole numbers."""
-    return _key(name, "texts", meaning, get, {"type": "array", "items": {"type": "integer"}})
-
-
-def count(name: str, meaning: str, get: Callable[[T], int | None], least: int = 0) -> Key[T]:
-    """A whole number of at least ``least``."""
-    return _key(name, "plain", meaning, get, {"type": "integer", "minimum": least})
-
-
-def number(name: str, meaning: str, get: Callable[[T], int | None]) -> Key[T]:
-    """A whole number of either sign."""
-    return _key(name, "plain", meaning, get, {"type": "integer"})
-
-
-def flag(name: str, meaning: str, get: Callable[[T], bool | None]) -> Key[T]:
-    """True or false."""
-    return _key(name, "plain", meaning, get, {"type": "boolean"})
-
-
-def share(name: str, meaning: str, get: Callable[[T], float | None]) -> Key[T]:
-    """A share from 0 to 1."""
-    return _key(name, "plain", meaning, get, {"type": "number", "minimum": 0, "maximum": 1})
-
-
-def word(name: str, meaning: str, get: Callable[[T], str | None], words: Words) -> Key[T]:
-    """A code of ``words``, each with its meaning."""
-    return _key(name, "word", meaning, get, _told(words))
-
-
-def time(name: str, meaning: str, get: Callable[[T], int | None]) -> Key[T]:
-    """An instant on the study axis, written as local time without offset."""
-    node = {"type": "string", "pattern": f"{_TIME}$"}
-    return _key(name, "time", f"{meaning} ISO 8601, local time, no offset.", get, node)
-
-
-def civil(name: str, meaning: str, get: Callable[[T], int | None]) -> Key[T]:
-    """A stamp in civil nanoseconds, written as it stands."""
-    node = {"type": "string", "pattern": f"{_TIME}$"}
-    return _key(name, "civil", f"{meaning} ISO 8601, as it stands in the file.", get, node)
-
-
-def utc(name: str, meaning: str, get: Callable[[T], str]) -> Key[T]:
-    """A time in UTC, as text already."""
-    return _key(name, "utc", meaning, get, {"type": "string", "pattern": f"{_TIME}Z$"})
-
-
-def duration(
     name: str,
     meaning: str,
-    get: Callable[[T], int | None],
-    signed: bool = False,
-) -> Key[T]:
-    """Nanoseconds, written as seconds."""
-    node = {"type": "number"} if signed else {"type": "number", "minimum": 0}
-    return _key(name, "duration", f"{meaning} Seconds.", get, node)
+    get: str | Callable[[Any], Any] = "",
+    *,
+    unit: str = "",
+    of: Object | None = None,
+) -> Key:
+    """One key. A name that ends in '?' may be null; the '?' is no part of it.
+
+    ``get`` is a function of the value described, or the attribute (with dots) that holds it: where
+    it is not given the one of the key's name, which for a duration ``…_s`` is ``…_ns``.
+    """
+    plain = name.removesuffix("?")
+    held = plain.removesuffix("_s") + "_ns" if kind == "duration" else plain
+    getter = get if callable(get) else attrgetter(get or held)
+    return Key(plain, kind, meaning + unit, getter, plain != name, node, of)
 
 
-V = TypeVar("V")
+# Each of these makes a key of one kind from its name, its meaning and how it is got.
+
+text = partial(_key, "plain", {"type": "string"})
+"""Text; untrusted where it came from a file, an order or a person."""
+sha256 = partial(_key, "plain", {"type": "string", "pattern": "^[0-9a-f]{64}$"})
+texts = partial(_key, "texts", {"type": "array", "items": {"type": "string"}})
+numbers = partial(_key, "texts", {"type": "array", "items": {"type": "integer"}})
+flag = partial(_key, "plain", {"type": "boolean"})
+count = partial(_key, "plain", {"type": "integer", "minimum": 0})
+position = partial(_key, "plain", {"type": "integer", "minimum": 1})
+number = partial(_key, "plain", {"type": "integer"})
+"""A whole number of either sign."""
+share = partial(_key, "plain", {"type": "number", "minimum": 0, "maximum": 1})
+time = partial(
+    _key,
+    "time",
+    {"type": "string", "pattern": f"{_TIME}$"},
+    unit=" ISO 8601, local time, no offset.",
+)
+"""An instant on the study axis, written as local time without offset."""
+civil = partial(
+    _key,
+    "civil",
+    {"type": "string", "pattern": f"{_TIME}$"},
+    unit=" ISO 8601, as it stands in the file.",
+)
+"""A stamp in civil nanoseconds, written as it stands."""
+utc = partial(_key, "utc", {"type": "string", "pattern": f"{_TIME}Z$"})
+"""A time in UTC, as text already."""
+duration = partial(_key, "duration", {"type": "number", "minimum": 0}, unit=" Seconds.")
+"""Nanoseconds, written as seconds."""
+signed = partial(_key, "duration", {"type": "number"}, unit=" Seconds.")
+"""The same, of either sign."""
 
 
-def one(name: str, meaning: str, get: Callable[[T], V | None], of: Object[V]) -> Key[T]:
+def word(name: str, meaning: str, words: Words, get: str | Callable[[Any], Any] = "") -> Key:
+    """A code of ``words``, each with its meaning."""
+    told = [{"const": c, **({"description": m} if m else {})} for c, m in words.items()]
+    return _key("word", {"oneOf": told}, name, meaning, get)
+
+
+def one(name: str, meaning: str, of: Object, get: str | Callable[[Any], Any] = "") -> Key:
     """An object inside."""
-    return _key(name, "object", meaning, get, {}, of)
+    return _key("object", {}, name, meaning, get, of=of)
 
 
-def many(
-    name: str, meaning: str, get: Callable[[T], Iterable[V] | None], of: Object[V],
-) -> Key[T]:  # fmt: skip
+def many(name: str, meaning: str, of: Object, get: str | Callable[[Any], Any] = "") -> Key:
     """A list of objects."""
-    return _key(name, "list", meaning, get, {}, of)
+    return _key("list", {}, name, meaning, get, of=of)

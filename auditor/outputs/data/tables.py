@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterable, Iterator
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct
 
-from auditor.model import Audit, DayCode, Period, Technical
+from auditor.model import Audit, DayCode, Period, StudyFile, Technical, UnreadableFile
 from auditor.outputs.data import keys as k
 from auditor.outputs.data.document import ANNOTATION, FINDING, SECOND
 from auditor.outputs.data.facts import CHANNEL, FILE, GAP, HOUR, NIGHT, SEGMENT, explained
@@ -19,40 +20,37 @@ from auditor.outputs.data.thresholds import PERIOD, date_text
 if TYPE_CHECKING:
     import pandas as pd
 
-_FILE_COLUMNS = (
-    "name", "role", "reason", "copy", "format", "start", "end", "records", "record_s",
-    "recorded_s", "eeg_channels", "channels", "annotations", "size_bytes", "sha256",
-)  # fmt: skip
-_SPAN = ("start", "end", "duration_s")
+_FILE = (
+    "name role reason copy format start end records record_s recorded_s eeg_channels channels "
+    "annotations size_bytes sha256"
+)
+_SPAN = "start end duration_s"
 
 
 def _units(technical: Technical) -> str:
     return ", ".join(f"{u.count} x {u.code} ({u.band})" for u in technical.units) or "none"
 
 
-Billed = tuple[Period, DayCode | None]
-BILLED: Object[Billed] = Object(
+BILLED = Object(
     "One billing period on one line.",
-    (
-        k.count("period", "Its number, from 1.", lambda b: b[0].index, least=1),
-        k.text("date", "Calendar date, or first/last.", lambda b: date_text(b[0].dates)),
-        k.time("start", "Its start.", lambda b: b[0].start),
-        k.time("end", "Its end.", lambda b: b[0].end),
-        k.duration("recorded_s", "Recorded in it.", lambda b: b[0].recorded_ns),
-        k.text("technical", "Technical units that reaches.", lambda b: _units(b[0].technical)),
-        k.duration("above_s", "Beyond the limit last met.", lambda b: b[0].technical.above_ns),
-        k.duration("to_next_s", "Missing to the next limit.", lambda b: b[0].technical.to_next_ns),
-        k.text("professional", "Professional code, reported each day.",
-               lambda b: b[1].code if b[1] else None),
-        k.text("monitoring", "Level supported in it.", lambda b: b[0].monitoring),
-        k.flag("video", "Whether video covers its share.", lambda b: b[0].video),
-        k.text("notes", "What lowers its codes.", lambda b: "; ".join(b[0].notes)),
-        k.duration("usable_s", "Usable in it.", lambda b: b[0].usable_ns),
-    ),
+    k.position("period", "Its number, from 1.", lambda b: b[0].index),
+    k.text("date", "Calendar date, or first/last.", lambda b: date_text(b[0].dates)),
+    k.time("start", "Its start.", lambda b: b[0].start),
+    k.time("end", "Its end.", lambda b: b[0].end),
+    k.duration("recorded_s", "Recorded in it.", lambda b: b[0].recorded_ns),
+    k.text("technical", "Technical units that reaches.", lambda b: _units(b[0].technical)),
+    k.duration("above_s", "Beyond the limit last met.", lambda b: b[0].technical.above_ns),
+    k.duration("to_next_s", "Missing to the next limit.", lambda b: b[0].technical.to_next_ns),
+    k.text("professional", "Professional code, reported each day.",
+           lambda b: b[1].code if b[1] else None),
+    k.text("monitoring", "Level supported in it.", lambda b: b[0].monitoring),
+    k.flag("video", "Whether video covers its share.", lambda b: b[0].video),
+    k.text("notes", "What lowers its codes.", lambda b: "; ".join(b[0].notes)),
+    k.duration("usable_s", "Usable in it.", lambda b: b[0].usable_ns),
 )  # fmt: skip
 
 
-def _billed(audit: Audit) -> Iterable[Billed]:
+def _billed(audit: Audit) -> Iterable[tuple[Period, DayCode | None]]:
     if audit.billing is None:
         return
     days = audit.billing.professional.each_day
@@ -60,37 +58,36 @@ def _billed(audit: Audit) -> Iterable[Billed]:
         yield period, days[i] if i < len(days) else None
 
 
+def _files(audit: Audit) -> Iterable[StudyFile | UnreadableFile]:
+    return (*audit.study.files, *audit.study.unreadable)
+
+
 class _Csv(Struct, frozen=True):
     """One CSV file; a duration ``…_hms`` rounds ``up`` where it is missing time."""
 
-    of: Object[Any]
+    of: Object
     rows: Callable[[Audit], Iterable[Any]]
-    columns: tuple[str, ...]
+    columns: str
     up: bool = False
 
 
-_FILES = {
+_CSV = {
     "files.csv": _Csv(
-        FILE,
-        lambda a: (*a.study.files, *a.study.unreadable),
-        (*_FILE_COLUMNS, "recorded_hms", "header_record_count", "data_offset", "record_bytes",
-         "closed"),
+        FILE, _files,
+        f"{_FILE} recorded_hms header_record_count data_offset record_bytes closed",
     ),
     "segments.csv": _Csv(
-        SEGMENT, lambda a: a.coverage.segments,
-        (*_SPAN, "recorded_s", "copies", "duration_hms", "recorded_hms"),
+        SEGMENT, attrgetter("coverage.segments"),
+        f"{_SPAN} recorded_s copies duration_hms recorded_hms",
     ),
-    "gaps.csv": _Csv(
-        GAP, explained,
-        (*_SPAN, "likely_cause", "evidence", "rank", "duration_hms"), up=True,
-    ),
+    "gaps.csv": _Csv(GAP, explained, f"{_SPAN} likely_cause evidence rank duration_hms", up=True),
     "hours.csv": _Csv(
-        HOUR, lambda a: a.hours, ("start", "recorded_s", "usable_s", "clean_s", "recorded_hms"),
+        HOUR, attrgetter("hours"), "start recorded_s usable_s clean_s recorded_hms"
     ),
     "periods.csv": _Csv(
         BILLED, _billed,
-        ("period", "date", "start", "end", "recorded_s", "recorded_hms", "technical", "above_hms",
-         "to_next_hms", "professional", "monitoring", "video", "usable_s", "notes"),
+        "period date start end recorded_s recorded_hms technical above_hms to_next_hms "
+        "professional monitoring video usable_s notes",
     ),
 }  # fmt: skip
 
@@ -102,14 +99,12 @@ def csv_texts(audit: Audit) -> dict[str, str]:
 
 def csv_pieces(audit: Audit) -> dict[str, Iterator[str]]:
     """``csv_texts`` with each text in pieces, one after another."""
-    return {name: _lines(table, audit) for name, table in _FILES.items()}
+    return {name: _lines(table, audit) for name, table in _CSV.items()}
 
 
 def _lines(table: _Csv, audit: Audit) -> Iterator[str]:
-    axis, columns = audit.study.axis, table.columns
-    if axis.zone is not None:
-        times = (c for c in columns if table.of.has(c) and table.of.key(c).kind == "time")
-        columns = (*columns, *(f"{t}_utc" for t in times))
+    axis = audit.study.axis
+    columns = tuple(table.of.kinds(table.columns.split(), axis))
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(columns)
@@ -121,39 +116,31 @@ def _lines(table: _Csv, audit: Audit) -> Iterator[str]:
     yield text.getvalue()
 
 
-_TABLES: dict[str, tuple[Object[Any], Callable[[Audit], Iterable[Any]], tuple[str, ...]]] = {
-    "files": (FILE, _FILES["files.csv"].rows, _FILE_COLUMNS),
-    "segments": (SEGMENT, _FILES["segments.csv"].rows, (*_SPAN, "recorded_s", "copies")),
-    "gaps": (
-        GAP, explained,
-        (*_SPAN, "likely_cause", "rank", "evidence", "supporting", "against"),
-    ),
-    "hours": (HOUR, lambda a: a.hours, ("start", "recorded_s", "usable_s", "clean_s")),
+_TABLES: dict[str, tuple[Object, Callable[[Audit], Iterable[Any]], str]] = {
+    "files": (FILE, _files, _FILE),
+    "segments": (SEGMENT, attrgetter("coverage.segments"), f"{_SPAN} recorded_s copies"),
+    "gaps": (GAP, explained, f"{_SPAN} likely_cause rank evidence supporting against"),
+    "hours": (HOUR, attrgetter("hours"), "start recorded_s usable_s clean_s"),
     "nights": (
         NIGHT, lambda a: a.nights if a.signal.scanned else (),
-        ("start", "end", "recorded_s", "usable_s", "clean_s"),
+        "start end recorded_s usable_s clean_s",
     ),
     "channels": (
-        CHANNEL, lambda a: a.signal.channels,
-        ("label", "eeg", "electrode", "signal_s", "flat_s", "saturated_s", "mains_s", "large_s",
-         "recorded_s", "lost_at"),
+        CHANNEL, attrgetter("signal.channels"),
+        "label eeg electrode signal_s flat_s saturated_s mains_s large_s recorded_s lost_at",
     ),
-    "annotations": (
-        ANNOTATION, lambda a: a.annotations,
-        ("at", "duration_s", "text", "file", "in_recording"),
-    ),
+    "annotations": (ANNOTATION, attrgetter("annotations"), "at duration_s text file in_recording"),
     "periods": (
         PERIOD, lambda a: a.billing.periods if a.billing else (),
-        ("index", "date", "start", "end", "recorded_s", "usable_s"),
+        "index date start end recorded_s usable_s",
     ),
     "second_readers": (
-        SECOND, lambda a: a.second_readers,
-        ("file", "library", "version", "recorded_s", "agrees", "note", "start", "records"),
+        SECOND, attrgetter("second_readers"),
+        "file library version recorded_s agrees note start records",
     ),
     "findings": (
-        FINDING, lambda a: a.findings,
-        ("code", "severity", "where", "text", "expected", "observed", "action", "file",
-         "question"),
+        FINDING, attrgetter("findings"),
+        "code severity where text expected observed action file question",
     ),
 }  # fmt: skip
 """Name of the table: what its rows are, where they come from, and its columns."""
@@ -166,9 +153,7 @@ def audit_tables(audit: Audit) -> dict[str, pd.DataFrame]:
     tables = {}
     axis = audit.study.axis
     for name, (of, rows, columns) in _TABLES.items():
-        kinds = {column: of.key(column).kind for column in columns}
-        if axis.zone is not None:
-            kinds |= {f"{c}_utc": "utc" for c in columns if kinds[c] == "time"}
+        kinds = of.kinds(columns.split(), axis)
         table = pd.DataFrame(of.rows(rows(audit), axis)).reindex(columns=list(kinds))
         for column, kind in kinds.items():
             if kind in ("time", "civil"):
