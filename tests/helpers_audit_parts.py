@@ -210,10 +210,8 @@ def signal_of(
         clean_ns=usable_ns * 9 // 10,
         montage_channels=19,
         channels=tuple(channels),
-        usable_starts=usable[0],
-        usable_ends=usable[1],
-        clean_starts=usable[0],
-        clean_ends=usable[0] + (usable[1] - usable[0]) * 9 // 10,
+        usable=usable,
+        clean=(usable[0], usable[0] + (usable[1] - usable[0]) * 9 // 10),
         longest_usable_run=Interval(coverage.segments[0].start, coverage.segments[0].end),
         bad_stretches=(
             BadStretch(lost_at, lost_at + HOUR, "flat", ("EEG T4",)),

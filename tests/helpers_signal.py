@@ -146,9 +146,9 @@ class Scanned(Struct, frozen=True):
 
     def usable(self) -> list[tuple[float, float]]:
         """Usable intervals in seconds after the first record."""
-        assert self.facts.usable_starts is not None
-        assert self.facts.usable_ends is not None
-        pairs = zip(self.facts.usable_starts.tolist(), self.facts.usable_ends.tolist(), strict=True)
+        assert self.facts.usable is not None
+        starts, ends = self.facts.usable
+        pairs = zip(starts.tolist(), ends.tolist(), strict=True)
         zero = self.coverage.first_start
         return [((a - zero) / NS, (b - zero) / NS) for a, b in pairs]
 

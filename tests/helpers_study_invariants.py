@@ -294,9 +294,9 @@ def _signal(audit: Audit) -> None:
     recorded = audit.coverage.recorded_ns
     assert 0 <= found.usable_ns <= recorded
     assert sum(h.usable_ns or 0 for h in audit.hours) == found.usable_ns
-    assert found.usable_starts is not None
-    assert found.usable_ends is not None
-    usable = list(zip(found.usable_starts.tolist(), found.usable_ends.tolist(), strict=True))
+    assert found.usable is not None
+    starts, ends = found.usable
+    usable = list(zip(starts.tolist(), ends.tolist(), strict=True))
     assert usable == joined(usable), "usable stretches overlap"
     assert length(usable) == found.usable_ns
     assert length(joined([*usable, *_inside(audit, audit.coverage.span)])) == recorded

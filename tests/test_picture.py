@@ -193,22 +193,19 @@ def test_artifact_lies_over_the_signal_and_is_at_most_all_of_it() -> None:
 
 def test_a_whole_study_under_artifact_is_no_solid_green_picture() -> None:
     audit = unzoned((0, 3))
-    none = replace(audit.signal, clean_starts=NOTHING, clean_ends=NOTHING)
+    none = replace(audit.signal, clean=(NOTHING, NOTHING))
     (row,) = rows(replace(audit, signal=none))
     assert row.artifact == row.usable
     signal = audit.signal
-    all_clean = replace(signal, clean_starts=signal.usable_starts, clean_ends=signal.usable_ends)
+    all_clean = replace(signal, clean=signal.usable)
     assert rows(replace(audit, signal=all_clean))[0].artifact == ()
 
 
 def test_a_second_of_artifact_is_still_seen() -> None:
     audit = unzoned((0, 1))
-    assert audit.signal.usable_ends is not None
-    signal = replace(
-        audit.signal,
-        clean_starts=audit.signal.usable_starts,
-        clean_ends=audit.signal.usable_ends - NS,
-    )
+    assert audit.signal.usable is not None
+    starts, ends = audit.signal.usable
+    signal = replace(audit.signal, clean=(starts, ends - NS))
     ((bar,),) = (row.artifact for row in rows(replace(audit, signal=signal)))
     assert bar.w >= 10
 

@@ -158,17 +158,16 @@ def test_the_longest_usable_run_is_none_without_usable_time(tmp_path: Path) -> N
     found = scan_one(tmp_path, [Chan("C3", RATE, off(30, (0, 30)))])
     assert found.facts.longest_usable_run is None
     assert found.facts.usable_ns == 0
-    assert found.facts.usable_starts is not None
-    assert len(found.facts.usable_starts) == 0
+    assert found.facts.usable is not None
+    assert len(found.facts.usable[0]) == 0
 
 
 def test_hours_are_the_civil_hours_of_the_coverage(tmp_path: Path) -> None:
     # From 09:30 for two and a half hours; C3 is off from 10:15 to 11:05.
     chans = [Chan("C3", RATE, off(9000, (2700, 5700))), Chan("C4", RATE, off(9000, seed=1))]
     found = scan_one(tmp_path, chans, 2)
-    assert found.facts.usable_starts is not None
-    assert found.facts.usable_ends is not None
-    pair = (found.facts.usable_starts, found.facts.usable_ends)
+    assert found.facts.usable is not None
+    pair = found.facts.usable
     hours = clock_hours(found.coverage, found.study.axis, pair)
     assert [h.usable_ns for h in hours] == [1800 * NS, 900 * NS, 3300 * NS]
     c3 = found.facts.channels[0]

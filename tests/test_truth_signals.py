@@ -118,9 +118,8 @@ def test_usable_time_leaves_out_the_seconds_with_too_few_live_channels(
 ) -> None:
     audit, _ = channels
     assert audit.coverage.recorded_ns - audit.signal.usable_ns == s(UNUSABLE[1] - UNUSABLE[0])
-    starts, ends = audit.signal.usable_starts, audit.signal.usable_ends
-    assert starts is not None
-    assert ends is not None
+    assert audit.signal.usable is not None
+    starts, ends = audit.signal.usable
     first = audit.coverage.first_start
     assert first + s(UNUSABLE[0]) in ends
     assert first + s(UNUSABLE[1]) in starts

@@ -157,20 +157,13 @@ class Billing(Struct, frozen=True):
     sources: tuple[Source, ...] = ()
 
 
-class Lapse(Struct, frozen=True):
+class Lapse(Interval, frozen=True):
     """More than the allowed time between documented checks. ``periods`` are 1-based indices."""
 
-    start: int
-    end: int
     periods: tuple[int, ...]
     meaning: str
     recorded_ns: int | None = None
     """Recorded time between the two checks; the wall time less gaps and dropouts."""
-
-    @property
-    def duration(self) -> int:
-        """Length in nanoseconds, gaps included."""
-        return self.end - self.start
 
 
 class Monitoring(Struct, frozen=True):

@@ -23,35 +23,15 @@ class Track(Struct, frozen=True):
     records_ns: int
 
 
-class Segment(Struct, frozen=True):
+class Segment(Interval, frozen=True):
     """A stretch between gaps (dropouts may lie inside). ``recorded_ns`` leaves the dropouts out."""
 
-    start: int
-    end: int
     recorded_ns: int
     copies: tuple[str, ...]
 
-    @property
-    def duration(self) -> int:
-        """Length in nanoseconds, dropouts included."""
-        return self.end - self.start
 
-
-class Gap(Struct, frozen=True):
+class Gap(Interval, frozen=True):
     """A hole of at least the gap floor inside the span. Why it is there: ``Audit.gap_causes``."""
-
-    start: int
-    end: int
-
-    @property
-    def duration(self) -> int:
-        """Length in nanoseconds."""
-        return self.end - self.start
-
-    @property
-    def interval(self) -> Interval:
-        """The gap as an interval."""
-        return Interval(self.start, self.end)
 
 
 class CopyCoverage(Struct, frozen=True):

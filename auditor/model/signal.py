@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from auditor.core.intervals import Int64, Interval, Pair
+from auditor.core.intervals import Interval, Pair
 from auditor.model.recording import is_reference
 
 
@@ -38,37 +38,31 @@ class ChannelFacts(Struct, frozen=True):
         return self.electrode is not None
 
 
-class HourFacts(Struct, frozen=True):
+class HourFacts(Interval, frozen=True):
     """One civil clock hour. ``usable_ns`` is ``None`` where the signal was not scanned."""
 
-    start: int
-    end: int
     recorded_ns: int
     usable_ns: int | None
     clean_ns: int | None = None
 
 
-class NightFacts(Struct, frozen=True):
+class NightFacts(Interval, frozen=True):
     """One night (policy hours) clipped to the span."""
 
-    start: int
-    end: int
     recorded_ns: int
     usable_ns: int | None
     clean_ns: int | None = None
 
 
-class BadStretch(Struct, frozen=True):
+class BadStretch(Interval, frozen=True):
     """A stretch worth marking in the reader's own tools. ``state`` is a signal state's word."""
 
-    start: int
-    end: int
     state: str
     channels: tuple[str, ...]
 
 
 class SignalFacts(Struct, frozen=True):
-    """Usable time. ``usable_starts`` / ``usable_ends`` (n,) are disjoint and sorted, on the axis.
+    """Usable time; ``usable`` and ``clean`` are plain pairs on the study axis.
 
     A second is usable where at least ``needed_channels`` EEG channels carry signal, and clean where
     as many also are free of mains and of implausible size. References (ears, mastoids) are no such
@@ -83,26 +77,14 @@ class SignalFacts(Struct, frozen=True):
     montage_channels: int = 0
     """EEG channels recorded, references left out: the whole that ``needed_channels`` is of."""
     channels: tuple[ChannelFacts, ...] = ()
-    usable_starts: Int64 | None = None
-    usable_ends: Int64 | None = None
-    clean_starts: Int64 | None = None
-    clean_ends: Int64 | None = None
+    usable: Pair | None = None
+    clean: Pair | None = None
     longest_usable_run: Interval | None = None
     below_minimum_from: int | None = None
     """The instant from which fewer than the minimum were live until the end, or ``None``."""
     bad_stretches: tuple[BadStretch, ...] = ()
     usable_minutes: tuple[tuple[int, int], ...] = ()
     """(minute's start, usable ns in it) for minutes with some but not all recorded time usable."""
-
-    @property
-    def usable(self) -> Pair | None:
-        """Usable time as a plain pair, ``None`` where the signal was not scanned."""
-        return _pair(self.usable_starts, self.usable_ends)
-
-    @property
-    def clean(self) -> Pair | None:
-        """Clean time as a plain pair, ``None`` where the signal was not scanned."""
-        return _pair(self.clean_starts, self.clean_ends)
 
     @property
     def montage(self) -> tuple[ChannelFacts, ...]:
@@ -113,7 +95,3 @@ class SignalFacts(Struct, frozen=True):
     def channels_with_signal(self) -> int | None:
         """How many of the montage carried signal at any time; ``None`` where not scanned."""
         return sum(c.signal_ns > 0 for c in self.montage) if self.scanned else None
-
-
-def _pair(starts: Int64 | None, ends: Int64 | None) -> Pair | None:
-    return None if starts is None or ends is None else (starts, ends)

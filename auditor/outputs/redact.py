@@ -21,7 +21,7 @@ from typing import Literal
 from msgspec.structs import replace
 
 from auditor.core.errors import UsageError
-from auditor.core.intervals import Int64, Interval
+from auditor.core.intervals import Interval, Pair
 from auditor.core.text import Own, matches
 from auditor.core.units import DAY
 from auditor.coverage.events import by_patient
@@ -436,8 +436,8 @@ def _logs_moved(logs: Mapping[LogKind, LogRead], by: int) -> dict[LogKind, LogRe
 
 
 def _signal_moved(signal: SignalFacts, by: int) -> SignalFacts:
-    def array(values: Int64 | None) -> Int64 | None:
-        return None if values is None else values + by
+    def pair(held: Pair | None) -> Pair | None:
+        return None if held is None else (held[0] + by, held[1] + by)
 
     return replace(
         signal,
@@ -445,10 +445,8 @@ def _signal_moved(signal: SignalFacts, by: int) -> SignalFacts:
             replace(c, lost_at=_later(c.lost_at, by), doubtful_from=_later(c.doubtful_from, by))
             for c in signal.channels
         ),
-        usable_starts=array(signal.usable_starts),
-        usable_ends=array(signal.usable_ends),
-        clean_starts=array(signal.clean_starts),
-        clean_ends=array(signal.clean_ends),
+        usable=pair(signal.usable),
+        clean=pair(signal.clean),
         longest_usable_run=_span_later(signal.longest_usable_run, by),
         below_minimum_from=_later(signal.below_minimum_from, by),
         bad_stretches=tuple(

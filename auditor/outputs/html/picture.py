@@ -217,7 +217,7 @@ class _Marks(Struct, frozen=True):
     def of(cls, audit: Audit) -> _Marks:
         checks = () if audit.monitoring is None else audit.monitoring.checks
         return cls(
-            _arrays(g.interval for g in audit.coverage.gaps),
+            _arrays(audit.coverage.gaps),
             np.array([a.at for a in audit.annotations], dtype=np.int64),
             np.array([c.at for c in checks], dtype=np.int64),
         )
@@ -289,12 +289,12 @@ def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> 
         )
     lapses: tuple[Bar, ...] = ()
     if audit.monitoring is not None:
-        lapses = scale.bars(*_arrays(Interval(x.start, x.end) for x in audit.monitoring.lapses))
+        lapses = scale.bars(*_arrays(audit.monitoring.lapses))
     return Row(
         start=scale.start,
         end=scale.end,
         length=(scale.end - scale.start) * FULL // scale.full,
-        nights=scale.bars(*_arrays(Interval(n.start, n.end) for n in audit.nights)),
+        nights=scale.bars(*_arrays(audit.nights)),
         ordered=scale.bars(*_arrays(window)),
         recorded=scale.bars(coverage.union_starts, coverage.union_ends, join=max(5, budget // 3)),
         unfilled=scale.bars(*_arrays(unfilled), least=_HAIR),
