@@ -6,10 +6,14 @@ import shutil
 import signal
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from helpers_demo import Demo
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 # A busy machine is no failure: no test here depends on how long an example takes.
 settings.register_profile("untimed", deadline=None)
@@ -37,3 +41,12 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     made = Demo(tmp_path_factory.mktemp("made") / "demo")
     yield made
     shutil.rmtree(made.root, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """One Chromium for all tests of a worker; each opens contexts of its own."""
+    from helpers_browser import chromium
+
+    with chromium() as opened:
+        yield opened

@@ -10,9 +10,11 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
 
 ARGUMENTS = [
     "--no-sandbox",
@@ -44,3 +46,33 @@ def chromium() -> Iterator[Browser]:
         opened = playwright.chromium.launch(executable_path=path, args=ARGUMENTS, headless=True)
         yield opened
         opened.close()
+
+
+Rules = dict[str, Any]
+EVERY: Rules = {
+    "type": "tag",
+    "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+}
+"""Web Content Accessibility Guidelines 2.2 (W3C), levels A and AA, by axe-core's own tags."""
+CONTRAST: Rules = {"type": "rule", "values": ["color-contrast"]}
+LAYOUT: Rules = {
+    "type": "rule",
+    "values": [
+        "color-contrast",
+        "link-in-text-block",
+        "scrollable-region-focusable",
+        "target-size",
+    ],
+}
+"""What axe-core works out from sizes, places and colours; all else follows from the structure."""
+
+
+def violations(page: Page, rules: Rules) -> list[tuple[str, list[str]]]:
+    """What axe-core finds on the page: each broken rule with the first elements that break it."""
+    if not page.evaluate("'axe' in window"):
+        page.evaluate(Axe().axe_script)
+    found = page.evaluate(
+        "options => axe.run(options)", {"runOnly": rules, "resultTypes": ["violations"]}
+    )
+    assert found["passes"]  # there was something to look at
+    return [(v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in found["violations"]]

@@ -13,7 +13,8 @@ from typing import Any
 
 import helpers_audit as h
 import pytest
-from helpers_browser import chromium, program
+from helpers_browser import CONTRAST, EVERY, Rules, program, violations
+from helpers_page import html_of
 from msgspec.structs import replace
 from playwright.sync_api import Browser, BrowserContext, Page
 
@@ -26,12 +27,6 @@ from auditor.outputs.note import chart_note
 pytestmark = pytest.mark.browser
 
 NAMES = sorted(h.SCENARIOS)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")
@@ -57,10 +52,9 @@ class Seen:
         ]
 
 
-def written(folder: Path, audit: Audit, name: str) -> Path:
+def written(folder: Path, html: str, name: str) -> Path:
     path = folder / f"{name}.html"
-    if not path.exists():
-        path.write_text(render_html(audit), encoding="utf-8")
+    path.write_text(html, encoding="utf-8")
     return path
 
 
@@ -90,7 +84,7 @@ def show(browser: Browser, folder: Path) -> Iterator[Any]:
     opened: list[Seen] = []
 
     def opener(name: str, **options: Any) -> Seen:
-        path = written(folder, h.SCENARIOS[name](), name)
+        path = written(folder, html_of(name), name)
         opened.append(open_page(browser, path, **options))
         return opened[-1]
 
@@ -99,25 +93,40 @@ def show(browser: Browser, folder: Path) -> Iterator[Any]:
         seen.page.context.close()
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_verdict_and_hours_are_in_the_first_screen(show: Any, name: str) -> None:
-    audit = h.SCENARIOS[name]()
-    seen = show(name)
-    verdict = seen.page.locator("#verdict")
-    box = verdict.bounding_box()
-    assert box is not None
-    assert box["y"] + box["height"] < 800
-    assert audit.decision.headline in verdict.inner_text()
-    for part in (".answers", ".brief"):
-        box = seen.page.locator(part).bounding_box()
+@pytest.fixture(scope="module", params=NAMES)
+def scenario(
+    browser: Browser, folder: Path, request: pytest.FixtureRequest
+) -> Iterator[tuple[Audit, Seen]]:
+    """Each scenario's audit and its page, opened once; tests leave it as they found it."""
+    seen = open_page(browser, written(folder, html_of(request.param), request.param))
+    yield h.SCENARIOS[request.param](), seen
+    seen.quiet()
+    seen.page.context.close()
+
+
+def test_verdict_and_hours_are_in_the_first_screen(scenario: tuple[Audit, Seen]) -> None:
+    audit, seen = scenario
+    for part, words in {
+        "#verdict": audit.decision.headline,
+        ".answers": "",
+        ".brief": "",
+        ".figures .main": hms(audit.coverage.recorded_ns),
+    }.items():
+        found = seen.page.locator(part)
+        box = found.bounding_box()
         assert box is not None
         assert box["y"] + box["height"] < 800, part
-    hours = seen.page.locator(".figures .main")
-    box = hours.bounding_box()
-    assert box is not None
-    assert box["y"] + box["height"] < 800
-    assert hms(audit.coverage.recorded_ns) in hours.inner_text()
+        assert words in found.inner_text()
     seen.quiet()
+
+
+def test_a_study_of_any_length_opens_at_once(scenario: tuple[Audit, Seen]) -> None:
+    page = scenario[1].page
+    loaded = page.evaluate("performance.getEntriesByType('navigation')[0].domContentLoadedEventEnd")
+    assert loaded > 0
+    # Few elements, not a measured time, are what makes it quick on any machine.
+    assert page.evaluate("document.querySelectorAll('*').length") < 60_000
+    assert page.locator("#verdict").is_visible()
 
 
 def test_verdict_and_the_four_answers_are_in_the_first_screen_of_a_phone(show: Any) -> None:
@@ -126,30 +135,6 @@ def test_verdict_and_the_four_answers_are_in_the_first_screen_of_a_phone(show: A
         box = seen.page.locator(part).bounding_box()
         assert box is not None
         assert box["y"] + box["height"] < 740
-
-
-@pytest.mark.parametrize("name", NAMES)
-def test_the_page_never_scrolls_sideways(show: Any, name: str) -> None:
-    page = show(name).page
-    page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
-    for width in (320, 360, 768, 1920):
-        page.set_viewport_size({"width": width, "height": 740})
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-
-
-# The minutes of 20 channels by the hour need a wider screen; the picture shows the same.
-CUT = """
-() => [...document.querySelectorAll('.scroll')]
-  .filter((e) => e.scrollWidth > e.clientWidth + 1 && !e.querySelector('#channel-hours'))
-  .map((e) => e.querySelector('table').id)
-"""
-
-
-@pytest.mark.parametrize("name", ["normal", "two_copies", "no_order"])
-def test_no_table_runs_off_a_screen_of_1280(show: Any, name: str) -> None:
-    page = show(name).page
-    page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
-    assert page.evaluate(CUT) == []
 
 
 # Rows of a table are alike: axe judges the first of each, or it would take minutes.
@@ -171,34 +156,20 @@ FEW_ROWS = """
 """
 
 
-TAGS = {
-    "type": "tag",
-    "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
-}
-CONTRAST_ALONE = {"type": "rule", "values": ["color-contrast"]}
 # One study for each structure of the page; among outcomes and in dark only the colours differ.
-LOOKED_AT = [(n, "light", TAGS) for n in ("no_order", "everything")]
-LOOKED_AT += [(n, "light", CONTRAST_ALONE) for n in ("complete", "signal_off")]
-LOOKED_AT += [(n, "dark", CONTRAST_ALONE) for n in ("complete", "signal_off", "everything")]
+LOOKED_AT = [(n, "light", EVERY) for n in ("no_order", "everything")]
+LOOKED_AT += [(n, "light", CONTRAST) for n in ("complete", "signal_off")]
+LOOKED_AT += [(n, "dark", CONTRAST) for n in ("complete", "signal_off", "everything")]
 
 
 @pytest.mark.parametrize(("name", "scheme", "rules"), LOOKED_AT)
-def test_axe_finds_no_violation(
-    show: Any, name: str, scheme: str, rules: dict[str, object]
-) -> None:
-    from axe_playwright_python.sync_playwright import Axe
-
+def test_axe_finds_no_violation(show: Any, name: str, scheme: str, rules: Rules) -> None:
     seen = show(name, color_scheme=scheme)
     seen.page.evaluate(FEW_ROWS)
-    results = Axe().run(seen.page, options={"runOnly": rules})
-    told = [
-        (v["id"], [n["html"][:160] for n in v["nodes"][:3]]) for v in results.response["violations"]
-    ]
-    assert told == []
-    assert results.response["passes"]
+    assert violations(seen.page, rules) == []
 
 
-CONTRAST = """
+COLOURS = """
 () => {
   const style = getComputedStyle(document.documentElement);
   const names = ['paper','card','ink','soft','edge','link','focus','recorded','lane','ground',
@@ -244,24 +215,28 @@ def contrast(one: str, other: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_has_contrast_of_4_5_and_shapes_of_3(show: Any, scheme: str) -> None:
+def test_text_has_contrast_of_4_5_and_shapes_of_3(show: Any) -> None:
     # WCAG 2.2, success criteria 1.4.3 and 1.4.11.
-    colours = show("normal", color_scheme=scheme).page.evaluate(CONTRAST)
-    weak = [
-        (a, b, round(contrast(colours[a], colours[b]), 2))
-        for pairs, least in ((TEXT_PAIRS, 4.5), (SHAPE_PAIRS, 3.0))
-        for a, b in pairs
-        if contrast(colours[a], colours[b]) < least
-    ]
-    assert weak == []
+    page = show("normal").page
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        colours = page.evaluate(COLOURS)
+        weak = [
+            (a, b, round(contrast(colours[a], colours[b]), 2))
+            for pairs, least in ((TEXT_PAIRS, 4.5), (SHAPE_PAIRS, 3.0))
+            for a, b in pairs
+            if contrast(colours[a], colours[b]) < least
+        ]
+        assert weak == [], scheme
 
 
 def test_light_and_dark_follow_the_readers_choice(show: Any) -> None:
-    shade = "getComputedStyle(document.body).backgroundColor"
-    light = show("normal", color_scheme="light").page.evaluate(shade)
-    dark = show("normal", color_scheme="dark").page.evaluate(shade)
-    assert light != dark
+    page = show("normal").page
+    shades = set()
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        shades.add(page.evaluate("getComputedStyle(document.body).backgroundColor"))
+    assert len(shades) == 2
 
 
 def test_forced_colours_keep_gap_and_recording_apart(show: Any) -> None:
@@ -323,7 +298,7 @@ def test_a_table_is_copied_as_tab_separated_text_without_formulas_and_the_note_a
     audit = h.normal()
     first = replace(audit.annotations[0], text='=HYPERLINK("x")')
     audit = replace(audit, annotations=(first,))
-    path = written(folder, audit, "formula")
+    path = written(folder, render_html(audit), "formula")
     seen = open_page(browser, path, permissions=["clipboard-read", "clipboard-write"])
     seen.page.evaluate("location.hash = '#annotation-list'")
     seen.page.locator(".table:has(#annotations) button").click()
@@ -382,26 +357,53 @@ def page_texts(pdf: Path) -> list[str]:
     return done.stdout.split("\f")
 
 
-PAPERS = [(name, "Letter") for name in NAMES] + [("normal", "A4"), ("everything", "A4")]
-"""A first page that fits the shorter paper fits the longer; the narrower is tried on two."""
-
-
-@pytest.mark.parametrize(("name", "paper"), PAPERS)
 def test_the_first_printed_page_holds_answers_hours_note_and_picture(
-    show: Any, tmp_path: Path, name: str, paper: str
+    scenario: tuple[Audit, Seen], tmp_path: Path
 ) -> None:
-    audit = h.SCENARIOS[name]()
-    page = show(name, color_scheme="dark").page
-    pdf = tmp_path / f"{name}.pdf"
-    page.pdf(path=str(pdf), format=paper, print_background=False)
-    first = " ".join(page_texts(pdf)[0].split())
-    for word in f"{audit.decision.headline} {chart_note(audit)}".split():
-        assert word in first
-    for answer in audit.decision.answers:
-        assert " ".join(answer.text.split()[:3]) in first
-    assert hms(audit.coverage.recorded_ns) in first
-    assert "The study, day by day" in first
-    assert "recording starts, ends" in first  # the picture's key, which follows the picture
+    audit, seen = scenario
+    seen.page.emulate_media(color_scheme="dark")
+    # A first page that fits the shorter paper fits the longer; the narrower is tried on two.
+    narrow = seen.page.url.endswith(("/normal.html", "/everything.html"))
+    for paper in ("Letter", "A4") if narrow else ("Letter",):
+        pdf = tmp_path / f"{paper}.pdf"
+        seen.page.pdf(path=str(pdf), format=paper, print_background=False)
+        first = " ".join(page_texts(pdf)[0].split())
+        for word in f"{audit.decision.headline} {chart_note(audit)}".split():
+            assert word in first
+        for answer in audit.decision.answers:
+            assert " ".join(answer.text.split()[:3]) in first
+        assert hms(audit.coverage.recorded_ns) in first
+        assert "The study, day by day" in first
+        assert "recording starts, ends" in first  # the picture's key, which follows the picture
+    seen.page.emulate_media(color_scheme="light")
+
+
+# The minutes of 20 channels by the hour need a wider screen; the picture shows the same.
+CUT = """
+() => [...document.querySelectorAll('.scroll')]
+  .filter((e) => e.scrollWidth > e.clientWidth + 1 && !e.querySelector('#channel-hours'))
+  .map((e) => e.querySelector('table').id)
+"""
+
+
+UNFOLD = """
+() => [...document.querySelectorAll('details')].map((d) => [d.open, (d.open = true)][0])
+"""
+FOLD = "(open) => document.querySelectorAll('details').forEach((d, i) => (d.open = open[i]))"
+
+
+def test_the_page_never_scrolls_sideways_and_no_table_runs_off_a_screen_of_1280(
+    scenario: tuple[Audit, Seen],
+) -> None:
+    page = scenario[1].page
+    folded = page.evaluate(UNFOLD)
+    if page.url.endswith(("/normal.html", "/two_copies.html", "/no_order.html")):
+        assert page.evaluate(CUT) == []
+    for width in (320, 360, 768, 1920):
+        page.set_viewport_size({"width": width, "height": 740})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.set_viewport_size({"width": 1280, "height": 800})
+    page.evaluate(FOLD, folded)
 
 
 def test_an_ordinary_two_day_study_prints_on_four_pages_at_most(
@@ -410,7 +412,7 @@ def test_an_ordinary_two_day_study_prints_on_four_pages_at_most(
     run = (h.HOOKUP, h.HOOKUP + 48 * HOUR)
     audit = h.build({"A": [run]}, ordered=48 * HOUR, outcome="complete")
     audit = replace(audit, findings=h.FINDINGS[2:], person_decisions=(), next_hookup=())
-    seen = open_page(browser, written(folder, audit, "ordinary"))
+    seen = open_page(browser, written(folder, render_html(audit), "ordinary"))
     for paper in ("A4", "Letter"):
         pdf = tmp_path / f"{paper}.pdf"
         seen.page.pdf(path=str(pdf), format=paper)
@@ -437,12 +439,3 @@ def test_paper_holds_the_evidence_only_where_the_reader_asks(
     assert text.count("all channels seen") == len(h.normal().monitoring.checks)  # type: ignore[union-attr]
     assert "common practice, no source" in text
     assert "tick “Print the evidence too”" not in text
-
-
-def test_a_long_study_opens_at_once(show: Any) -> None:
-    page = show("many_gaps").page
-    loaded = page.evaluate("performance.getEntriesByType('navigation')[0].domContentLoadedEventEnd")
-    assert loaded > 0
-    # Few elements, not a measured time, are what makes it quick on any machine.
-    assert page.evaluate("document.querySelectorAll('*').length") < 60_000
-    assert page.locator("#verdict").is_visible()
