@@ -9,6 +9,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.billing import (
+    BillingFacts,
     billing_periods,
     measure_billing,
     restarts,
@@ -203,7 +204,8 @@ def judge(
     )
 
     checked = reads.get("monitoring")
-    periods = billing_periods(coverage, axis, policy.billing)
+    again = restarts(study, coverage)
+    periods = billing_periods(coverage, axis, policy.billing, again)
     monitoring: Monitoring | None = None
     if order is not None and (order.monitoring is not None or checked is not None):
         monitoring, findings = measure_monitoring(
@@ -216,20 +218,20 @@ def judge(
         video = measure_video(filmed.intervals, coverage, policy.video, periods, policy.billing)
     billing: Billing | None = None
     if policy.about.codes:
-        billing, findings = measure_billing(
+        known = BillingFacts(
             coverage,
             axis,
             order,
-            policy.billing,
             channels=setup_channels(study),
             with_signal=signal.channels_with_signal,
             usable=signal.usable,
             monitoring=monitoring,
             video=video,
             video_log_taken=filmed is None or filmed.taken,
-            restarts=restarts(study, coverage),
+            restarts=again,
             sleep_seen=sleep_seen(annotations, policy.billing),
         )
+        billing, findings = measure_billing(known, policy.billing)
         found += findings
         found = tests_judged(found, coverage.recorded_ns, policy.billing)
     else:  # checks and video are told as facts; without codes they bear on no answer

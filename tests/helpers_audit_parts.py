@@ -244,7 +244,6 @@ def billing_of(coverage: Coverage) -> Billing:
                 technical(recorded),
                 (),
                 recorded * 9 // 10,
-                technical(recorded * 9 // 10),
             )
         )
         start, index = end, index + 1
@@ -299,8 +298,7 @@ def monitoring_of(coverage: Coverage) -> Monitoring:
         ),
         longest_interval_ns=3 * HOUR,
         supported="unmonitored",
-        lapses=(Lapse(lapse.start, lapse.end, (2,), "Period 2 is supported as unmonitored."),),
-        note="Read from checks.csv.",
+        lapses=(Lapse(lapse.start, lapse.end, (2,), 3 * HOUR, 2 * HOUR),),
     )
 
 

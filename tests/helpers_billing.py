@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from msgspec.structs import replace
 
-from auditor.billing import SetupChannels, billing_periods, measure_billing
+from auditor.billing import BillingFacts, SetupChannels, billing_periods, measure_billing
 from auditor.billing.monitoring import measure_monitoring
 from auditor.billing.video import measure_video
 from auditor.core.clock import Axis, civil_ns
@@ -75,14 +75,8 @@ def bill_and_findings(
 ) -> tuple[Billing, dict[str, Finding]]:  # fmt: skip
     wanted = order(coverage.recorded_ns) if given is None else given
     channels = None if eeg_channels is None else SetupChannels(eeg_channels)
-    billing, findings = measure_billing(
-        coverage,
-        axis,
-        wanted,
-        policy.billing,
-        channels=channels,
-        **known,  # type: ignore[arg-type]
-    )
+    facts = BillingFacts(coverage, axis, wanted, channels=channels, **known)  # type: ignore[arg-type]
+    billing, findings = measure_billing(facts, policy.billing)
     return billing, {f.code: f for f in findings}
 
 

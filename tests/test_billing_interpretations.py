@@ -24,10 +24,11 @@ from helpers_billing import (
     stretch,
     units,
 )
+from helpers_stop import BASE, Case, piece
 from hypothesis import given
 from hypothesis import strategies as st
 
-from auditor.billing import billing_periods, measure_billing
+from auditor.billing import BillingFacts, billing_periods, measure_billing, restarts
 from auditor.billing.interpretations import differing_windows
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR, MINUTE, NS
@@ -70,7 +71,7 @@ def test_the_reading_names_the_totals_for_which_to_ask_the_coder() -> None:
 
 def test_the_totals_to_ask_about_follow_from_the_policy() -> None:
     windows = differing_windows(POLICY.billing, 60 * HOUR)
-    assert windows == ((26 * HOUR, 28 * HOUR), (36 * HOUR, 38 * HOUR), (50 * HOUR, 54 * HOUR))
+    assert windows == (stretch(26, 28), stretch(36, 38), stretch(50, 54))
 
 
 @given(st.integers(1, 110 * HOUR))
@@ -79,7 +80,7 @@ def test_a_total_lies_in_a_window_to_ask_about_exactly_where_the_readings_differ
 ) -> None:
     windows = differing_windows(POLICY.billing, 120 * HOUR)
     shown = by_interpretation(bill(coverage_of((0, recorded))), "filled up to 26 h") is not None
-    assert shown == any(low < recorded <= high for low, high in windows)
+    assert shown == any(w.start < recorded <= w.end for w in windows)
 
 
 def test_each_period_by_itself_is_shown_where_gaps_move_a_code() -> None:
@@ -126,7 +127,7 @@ def test_fixed_hours_follow_the_civil_clock() -> None:
     start = axis.instant(civil(2027, 11, 7))
     coverage = coverage_of((start, start + 49 * HOUR))
     periods = billing_periods(coverage, axis, policy.billing)
-    assert [p.interval.duration for p in periods] == [25 * HOUR, 24 * HOUR]
+    assert [p.duration for p in periods] == [25 * HOUR, 24 * HOUR]
     assert units(bill(coverage, policy=policy, axis=axis).technical_totals) == {LONG: 2}
 
 
@@ -139,8 +140,9 @@ def test_a_restart_that_moves_the_clock_is_shown_where_it_changes_a_code() -> No
 
 
 def test_a_file_that_begins_without_a_gap_is_no_restart() -> None:
-    billing = bill(hours((0, 13), (14, 27)), restarts=(5 * HOUR,))
-    assert by_interpretation(billing, "restart") is None
+    # One file to hour 5, the next from there to hour 13, the last after an hour's interruption.
+    case = Case([piece("a", (0, 5)), piece("b", (5, 13)), piece("c", (14, 27))])
+    assert restarts(case.study(), case.coverage()) == (BASE + 14 * HOUR,)
 
 
 def test_a_policy_may_let_restarts_move_the_clock() -> None:
@@ -212,7 +214,7 @@ def test_an_order_that_says_nothing_gives_codes_without_video_and_unmonitored() 
 
 def test_no_order_at_all_gives_the_same() -> None:
     coverage = hours((0, 72))
-    billing, findings = measure_billing(coverage, Axis(), None, POLICY.billing)
+    billing, findings = measure_billing(BillingFacts(coverage, Axis(), None), POLICY.billing)
     assert units(billing.technical_totals) == {LONG: 3}
     assert [f.code for f in findings] == ["video_or_monitoring_not_stated"]
 
@@ -363,8 +365,10 @@ def test_a_lapse_lowers_the_usable_column_too_wherever_it_lies() -> None:
         coverage, given=order(monitoring="intermittent"), monitoring=log,
         usable=(good.union_starts, good.union_ends),
     )  # fmt: skip
-    usable = [p.usable_technical for p in billing.periods]
-    assert [units(t.units) for t in usable if t] == [{"95709": 1}, {"95705": 1}, {"95709": 1}]
+    # 24, 9 and 24 h can be read: 57 h are two 12-26 h units and one 2-12 h unit, and it is in the
+    # second period's nine hours that the lapse lies.
+    assert billing.usable_totals is not None
+    assert units(billing.usable_totals) == {"95709": 2, "95705": 1}
 
 
 def test_no_usable_time_at_all_is_no_unit() -> None:

@@ -232,7 +232,7 @@ SAID = {
     "alternative": ("normal", "#billing", "each 24-hour window is banded by itself"),
     "alternative's source": ("normal", "#billing", "inferred, no source"),
     "never a claim": ("normal", "#billing", "never a claim. Ask the coder"),
-    "lapse": ("normal", "#billing", "Period 2 is supported as unmonitored."),
+    "lapse": ("normal", "#billing", "3:00:00 3:00:00 2"),
     "supported level": ("normal", "#billing", "Supported throughout: unmonitored"),
     "finding for billing": ("normal", "#billing", "Ask for the missing check."),
     "people": ("normal", "#reading", "checks by RT-4"),
@@ -340,13 +340,13 @@ def test_power_that_does_not_last_is_said_with_the_reserve_and_the_other_ends() 
 def test_usable_time_of_the_periods_is_shown_where_it_reaches_less() -> None:
     audit = h.normal()
     assert audit.billing is not None
-    assert "Usable reaches" not in html_of("normal")
+    same = replace(audit.billing, usable_totals=audit.billing.technical_totals)
+    assert "Usable" not in seen(render(replace(audit, billing=same)).css_first("#periods"))
     first, *others = audit.billing.periods
-    less = replace(first, usable_ns=3 * HOUR, usable_technical=replace(first.technical, units=()))
-    billing = replace(audit.billing, periods=(less, *others))
-    said = seen(render(replace(audit, billing=billing)).css_first("#periods"))
-    assert "Usable reaches" in said
-    assert "3:00:00 none" in said
+    less = replace(audit.billing, periods=(replace(first, usable_ns=3 * HOUR), *others))
+    said = seen(render(replace(audit, billing=less)).css_first("#periods"))
+    assert "Usable" in said
+    assert "3:00:00" in said
 
 
 def test_a_limit_that_must_be_passed_is_told_from_one_that_is_reached() -> None:

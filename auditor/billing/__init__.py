@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
-
-from msgspec.structs import replace
+from collections.abc import Sequence
 
 from auditor.billing.findings import billing_findings, day_notes
 from auditor.billing.interpretations import interpretations, period_start_words, split_words
 from auditor.billing.limits import (
-    band_limits,
-    band_margins,
-    band_of,
     margins,
     measure_minimum,
-    total_margins,
+    period_margins,
+    split_total,
+    total_limits,
     unit_length,
 )
 from auditor.billing.periods import billing_periods, dates_of, restarts
@@ -25,155 +22,88 @@ from auditor.billing.setup import (
     shorter_code,
     sleep_seen,
 )
-from auditor.billing.support import Choices, Facts
+from auditor.billing.support import BillingFacts
 from auditor.billing.units import Day, Outcome, read
 from auditor.core import intervals as iv
-from auditor.core.clock import Axis
 from auditor.core.durations import in_words
-from auditor.core.intervals import Pair
-from auditor.model import (
-    Billing,
-    Coverage,
-    Finding,
-    Monitoring,
-    Order,
-    Period,
-    Professional,
-    Source,
-    Technical,
-    Unit,
-    Video,
-)
+from auditor.model import Billing, Finding, Period, Source, Technical, Unit
 from auditor.policy.billing import BillingSettings
 
 __all__ = [
-    "SetupChannels", "billing_periods", "measure_billing", "restarts",
+    "BillingFacts", "SetupChannels", "billing_periods", "measure_billing", "restarts",
     "setup_channels", "sleep_seen",
 ]  # fmt: skip
 
 
 def measure_billing(
-    coverage: Coverage,
-    axis: Axis,
-    order: Order | None,
-    settings: BillingSettings,
-    *,
-    channels: SetupChannels | None = None,
-    with_signal: int | None = None,
-    usable: Pair | None = None,
-    monitoring: Monitoring | None = None,
-    video: Video | None = None,
-    video_log_taken: bool = True,
-    restarts: tuple[int, ...] = (),
-    sleep_seen: bool | None = None,
+    facts: BillingFacts, settings: BillingSettings
 ) -> tuple[Billing, tuple[Finding, ...]]:
-    """The thresholds that the recorded time meets, with every interpretation that changes a code.
-
-    ``channels`` are those of the set-up and ``with_signal`` how many of them ever had a signal,
-    ``None`` where that is not known. ``usable`` is a plain pair of usable time, or ``None`` where
-    the signal was not scanned. ``restarts`` are instants at which the recording was started anew;
-    those that do not follow a gap are left out. ``monitoring`` and ``video`` are ``None`` where no
-    log was given: then, as with an empty log, what the order names is not documented, and the
-    policy says which codes that leaves (by default those without, since each check is to be
-    documented). ``video_log_taken`` is false for a log that could not be taken as it is.
-    """
-    facts = Facts(
-        coverage=coverage,
-        axis=axis,
-        pair=(coverage.union_starts, coverage.union_ends),
-        ordered_video=order.video if order else None,
-        ordered_level=order.monitoring if order else None,
-        monitoring=monitoring,
-        video=video if video is not None and video.stretches else None,
-        video_log_taken=video_log_taken,
-        restarts=tuple(sorted(set(restarts) & {gap.end for gap in coverage.gaps})),
-    )
-    choices = Choices.of(settings)
-    outcome = read(facts, choices, settings)
+    """The thresholds that recorded time meets, with every interpretation that changes a code."""
+    outcome = read(facts, settings, facts.recorded)
     readable = None
-    if usable is not None:
-        good = replace(facts, pair=iv.intersection(iv.union(*usable), facts.pair))
-        readable = read(good, choices, settings)
+    if facts.usable is not None:
+        usable = iv.intersection(iv.union(*facts.usable), facts.recorded)
+        readable = read(facts, settings, usable)
+    recorded_ns, order, tolerance = outcome.recorded_ns, facts.order, settings.gaps.tolerance_ns
+    counted = f", gaps shorter than {in_words(tolerance)} counted" if tolerance else ""
     billing = Billing(
-        basis=_basis(settings),
+        basis=f"recorded{counted}",
         periods=_periods(outcome, readable, facts, settings),
         technical_totals=outcome.totals,
         total=_total(outcome, settings),
-        professional=_with_margins(outcome, settings),
-        interpretations=interpretations(facts, choices, outcome, settings),
-        setup=setup_code(outcome.recorded_ns, channels, with_signal, settings),
-        shorter=shorter_code(outcome.recorded_ns, sleep_seen, settings),
-        cautions=_cautions(settings),
+        professional=outcome.professional,
+        interpretations=interpretations(facts, settings, outcome),
+        setup=setup_code(recorded_ns, facts.channels, facts.with_signal, settings),
+        shorter=shorter_code(recorded_ns, facts.sleep_seen, settings),
+        cautions=(_how(settings), *settings.cautions),
         usable_totals=readable.totals if readable else None,
-        usable_professional=_with_margins(readable, settings) if readable else None,
-        minimum=None
-        if order is None
-        else measure_minimum(
-            order.ordered_ns, outcome.recorded_ns, settings, so_far=order.still_recording
+        usable_professional=readable.professional if readable else None,
+        minimum=None if order is None else measure_minimum(
+            order.ordered_ns, recorded_ns, settings, so_far=order.still_recording
         ),
         not_billable_ns=outcome.not_billable_ns,
-        dates=dates_of(facts.recorded, coverage.span, axis),
+        dates=dates_of(facts.recorded, facts.coverage.span, facts.axis),
         sources=tuple(
             Source(key, source.name, source.secondary) for key, source in settings.sources.items()
         ),
-    )
-    found = billing_findings(
-        billing, outcome, readable, facts, order, settings, channels, with_signal
-    )
-    return billing, found
+    )  # fmt: skip
+    return billing, billing_findings(billing, outcome, readable, facts, settings)
 
 
-def _basis(settings: BillingSettings) -> str:
-    if not settings.gaps.tolerance_ns:
-        return "recorded"
-    return f"recorded, gaps shorter than {in_words(settings.gaps.tolerance_ns)} counted"
-
-
-def _cautions(settings: BillingSettings) -> tuple[str, ...]:
+def _how(settings: BillingSettings) -> str:
     how = split_words(settings.split.default, settings)
-    start = settings.period_start_ns
-    if start is not None:
-        how = period_start_words(start)
+    if settings.period_start_ns is not None:
+        how = period_start_words(settings.period_start_ns)
     return (
         f"Total units: {how}. Units of a period are those of that period by itself. Periods last "
         f"{in_words(settings.period.ns)}; where the two differ, the other interpretation is "
-        "listed.",
-        *settings.cautions,
+        "listed."
     )
 
 
 def _periods(
-    outcome: Outcome, readable: Outcome | None, facts: Facts, settings: BillingSettings
+    outcome: Outcome, readable: Outcome | None, facts: BillingFacts, settings: BillingSettings
 ) -> tuple[Period, ...]:
-    by_index = {p.index: p.meets for p in facts.video.periods} if facts.video else {}
-    periods: list[Period] = []
-    for i, day in enumerate(outcome.days):
-        good = readable.days[i] if readable else None
-        index = day.window.index
-        video = None
-        if facts.ordered_video and by_index:
-            video = by_index.get(index - 1 if day.joins else index)
-        periods.append(
-            Period(
-                index=index,
-                start=day.window.start,
-                end=day.window.end,
-                recorded_ns=day.recorded_ns,
-                technical=_day_technical(day, outcome.days, settings),
-                notes=day_notes(day, outcome.days, facts, settings),
-                usable_ns=good.recorded_ns if good else None,
-                usable_technical=_day_technical(good, readable.days, settings)
-                if good and readable
-                else None,
-                dates=day.dates,
-                monitoring=day.level if facts.ordered_level and day.recorded_ns else None,
-                video=video,
-            )
+    filmed = facts.filmed.periods if facts.filmed and facts.ordered_video else ()
+    meets = {p.index: p.meets for p in filmed}
+    return tuple(
+        Period(
+            index=day.part.window.index,
+            start=day.part.window.start,
+            end=day.part.window.end,
+            recorded_ns=day.part.recorded_ns,
+            technical=_technical(day, outcome.days, settings),
+            notes=day_notes(day, outcome.days, facts, settings),
+            usable_ns=readable.days[i].part.recorded_ns if readable else None,
+            dates=day.dates,
+            monitoring=day.level if facts.ordered_level and day.part.recorded_ns else None,
+            video=meets.get(day.part.window.index - day.part.joins),
         )
-    return tuple(periods)
+        for i, day in enumerate(outcome.days)
+    )
 
 
-def _day_technical(day: Day, days: Sequence[Day], settings: BillingSettings) -> Technical:
+def _technical(day: Day, days: Sequence[Day], settings: BillingSettings) -> Technical:
     """A period's unit and margins.
 
     Only the last period can still grow beyond its end: a little left over joins it, more is a unit
@@ -182,11 +112,10 @@ def _day_technical(day: Day, days: Sequence[Day], settings: BillingSettings) -> 
     units: tuple[Unit, ...] = ()
     if day.band is not None:
         units = (Unit(day.band.codes.of(day.level, day.video), 1, day.band.name),)
+    part, joins = day.part, settings.leftover_joins
+    measured = part.recorded_ns if part.joins else part.counted_ns
     last = day is days[-1]
-    joins = settings.leftover_joins
-    measured = day.recorded_ns if day.joins else day.counted_ns
-    alone = day.window.first or not last
-    found = band_margins(measured, settings.technical, None if alone else joins)
+    found = period_margins(measured, settings, joins if last and not part.window.first else None)
     grown = settings.period.ns + joins.ns
     if last and found.to_next_ns is None and measured <= grown:
         return Technical(units, grown - measured, found.above_ns, joins.included)
@@ -195,22 +124,9 @@ def _day_technical(day: Day, days: Sequence[Day], settings: BillingSettings) -> 
 
 def _total(outcome: Outcome, settings: BillingSettings) -> Technical:
     """All units, with the margins of the total recorded time under the split of the total."""
+    total = outcome.recorded_ns
     length = unit_length(settings, longest_first=settings.split.default == "longest_first")
-    found = total_margins(outcome.recorded_ns, settings, length)
-    return Technical(outcome.totals, found.to_next_ns, found.above_ns, found.exceed)
-
-
-def _with_margins(outcome: Outcome, settings: BillingSettings) -> Professional:
-    bands = settings.professional_whole
-
-    def result(ns: int) -> Hashable:
-        band = band_of(bands, ns)
-        return band.name if band else None
-
-    found = margins(outcome.recorded_ns, result, band_limits(bands))
-    return replace(
-        outcome.professional,
-        whole_to_next_ns=found.to_next_ns,
-        whole_above_ns=found.above_ns,
-        whole_exceed_next=found.exceed,
+    found = margins(
+        total, lambda ns: split_total(ns, settings, length), total_limits(total, settings, length)
     )
+    return Technical(outcome.totals, found.to_next_ns, found.above_ns, found.exceed)

@@ -7,13 +7,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from msgspec.structs import replace
 
 from auditor.billing.limits import bands_words, changes_a_code, limit_words, split_total
-from auditor.billing.setup import SetupChannels
-from auditor.billing.support import Facts
+from auditor.billing.support import BillingFacts
 from auditor.billing.units import Day, Outcome
 from auditor.core.durations import clock, hms, in_words
 from auditor.core.text import Own, quantity
 from auditor.core.units import NS
-from auditor.model import Billing, Finding, Order, Unit, finding
+from auditor.model import Billing, Finding, Unit, finding
 from auditor.policy.billing import BillingSettings
 
 _WHERE = "billing"
@@ -23,39 +22,37 @@ def billing_findings(
     billing: Billing,
     outcome: Outcome,
     readable: Outcome | None,
-    facts: Facts,
-    order: Order | None,
+    facts: BillingFacts,
     settings: BillingSettings,
-    channels: SetupChannels | None,
-    with_signal: int | None,
 ) -> tuple[Finding, ...]:
     """Every finding of the billing section. None is a problem: no number is in doubt here."""
-    found = [
-        *_not_stated(facts, order),
+    return (
+        *_not_stated(facts),
         *_video(facts, settings),
         *_monitoring(outcome, facts),
-        *_channels(billing, settings, channels, with_signal),
-        *_against_order(billing, outcome, order, settings),
+        *_channels(billing, facts, settings),
+        *_against_order(billing, outcome, facts, settings),
         *_close(billing, outcome, settings),
         *_interpretations(billing),
-    ]
-    if readable is not None and readable.codes != outcome.codes:
-        found.append(
-            finding(
-                "usable_band_below_recorded",
-                _WHERE,
-                recorded=hms(outcome.recorded_ns),
-                usable=hms(readable.recorded_ns),
-                codes=_codes_words(outcome),
-                usable_codes=_codes_words(readable),
-            )
-        )
-    return tuple(found)
+        *_usable(outcome, readable),
+    )
 
 
 def units_words(units: tuple[Unit, ...]) -> Own:
     """Units in words: '2 x 95708, 1 x 95705', or 'none'."""
     return Own(", ".join(f"{u.count} x {u.code}" for u in units) or "none")
+
+
+def _usable(outcome: Outcome, readable: Outcome | None) -> Iterator[Finding]:
+    if readable is not None and readable.codes != outcome.codes:
+        yield finding(
+            "usable_band_below_recorded",
+            _WHERE,
+            recorded=hms(outcome.recorded_ns),
+            usable=hms(readable.recorded_ns),
+            codes=_codes_words(outcome),
+            usable_codes=_codes_words(readable),
+        )
 
 
 def _codes_words(outcome: Outcome) -> Own:
@@ -65,51 +62,53 @@ def _codes_words(outcome: Outcome) -> Own:
     return Own(f"{totals} (report on the whole study {whole}, on days {days})")
 
 
-def _not_stated(facts: Facts, order: Order | None) -> Iterator[Finding]:
+def _not_stated(facts: BillingFacts) -> Iterator[Finding]:
     silent = facts.ordered_video is None, facts.ordered_level is None
     form = {(True, True): "", (True, False): "video", (False, True): "monitoring"}
-    if order is None:
-        yield finding("video_or_monitoring_not_stated", _WHERE, form="no_order")
-    elif silent in form:
-        yield finding("video_or_monitoring_not_stated", _WHERE, form=form[silent])
+    if silent in form:
+        yield finding(
+            "video_or_monitoring_not_stated",
+            _WHERE,
+            form=form[silent] if facts.order else "no_order",
+        )
 
 
-def _video(facts: Facts, settings: BillingSettings) -> Iterator[Finding]:
-    video = facts.video
-    if facts.ordered_video and video is None and facts.video_log_taken:
-        yield finding("video_not_documented", _WHERE)
+def _video(facts: BillingFacts, settings: BillingSettings) -> Iterator[Finding]:
+    video = facts.filmed
     if video is None:
+        if facts.ordered_video and facts.video_log_taken:
+            yield finding("video_not_documented", _WHERE)
         return
     if not facts.ordered_video:
         if video.recorded_ns and facts.ordered_video is False:
             yield finding("video_not_ordered", _WHERE, note=Own(video.note))
         return
     below = [p for p in video.periods if not p.meets]
-    share = Own(f"{video.threshold_ppm / 10_000:g}")
     if not below and video.meets:
         return
-    told = [
-        f"period {p.index}: {clock(p.short_ns, up=True)} of video short of {share} %" for p in below
-    ]
-    by_period = "" if len(video.periods) < 2 else f" ({'; '.join(told)})" if told else ""
-    study = f"{clock(video.short_ns, up=True)} of video short of {share} %"
+    share = Own(f"{video.threshold_ppm / 10_000:g}")
+    missing = "{} of video short of {} %"
+    told = "; ".join(
+        f"period {p.index}: {missing.format(clock(p.short_ns, up=True), share)}" for p in below
+    )
+    shares = [p.fraction_ppm for p in below]
+    if not video.meets:
+        shares = [video.fraction_ppm]
+        periods = f" ({told})" if told and len(video.periods) > 1 else ""
+        told = missing.format(clock(video.short_ns, up=True), share) + periods
     periods_decide = settings.video_share.by == "period" and bool(below)
     yield finding(
         "video_below_share",
         _WHERE,
         form="by_period" if periods_decide else "period" if video.meets else "",
-        told=Own("; ".join(told) if video.meets else study + by_period),
+        told=Own(told),
         note=Own(video.note),
         share=share,
-        observed=Own(
-            f"{video.fraction_ppm // 100 / 100:.2f} %"
-            if not video.meets
-            else ", ".join(f"{p.fraction_ppm // 100 / 100:.2f} %" for p in below)
-        ),
+        observed=Own(", ".join(f"{ppm // 100 / 100:.2f} %" for ppm in shares)),
     )
 
 
-def _monitoring(outcome: Outcome, facts: Facts) -> Iterator[Finding]:
+def _monitoring(outcome: Outcome, facts: BillingFacts) -> Iterator[Finding]:
     ordered, log = facts.ordered_level, facts.monitoring
     if ordered is None or ordered == "unmonitored":
         return
@@ -126,8 +125,8 @@ def _monitoring(outcome: Outcome, facts: Facts) -> Iterator[Finding]:
                 outside=quantity(outside, "check", "lies", "lie") if outside else Own("none"),
             )
         return
-    recorded = [day for day in outcome.days if day.counted_ns]
-    lowered = [day for day in recorded if day.level != ordered]
+    counted = [day for day in outcome.days if day.part.counted_ns]
+    lowered = [day for day in counted if day.level != ordered]
     if lowered and not log.lapses:
         yield finding(
             "monitoring_not_shown",
@@ -139,18 +138,18 @@ def _monitoring(outcome: Outcome, facts: Facts) -> Iterator[Finding]:
     elif lowered:
         levels: dict[str, list[str]] = {}
         for day in lowered:
-            levels.setdefault(day.level, []).append(str(day.window.index))
+            levels.setdefault(day.level, []).append(str(day.part.window.index))
         told = "; ".join(
             f"{quantity(len(which), 'period', 'counts', 'count')} as {level} ({', '.join(which)})"
             for level, which in levels.items()
         )
-        kept = len(recorded) - len(lowered)
+        kept = len(counted) - len(lowered)
         yield finding(
             "monitoring_level_lowered",
             _WHERE,
             ordered=named,
             count=len(lowered),
-            every=quantity(len(recorded), "period"),
+            every=quantity(len(counted), "period"),
             told=Own(f"{told}."),
             rest=Own(f" {quantity(kept, 'other keeps', plural_noun='others keep')} the ordered "
                      "level." if kept else ""),
@@ -159,11 +158,9 @@ def _monitoring(outcome: Outcome, facts: Facts) -> Iterator[Finding]:
 
 
 def _channels(
-    billing: Billing,
-    settings: BillingSettings,
-    channels: SetupChannels | None,
-    with_signal: int | None,
+    billing: Billing, facts: BillingFacts, settings: BillingSettings
 ) -> Iterator[Finding]:
+    channels, with_signal = facts.channels, facts.with_signal
     needed = settings.setup.minimum_channels
     if channels is None:
         return
@@ -187,9 +184,9 @@ def _channels(
 
 
 def _against_order(
-    billing: Billing, outcome: Outcome, order: Order | None, settings: BillingSettings
+    billing: Billing, outcome: Outcome, facts: BillingFacts, settings: BillingSettings
 ) -> Iterator[Finding]:
-    minimum = billing.minimum
+    minimum, order = billing.minimum, facts.order
     if order is None or minimum is None or minimum.met or order.still_recording:
         return
     reached = minimum.reached_band or bands_words(split_total(outcome.recorded_ns, settings))
@@ -207,24 +204,22 @@ def _against_order(
 def _close(billing: Billing, outcome: Outcome, settings: BillingSettings) -> Iterator[Finding]:
     """Limits of units and of the whole-study band that lie near, each once."""
     total, report = billing.total, billing.professional
-    met = bool(total.units)
-    sides = [
-        ("below", total.to_next_ns),
-        ("below", report.whole_to_next_ns),
-        ("above", total.above_ns if met else None),
-        ("above", report.whole_above_ns if report.whole_above_ns else None),
+    steps = [
+        total.to_next_ns,
+        report.whole_to_next_ns,
+        -total.above_ns if total.units else None,
+        -(report.whole_above_ns or 0) or None,
     ]
-    recorded = outcome.recorded_ns
-    minimum = billing.minimum
+    recorded, minimum = outcome.recorded_ns, billing.minimum
     told = None if minimum is None or minimum.met else recorded + minimum.short_ns
     near: dict[int, str] = {}
-    for side, distance in sides:
-        if distance is not None and distance <= settings.near_ns:
-            limit = recorded + distance if side == "below" else recorded - distance
-            shown = f"{in_words(distance, up=side == 'below')} {side}" if distance else "exactly on"
-            if limit == told:
-                continue  # the finding on the order's minimum says it
-            near.setdefault(limit, f"{shown} {limit_words(limit, settings)}")
+    for step in steps:
+        # The finding on the order's minimum tells of that limit.
+        if step is not None and abs(step) <= settings.near_ns and recorded + step != told:
+            side = "below" if step > 0 else "above"
+            far = f"{in_words(abs(step), up=step > 0)} {side}" if step else "exactly on"
+            limit = recorded + step
+            near.setdefault(limit, f"{far} {limit_words(limit, settings)}")
     if near:
         yield finding(
             "close_to_limit",
@@ -261,69 +256,57 @@ def _interpretations(billing: Billing) -> Iterator[Finding]:
 
 
 def day_notes(
-    day: Day, days: Sequence[Day], facts: Facts, settings: BillingSettings
+    day: Day, days: Sequence[Day], facts: BillingFacts, settings: BillingSettings
 ) -> tuple[Own, ...]:
     """What a clerk must know of one period: time missing, time joined, level and video lowered."""
-    notes = []
-    missing = day.window.end - day.window.start - day.recorded_ns
+    part, notes = day.part, []
+    missing = part.window.duration - part.recorded_ns
     if missing >= NS:
         notes.append(
             f"{in_words(missing, up=True)} of this period was not recorded and does not count."
         )
-    if day.joins:
+    if part.joins:
         notes.append(
-            f"{in_words(day.recorded_ns)} left over, no more than "
+            f"{in_words(part.recorded_ns)} left over, no more than "
             f"{in_words(settings.leftover_joins.ns)}: it joins the period before and makes no unit "
             "of its own."
         )
-    if day.took_ns:
-        notes.append(f"{in_words(day.took_ns)} left over after this period counts with it.")
+    if part.took_ns:
+        notes.append(f"{in_words(part.took_ns)} left over after this period counts with it.")
     if day.spare is not None:
-        other = next(d.window.index for d in days if d.band is day.spare)
+        other = next(d.part.window.index for d in days if d.band is day.spare)
         notes.append(
             f"{day.spare.name} counts once in a study, and period {other} has it: no unit of this "
             "period by itself."
         )
-    notes += _level_notes(day, facts)
-    if facts.ordered_video and facts.video is not None and not day.video and day.counted_ns:
-        study = settings.video_share.by == "study"
-        notes.append(
-            f"Video covers too little of {'the study' if study else 'this period'}: the codes are "
-            "those without video."
-        )
+    if part.counted_ns:
+        notes += _level_notes(day, facts)
+        if facts.ordered_video and facts.filmed is not None and not day.video:
+            whole = "the study" if settings.video_share.by == "study" else "this period"
+            notes.append(f"Video covers too little of {whole}: the codes are those without video.")
     return tuple(map(Own, notes))
 
 
-def _level_notes(day: Day, facts: Facts) -> list[str]:
+def _level_notes(day: Day, facts: BillingFacts) -> Iterator[str]:
     """What lowers the level of one period; a single lapse with its times."""
-    monitoring, ordered = facts.monitoring, facts.ordered_level
-    if ordered is None or monitoring is None or monitoring.supported is None:
-        return []
-    if not day.counted_ns or day.level == ordered:
-        return []
-    here = [lapse for lapse in monitoring.lapses if day.window.index in lapse.periods]
-    codes = ""
+    log, ordered = facts.monitoring, facts.ordered_level
+    if ordered is None or log is None or log.supported is None or day.level == ordered:
+        return
+    now = f"{day.level}"
     if day.band is not None:
-        before = day.band.codes.of(ordered, day.video)
-        after = day.band.codes.of(day.level, day.video)
-        codes = f": {after} in place of {before}" if before != after else ""
-    if not here:
-        if monitoring.lapses:
-            return [f"A lapse in another period lowers this one to {day.level}{codes}."]
-        return [f"The log does not show {ordered} monitoring here: {day.level}{codes}."]
-    if len(here) > 1:
-        longest = max(lapse.recorded_ns or 0 for lapse in here)
-        return [
-            f"{len(here)} times no documented check for up to {in_words(longest, up=True)} of "
-            f"recording: this period counts as {day.level}{codes}."
-        ]
-    (lapse,) = here
-    passed = in_words(lapse.recorded_ns or lapse.duration, up=True)
-    start, end = facts.axis.said(lapse.start), facts.axis.said(lapse.end)
-    return [
-        f"No documented check for {passed} of recording ({start} to {end}): this period counts as "
-        f"{day.level}{codes}."
-    ]
+        before, after = (day.band.codes.of(one, day.video) for one in (ordered, day.level))
+        now += f": {after} in place of {before}" if before != after else ""
+    here = [lapse for lapse in log.lapses if day.part.window.index in lapse.periods]
+    if here:
+        longest = in_words(max(lapse.recorded_ns for lapse in here), up=True)
+        many = f"{len(here)} times no documented check for up to {longest} of recording"
+        start, end = facts.axis.said(here[0].start), facts.axis.said(here[0].end)
+        one = f"No documented check for {longest} of recording ({start} to {end})"
+        yield f"{one if len(here) == 1 else many}: this period counts as {now}."
+    elif log.lapses:
+        yield f"A lapse in another period lowers this one to {now}."
+    else:
+        yield f"The log does not show {ordered} monitoring here: {now}."
 
 
 def tests_judged(

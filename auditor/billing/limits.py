@@ -31,10 +31,11 @@ def within(limit: Limit, ns: int) -> bool:
     return ns < limit.ns or (limit.included and ns == limit.ns)
 
 
-def within_longest(recorded_ns: int, settings: BillingSettings) -> bool:
-    """Whether ``recorded_ns`` does not pass the end of the longest technical band."""
-    upper = settings.technical[-1].upper
-    return upper is None or within(upper, recorded_ns)
+def band_of_period(bands: Sequence[_B], recorded_ns: int) -> _B | None:
+    """The band of one period by itself: the longest where a long civil day passes its end."""
+    upper = bands[-1].upper if bands else None
+    beyond = upper is not None and not within(upper, recorded_ns)
+    return bands[-1] if beyond else band_of(bands, recorded_ns)
 
 
 def unit_length(settings: BillingSettings, *, longest_first: bool) -> int:
@@ -54,7 +55,7 @@ def split_total(
     period by default, and the longest band's end where that is filled first.
     """
     longest = settings.technical[-1]
-    if within_longest(recorded_ns, settings):
+    if longest.upper is None or within(longest.upper, recorded_ns):
         band = band_of(settings.technical, recorded_ns)
         return () if band is None else (band,)
     whole, rest = divmod(recorded_ns, length_ns or settings.period.ns)
@@ -87,21 +88,23 @@ class Margins(Struct, frozen=True):
 def margins(ns: int, result: Callable[[int], Hashable], limits: Iterable[int]) -> Margins:
     """Margins of ``ns`` under ``result``, which changes only at (or just after) ``limits``."""
     now = result(ns)
-    points = sorted(set(limits))
-    to_next, exceed = None, False
-    for point in points:
-        if point > ns and result(point) != now:
-            to_next, exceed = point - ns, False
-            break
-        if point >= ns and result(point + 1) != now:
-            to_next, exceed = point - ns, True
-            break
-    above = 0
-    for point in reversed(points):
-        if point <= ns and (result(point - 1) != now or result(point) != now):
-            above = ns - point
-            break
-    return Margins(to_next, exceed, above)
+    points = sorted(limits)
+    to_next, exceed = next(
+        (
+            (point - ns, passed)
+            for point in points
+            if point >= ns
+            for passed in (False, True)
+            if result(point + passed) != now
+        ),
+        (None, False),
+    )
+    met = (
+        ns - point
+        for point in reversed(points)
+        if point <= ns and (result(point - 1) != now or result(point) != now)
+    )
+    return Margins(to_next, exceed, next(met, 0))
 
 
 def changes_a_code(one_ns: int, other_ns: int, settings: BillingSettings) -> bool:
@@ -125,33 +128,21 @@ def total_limits(recorded_ns: int, settings: BillingSettings, length_ns: int) ->
     }
 
 
-def total_margins(
-    recorded_ns: int, settings: BillingSettings, length_ns: int | None = None
+def period_margins(
+    recorded_ns: int, settings: BillingSettings, joins: Limit | None = None
 ) -> Margins:
-    """Margins of a total under ``split_total``."""
-    length = length_ns or settings.period.ns
-    return margins(
-        recorded_ns,
-        lambda ns: split_total(ns, settings, length),
-        total_limits(recorded_ns, settings, length),
-    )
+    """Margins of one period by itself; with ``joins``, time within it makes no unit.
 
-
-def band_margins(recorded_ns: int, bands: Sequence[Band], joins: Limit | None = None) -> Margins:
-    """Margins of one period banded by itself; with ``joins``, time within it makes no unit."""
+    More time in a period of the longest band makes no further unit: what lies beyond begins the
+    next one.
+    """
 
     def result(ns: int) -> Hashable:
-        if joins is not None and within(joins, ns):
-            return None
-        band = band_of(bands, ns)
-        return band.name if band else None
+        band = band_of_period(settings.technical, ns)
+        return None if band is None or (joins and within(joins, ns)) else band.name
 
-    limits = band_limits(bands)
-    found = margins(recorded_ns, result, limits | ({joins.ns} if joins else set()))
-    if bands and band_of(bands, recorded_ns) is bands[-1]:
-        # More time in this period makes no further unit: what lies beyond begins the next one.
-        return Margins(None, False, found.above_ns)
-    return found
+    limits = band_limits(settings.technical) | ({joins.ns} if joins else set())
+    return margins(recorded_ns, result, limits)
 
 
 # --- the minimum of the order -------------------------------------------------

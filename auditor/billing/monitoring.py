@@ -11,21 +11,20 @@ changes a code.
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
-from itertools import pairwise
+from collections.abc import Sequence
 
 import numpy as np
-from msgspec import Struct
 
 from auditor.billing.periods import Window
-from auditor.billing.support import held_in
 from auditor.core import intervals as iv
 from auditor.core.durations import hms, in_words
+from auditor.core.intervals import Pair
 from auditor.core.text import Own, matches, quantity
 from auditor.model import (
     Coverage,
+    End,
     Finding,
+    Int64,
     Interval,
     Lapse,
     LogRead,
@@ -37,32 +36,6 @@ from auditor.model import (
     finding,
 )
 from auditor.policy.monitoring import AtMost, LevelRule, MonitoringSettings
-
-
-class _Between(Struct, frozen=True):
-    """The recorded time between two checks, or between a check and an end of the recording."""
-
-    interval: Interval
-    passed_ns: int
-    end: str = ""
-    """``first`` or ``last`` where one side is the recording's start or end."""
-
-    def limit(self, rule: LevelRule) -> AtMost | None:
-        """The longest that ``rule`` allows here."""
-        ends = {"first": rule.first_within, "last": rule.last_within}
-        return ends.get(self.end) or rule.interval
-
-
-class _Broken(Struct, frozen=True):
-    """Where more recorded time passed than the rule allows."""
-
-    between: _Between
-    limit: AtMost
-
-    @property
-    def over_ns(self) -> int:
-        """How much more than the limit passed."""
-        return self.between.passed_ns - self.limit.ns
 
 
 def measure_monitoring(
@@ -88,89 +61,49 @@ def measure_monitoring(
     counted = _while_recording(coverage, every)
     outside = len(every) - len(counted)
     ordered = order.monitoring if order else None
-    findings = []
-    if outside and counted:
-        lie = "lies" if outside == 1 else "lie"
-        findings.append(
-            finding(
-                "checks_outside_recording",
-                "monitoring",
-                outside=Own(f"{outside} of {quantity(len(every), 'check')} {lie}"),
-                count=outside,
-            )
-        )
     if not counted:
-        note = _nothing(ordered, outside, log)
-        return (
-            Monitoring(ordered, (), None, None, (), note, outside=outside, log=log),
-            tuple(findings),
-        )
-    between = _between([check.at for check in counted], coverage)
+        return Monitoring(ordered, (), None, None, (), outside=outside, log=log), ()
+    edges = [coverage.first_start, *(check.at for check in counted), coverage.last_end]
+    union = coverage.union_starts, coverage.union_ends
+    held = iv.held_before(union, np.array(edges, np.int64))
     rules: dict[MonitoringLevel, LevelRule] = {
         "intermittent": settings.intermittent,
         "continuous": settings.continuous,
     }
-    shown = {level: rule for level, rule in rules.items() if rule.interval is not None}
-    broken = {level: list(_broken(between, rule)) for level, rule in shown.items()}
+    not_shown = {
+        level: _lapses(edges, held, rule, periods, union)
+        for level, rule in rules.items()
+        if rule.interval is not None
+    }
     supported: MonitoringLevel = "unmonitored"
-    for level, found in broken.items():
+    for level, found in not_shown.items():
         supported = supported if found else level
-    judged: MonitoringLevel = "intermittent"
-    if ordered is not None and ordered in shown:
-        judged = ordered
-    lapses = broken.get(judged, [])
-    longest = max(b.passed_ns for b in between)
-    told = _lapses(lapses, judged, periods, coverage)
+    judged = ordered if ordered is not None and ordered in not_shown else "intermittent"
+    lapses = not_shown.get(judged, ())
     monitoring = Monitoring(
         ordered=ordered,
         checks=tuple(counted),
-        longest_interval_ns=longest,
+        longest_interval_ns=int(np.diff(held).max()),
         supported=supported,
-        lapses=told,
-        note=_note(len(counted), longest, supported, told, len(periods)),
-        not_shown=_where(broken, ends=True),
-        not_shown_between=_where(broken, ends=False),
+        lapses=lapses,
+        not_shown=tuple(not_shown.items()),
         outside=outside,
         log=log,
     )
-    if lapses and ordered not in (None, "unmonitored"):
-        findings.append(_lapse_finding(lapses, len(between) - 2, judged, monitoring.lapses))
-    return monitoring, tuple(findings)
-
-
-def _where(
-    broken: dict[MonitoringLevel, list[_Broken]], *, ends: bool
-) -> tuple[tuple[MonitoringLevel, tuple[Interval, ...]], ...]:
-    return tuple(
-        (level, tuple(b.between.interval for b in found if ends or not b.between.end))
-        for level, found in broken.items()
-    )
-
-
-def _nothing(ordered: MonitoringLevel | None, outside: int, log: LogRead | None) -> Own:
+    findings = []
     if outside:
-        return Own(f"{quantity(outside, 'check', 'lies', 'lie')} where nothing was recorded.")
-    if log is not None and not log.taken:
-        return Own("The log of checks could not be taken as it is.")
-    if ordered in (None, "unmonitored"):
-        return Own("No checks were asked for.")
-    return Own("No check is documented in the log or in the annotations.")
-
-
-def _note(
-    counted: int, longest_ns: int, supported: MonitoringLevel, lapses: Sequence[Lapse], periods: int
-) -> Own:
-    text = (
-        f"{quantity(counted, 'documented check')}; at most {in_words(longest_ns, up=True)} of "
-        "recording without one"
-    )
-    if not lapses:
-        return Own(f"{text}: {supported} throughout.")
-    told = f"{text}: {quantity(len(lapses), 'lapse')}, so not throughout"
-    kept = periods - len({p for lapse in lapses for p in lapse.periods})
-    if kept:
-        told += f"; {quantity(kept, 'period')} without a lapse"
-    return Own(f"{told}.")
+        lie = f"{quantity(len(every), 'check')} {'lies' if outside == 1 else 'lie'}"
+        findings.append(
+            finding(
+                "checks_outside_recording",
+                "monitoring",
+                outside=Own(f"{outside} of {lie}"),
+                count=outside,
+            )
+        )
+    if lapses and ordered not in (None, "unmonitored"):
+        findings.append(_lapse_finding(lapses, len(counted) - 1, judged))
+    return monitoring, tuple(findings)
 
 
 def _while_recording(
@@ -189,108 +122,79 @@ def _while_recording(
     return [check for check, kept in zip(checks, inside.tolist(), strict=True) if kept]
 
 
-def _between(counted: Sequence[int], coverage: Coverage) -> list[_Between]:
-    """Each interval between neighbouring checks, and from and to the ends of the recording, in
-    order."""
-    edges = [coverage.first_start, *counted, coverage.last_end]
-    union = coverage.union_starts, coverage.union_ends
-    passed = np.diff(iv.held_before(union, np.array(edges, np.int64))).tolist()
-    ends = ["first", *[""] * (len(counted) - 1), "last"]
-    return [
-        _Between(Interval(a, b), held, end)
-        for (a, b), held, end in zip(pairwise(edges), passed, ends, strict=True)
-    ]
-
-
-def _broken(between: Sequence[_Between], rule: LevelRule) -> Iterator[_Broken]:
-    for one in between:
-        limit = one.limit(rule)
-        if limit is not None and one.passed_ns > limit.ns:
-            yield _Broken(one, limit)
-
-
 def _lapses(
-    broken: Sequence[_Broken],
-    level: MonitoringLevel,
+    edges: Sequence[int],
+    held: Int64,
+    rule: LevelRule,
     periods: Sequence[Window],
-    coverage: Coverage,
+    union: Pair,
 ) -> tuple[Lapse, ...]:
-    """Each lapse with the periods in whose recorded time it lies."""
-    starts, ends = [p.start for p in periods], [p.end for p in periods]
-    shared: list[tuple[int, int, Interval]] = []
-    for i, b in enumerate(broken):
-        interval = b.between.interval
-        for k in range(bisect_right(ends, interval.start), bisect_left(starts, interval.end)):
-            part = interval.clip(periods[k].interval)
-            if part is not None:
-                shared.append((i, periods[k].index, part))
-    union = coverage.union_starts, coverage.union_ends
-    held = held_in(union, [part for _, _, part in shared]).tolist()
-    touched: list[list[int]] = [[] for _ in broken]
-    for (i, index, _), recorded in zip(shared, held, strict=True):
-        if recorded:
-            touched[i].append(index)
+    """Where more recorded time passed between two ``edges`` than ``rule`` allows.
+
+    ``edges`` are the recording's start, its checks in time order, and its end; ``held``, of the
+    same shape, is the recorded time before each.
+    """
+    usual = rule.interval
+    assert usual is not None, "a level that a log can show"
+    middle: list[tuple[End, AtMost]] = [("", usual)] * (len(edges) - 3)
+    first, last = rule.first_within or usual, rule.last_within or usual
+    # A period is touched where its recorded time, not only its wall time, lies in the lapse.
+    begins = iv.held_before(union, np.array([p.start for p in periods], np.int64))
+    ends = iv.held_before(union, np.array([p.end for p in periods], np.int64))
+    low = np.searchsorted(ends, held[:-1], "right").tolist()
+    high = np.searchsorted(begins, held[1:], "left").tolist()
+    passed = np.diff(held).tolist()
     return tuple(
         Lapse(
-            b.between.interval.start,
-            b.between.interval.end,
-            tuple(indices),
-            Own(
-                f"{in_words(b.between.passed_ns, up=True)} of recording passed without a "
-                f"documented check, in {_periods(indices)}; {level} monitoring allows at most "
-                f"{in_words(b.limit.ns)}."
-            ),
-            b.between.passed_ns,
+            edges[i],
+            edges[i + 1],
+            tuple(periods[k].index for k in range(low[i], high[i]) if begins[k] < ends[k]),
+            passed[i],
+            limit.ns,
+            at,
         )
-        for b, indices in zip(broken, touched, strict=True)
+        for i, (at, limit) in enumerate([("first", first), *middle, ("last", last)])
+        if passed[i] > limit.ns
     )
 
 
-def _periods(numbers: Sequence[int]) -> str:
-    texts = [str(n) for n in numbers]
-    if len(texts) < 2:
-        return f"period {texts[0]}" if texts else "no period"
-    return f"periods {', '.join(texts[:-1])} and {texts[-1]}"
-
-
-def _lapse_finding(
-    broken: Sequence[_Broken], between: int, level: MonitoringLevel, lapses: Sequence[Lapse]
-) -> Finding:
+def _lapse_finding(lapses: Sequence[Lapse], between: int, level: MonitoringLevel) -> Finding:
     """One finding for all lapses. ``between`` is the number of intervals from check to check."""
-    inner = [b for b in broken if not b.between.end]
+    inner = [lapse for lapse in lapses if not lapse.at]
     told = [_intervals(inner, between)] if inner else []
-    for b in broken:
-        passed, over = _h_mm(b.between.passed_ns), _h_mm(b.over_ns)
-        if b.between.end == "first":
-            told.append(f"the first check is {passed} after the start, {over} over")
-        if b.between.end == "last":
-            told.append(f"the last check is {passed} before the end, {over} over")
-    worst = max(broken, key=lambda b: b.between.passed_ns)
+    for lapse in lapses:
+        passed, over = _h_mm(lapse.recorded_ns), _h_mm(lapse.recorded_ns - lapse.allowed_ns)
+        if lapse.at:
+            side = "after the start" if lapse.at == "first" else "before the end"
+            told.append(f"the {lapse.at} check is {passed} {side}, {over} over")
+    worst = max(lapses, key=lambda lapse: lapse.recorded_ns)
     ends = " That the recording's ends count is our reading of the rule." if not inner else ""
+    *most, final = map(str, sorted({p for lapse in lapses for p in lapse.periods}))
     return finding(
         "monitoring_lapse",
         "monitoring",
-        span=worst.between.interval,
+        span=Interval(worst.start, worst.end),
         told=Own("; ".join(told)),
-        periods=Own(_periods(sorted({p for lapse in lapses for p in lapse.periods}))),
+        periods=Own(f"periods {', '.join(most)} and {final}" if most else f"period {final}"),
         level=Own(level.capitalize()),
-        limit=in_words(worst.limit.ns),
-        longest=in_words(worst.between.passed_ns, up=True),
+        limit=in_words(worst.allowed_ns),
+        longest=in_words(worst.recorded_ns, up=True),
         ends=Own(ends),
     )
 
 
-def _intervals(broken: Sequence[_Broken], between: int) -> str:
+def _intervals(lapses: Sequence[Lapse], between: int) -> str:
     """'11 of 11 intervals are 2:05, 0:05 over', or the longest where they differ."""
-    passed = {_h_mm(b.between.passed_ns) for b in broken}
-    worst = max(broken, key=lambda b: b.over_ns)
-    over = _h_mm(worst.over_ns)
-    one = len(broken) == 1
-    of = f"{len(broken)} of {quantity(between, 'interval')} {'is' if one else 'are'}"
+    passed = {_h_mm(lapse.recorded_ns) for lapse in lapses}
+    worst = max(lapses, key=lambda lapse: lapse.recorded_ns)
+    over = _h_mm(worst.recorded_ns - worst.allowed_ns)
+    one = len(lapses) == 1
+    of = f"{len(lapses)} of {quantity(between, 'interval')} {'is' if one else 'are'}"
     if len(passed) == 1:
         return f"{of} {passed.pop()}, {over} over"
-    longest = _h_mm(worst.between.passed_ns)
-    return f"{of} over {_h_mm(worst.limit.ns)}, the longest {longest}, {over} over"
+    return (
+        f"{of} over {_h_mm(worst.allowed_ns)}, the longest {_h_mm(worst.recorded_ns)}, {over} over"
+    )
 
 
 def _h_mm(ns: int) -> str:

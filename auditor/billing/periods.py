@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from msgspec import Struct
@@ -20,68 +21,59 @@ _LIST_EMPTY_UP_TO = 400 * DAY
 """Spans longer than this (one wrong date is enough) list only periods that hold recorded time."""
 
 
-class Window(Struct, frozen=True):
+class Window(Interval, frozen=True):
     """One period. ``index`` counts from 1; ``first`` marks where a clock was started."""
 
     index: int
-    start: int
-    end: int
-    first: bool = False
+    first: bool
+
+
+class Portion(Struct, frozen=True):
+    """The time of one period, once a little left over has joined the period before it.
+
+    ``extent`` is the window, with the one after where that joined it; ``took_ns`` is that one's
+    time. ``joins``: its own time was joined to the period before.
+    """
+
+    window: Window
+    extent: Interval
+    recorded_ns: int
+    took_ns: int
+    joins: bool
 
     @property
-    def interval(self) -> Interval:
-        """The period as an interval."""
-        return Interval(self.start, self.end)
+    def counted_ns(self) -> int:
+        """The time that counts with this period."""
+        return 0 if self.joins else self.recorded_ns + self.took_ns
 
 
 def billing_periods(
-    coverage: Coverage, axis: Axis, settings: BillingSettings
+    coverage: Coverage, axis: Axis, settings: BillingSettings, restarts: Sequence[int] = ()
 ) -> tuple[Window, ...]:
     """The periods of the policy, from the first record to the last.
 
-    The last one ends with the last record. Periods are absolute: over a change of the clock a
-    period still lasts its full length (only periods from a fixed hour follow the civil clock).
+    The last one ends with the last record; where the policy says so, each of ``restarts`` begins a
+    new one. Periods are absolute: over a change of the clock a period still lasts its full length
+    (only periods from a fixed hour follow the civil clock).
     """
-    return windows_of(coverage, axis, settings, settings.period_start_ns, ())
-
-
-def counted_extents(
-    windows: Sequence[Window], coverage: Coverage, settings: BillingSettings
-) -> tuple[tuple[int, Interval], ...]:
-    """Index and wall time of each period that holds recorded time, a little left over joined."""
-    held = held_in((coverage.union_starts, coverage.union_ends), [w.interval for w in windows])
-    found = joined(windows, held.tolist(), settings)
-    return tuple(
-        (w.index, Interval(w.start, windows[i + 1].end) if i + 1 in found else w.interval)
-        for i, w in enumerate(windows)
-        if held[i] and i not in found
-    )
-
-
-def windows_of(
-    coverage: Coverage,
-    axis: Axis,
-    settings: BillingSettings,
-    start_ns: int | None,
-    clock_starts: Sequence[int],
-) -> tuple[Window, ...]:
-    """The periods from the first record on; each of ``clock_starts`` begins a new one."""
-    union = coverage.union_starts, coverage.union_ends
-    if start_ns is not None:
-        edges = _fixed_edges(coverage, axis, start_ns)
-        firsts = {coverage.first_start}
+    begins = {coverage.first_start}
+    if settings.period_start_ns is not None:
+        edges = _fixed_edges(coverage, axis, settings.period_start_ns)
     else:
-        begins = sorted({coverage.first_start, *clock_starts})
-        firsts = set(begins)
-        edges = []
-        for begin, end in zip(begins, [*begins[1:], coverage.last_end], strict=True):
-            edges += np.arange(begin, end, settings.period.ns, dtype=np.int64).tolist()
-    bounds = np.array([*edges, coverage.last_end], np.int64)
-    held = np.diff(iv.held_before(union, bounds))
-    listed = coverage.span_ns <= _LIST_EMPTY_UP_TO
-    rows = range(len(held)) if listed else np.flatnonzero(held).tolist()
+        if settings.restart.moves_clock:
+            begins.update(restarts)
+        edges = [
+            at
+            for begin, end in pairwise([*sorted(begins), coverage.last_end])
+            for at in range(begin, end, settings.period.ns)
+        ]
+    bounds = [*edges, coverage.last_end]
+    rows: Sequence[int] = range(len(edges))
+    if coverage.span_ns > _LIST_EMPTY_UP_TO:
+        union = coverage.union_starts, coverage.union_ends
+        rows = np.flatnonzero(np.diff(iv.held_before(union, np.array(bounds, np.int64)))).tolist()
     return tuple(
-        Window(index, int(bounds[i]), int(bounds[i + 1]), int(bounds[i]) in firsts)
+        Window(bounds[i], bounds[i + 1], index, bounds[i] in begins)
         for index, i in enumerate(rows, 1)
     )
 
@@ -103,17 +95,27 @@ def _fixed_edges(coverage: Coverage, axis: Axis, hour_ns: int) -> list[int]:
     return [coverage.first_start, *inside]
 
 
-def joined(
-    windows: Sequence[Window], recorded: Sequence[int], settings: BillingSettings
-) -> frozenset[int]:
-    """Positions of periods whose time joins the one before: a little left over at a clock's end."""
+def portions(
+    pair: Pair, windows: Sequence[Window], settings: BillingSettings
+) -> tuple[Portion, ...]:
+    """The time of ``pair`` in each of ``windows``; a little left over at a clock's end joins."""
+    recorded = held_in(pair, windows).tolist()
     begins = [i for i, w in enumerate(windows) if w.first or i == 0]
-    found = set()
-    for begin, end in zip(begins, [*begins[1:], len(windows)], strict=True):
+    joins = set()
+    for begin, end in pairwise([*begins, len(windows)]):
         held = [i for i in range(begin, end) if recorded[i]]
         if held and held[-1] > begin and within(settings.leftover_joins, recorded[held[-1]]):
-            found.add(held[-1])
-    return frozenset(found)
+            joins.add(held[-1])
+    return tuple(
+        Portion(
+            w,
+            Interval(w.start, windows[i + 1].end if i + 1 in joins else w.end),
+            recorded[i],
+            recorded[i + 1] if i + 1 in joins else 0,
+            i in joins,
+        )
+        for i, w in enumerate(windows)
+    )
 
 
 def dates_of(pair: Pair, interval: Interval, axis: Axis) -> tuple[str, ...]:

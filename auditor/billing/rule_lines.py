@@ -150,7 +150,7 @@ def _answers(settings: BillingSettings) -> Iterator[tuple[str, str, Sourced]]:
     if windows:
         up_to = hms(_ASK_PERIODS * period.ns)
         subject = "Ask the coder: totals for which filling the longest band first gives other units"
-        value = "; ".join(f"more than {hms(low)} up to {hms(high)}" for low, high in windows)
+        value = "; ".join(f"more than {hms(w.start)} up to {hms(w.end)}" for w in windows)
         follows = Sourced(source="follows from the limits above", mark="inferred")
         yield f"{subject} (up to {up_to})", value, follows
     gaps, setup, rest = settings.gaps, settings.setup, settings.undocumented

@@ -1,7 +1,7 @@
 """The units and professional codes that one interpretation of the rules gives.
 
-An *interpretation* is one answer to each question that the sources leave open (``Choices``). The
-policy's own and every other go through the same function, so they differ in nothing else.
+An *interpretation* is the policy with another answer to one question that the sources leave open.
+The policy's own and every other go through the same function, so they differ in nothing else.
 """
 
 from __future__ import annotations
@@ -12,38 +12,32 @@ from itertools import pairwise
 
 import numpy as np
 from msgspec import Struct
-from msgspec.structs import replace
 
-from auditor.billing.limits import band_of, split_total, unit_length, within_longest
-from auditor.billing.periods import Window, dates_of, joined, windows_of
-from auditor.billing.support import LEVELS, Choices, Facts, Support, held_in
+from auditor.billing.limits import (
+    band_limits,
+    band_of,
+    band_of_period,
+    margins,
+    split_total,
+    unit_length,
+)
+from auditor.billing.periods import Portion, Window, billing_periods, dates_of, portions
+from auditor.billing.support import LEVELS, BillingFacts, levels, videos
 from auditor.core import intervals as iv
 from auditor.core.durations import in_words
 from auditor.core.intervals import Pair
-from auditor.model import (
-    DayCode,
-    Interval,
-    MonitoringLevel,
-    Professional,
-    Unit,
-)
+from auditor.model import DayCode, Interval, MonitoringLevel, Professional, Unit
 from auditor.policy.billing import BillingSettings, ReaderBand, TechnicalBand
 
 
 class Day(Struct, frozen=True):
-    """One period: what was recorded in it, and what counts in it once a remainder has joined.
+    """One period with its codes.
 
-    ``extent`` is the window, with the one after where that joined it; ``took_ns`` is that one's
-    time. ``joins``: its own time was joined to the period before. ``band`` is ``None`` where it
-    makes no unit; ``spare`` is then the band of which another period has the study's only unit.
+    ``band`` is ``None`` where it makes no unit; ``spare`` is then the band of which another period
+    has the study's only unit.
     """
 
-    window: Window
-    extent: Interval
-    recorded_ns: int
-    counted_ns: int
-    joins: bool
-    took_ns: int
+    part: Portion
     band: TechnicalBand | None
     spare: TechnicalBand | None
     level: MonitoringLevel
@@ -89,50 +83,64 @@ class Outcome(Struct, frozen=True):
         return any(mine < theirs for mine, theirs in zip(self.worth, other.worth, strict=True))
 
 
-def read(facts: Facts, choices: Choices, settings: BillingSettings) -> Outcome:
-    """The units and professional codes under ``choices``."""
-    pair = facts.counted(choices)
-    support = Support(facts, choices)
-    days = _days(facts, support, choices, settings, pair)
-    placed = [Placed(d.band, d.extent, d.counted_ns) for d in days if d.band is not None]
+def read(
+    facts: BillingFacts, settings: BillingSettings, time: Pair, *, once: bool = False
+) -> Outcome:
+    """The units and professional codes of ``time``, recorded or usable.
+
+    ``once``: one report on a time without a whole-study code carries the day codes.
+    """
+    pair = iv.joined(time, settings.gaps.tolerance_ns)
     recorded = iv.total(pair)
-    if choices.split != "windows" and choices.period_start_ns is None:
-        by_total = _once_a_study(_by_total(facts, choices, settings, pair))
+    windows = billing_periods(facts.coverage, facts.axis, settings, facts.restarts)
+    days = _days(facts, settings, portions(pair, windows, settings))
+    placed = [Placed(d.band, d.part.extent, d.part.counted_ns) for d in days if d.band is not None]
+    if settings.split.default != "windows" and settings.period_start_ns is None:
+        by_total = _by_total(windows, settings, pair)
+        kept = _kept([p.band for p in by_total], [p.held_ns for p in by_total])
+        by_total = [p for i, p in enumerate(by_total) if i in kept]
         # Where both give the same units of all the time, the periods say when each was recorded;
         # so the totals agree with the table of periods.
         same = Counter(p.band.name for p in by_total) == Counter(p.band.name for p in placed)
         if not same or sum(p.held_ns for p in placed) != recorded:
             placed = by_total
     extents = [p.extent for p in placed]
-    levels, videos = support.levels(extents), support.videos(extents)
+    supported, filmed = levels(facts, settings, extents), videos(facts, settings, extents)
     units = Counter(
         (p.band.codes.of(level, video), p.band.name)
-        for p, level, video in zip(placed, levels, videos, strict=True)
+        for p, level, video in zip(placed, supported, filmed, strict=True)
     )
-    (whole_video,) = support.videos([facts.coverage.span], by_study=True)
     # The day codes follow the periods whatever the split, since each report is on one 24-hour
     # period (American Academy of Neurology, questions on coding).
-    day_bands = _day_bands(days, settings)
-    professional = Professional(
-        each_day=tuple(
-            _day_code(day, band, settings) for day, band in zip(days, day_bands, strict=True)
-        ),
-        whole_study=_whole_code(recorded, whole_video, choices, settings),
+    found = [band_of_period(settings.professional_day, d.part.counted_ns) for d in days]
+    kept = _kept(found, [d.part.counted_ns for d in days])
+    by_day = [band if i in kept else None for i, band in enumerate(found)]
+    (whole_video,) = videos(facts, settings, [facts.coverage.span])
+    whole = _whole_code(recorded, whole_video, settings, once=once)
+    reached = margins(
+        recorded,
+        lambda ns: band.name if (band := band_of(settings.professional_whole, ns)) else None,
+        band_limits(settings.professional_whole),
     )
-    bands = [settings.technical.index(p.band) for p in placed]
-    by_day = [settings.professional_day.index(band) for band in day_bands if band]
-    whole = professional.whole_study
+    technical = [settings.technical.index(p.band) for p in placed]
+    reports = [settings.professional_day.index(band) for band in by_day if band]
     return Outcome(
         recorded_ns=recorded,
         days=days,
         totals=tuple(Unit(code, n, band) for (code, band), n in sorted(units.items())),
-        professional=professional,
+        professional=Professional(
+            tuple(_day_code(d, band, settings) for d, band in zip(days, by_day, strict=True)),
+            whole,
+            reached.to_next_ns,
+            reached.above_ns,
+            reached.exceed,
+        ),
         not_billable_ns=recorded - sum(p.held_ns for p in placed),
         worth=(
-            *(sum(b >= i for b in bands) for i in range(len(settings.technical))),
-            *(sum(LEVELS.index(level) >= i for level in levels) for i in (1, 2)),
-            sum(videos),
-            *(sum(b >= i for b in by_day) for i in range(len(settings.professional_day))),
+            *(sum(b >= i for b in technical) for i in range(len(settings.technical))),
+            *(sum(LEVELS.index(level) >= i for level in supported) for i in (1, 2)),
+            sum(filmed),
+            *(sum(b >= i for b in reports) for i in range(len(settings.professional_day))),
             sum(recorded > b.lower.ns for b in settings.professional_whole),
             len(whole.also) + (whole.code is not None),
             int(whole_video),
@@ -141,106 +149,60 @@ def read(facts: Facts, choices: Choices, settings: BillingSettings) -> Outcome:
 
 
 def _days(
-    facts: Facts, support: Support, choices: Choices, settings: BillingSettings, pair: Pair
+    facts: BillingFacts, settings: BillingSettings, parts: Sequence[Portion]
 ) -> tuple[Day, ...]:
-    """Every period with what counts in it, once what is left over has joined the one before."""
-    starts = facts.clock_starts(choices)
-    windows = windows_of(facts.coverage, facts.axis, settings, choices.period_start_ns, starts)
-    recorded = held_in(pair, [w.interval for w in windows]).tolist()
-    left_over = joined(windows, recorded, settings)
-    took = [recorded[i + 1] if i + 1 in left_over else 0 for i in range(len(windows))]
-    extents = [
-        Interval(w.start, windows[i + 1].end if took[i] else w.end) for i, w in enumerate(windows)
-    ]
-    levels, videos = support.levels(extents), support.videos(extents)
-    days = []
-    for i, window in enumerate(windows):
-        counted = 0 if i in left_over else recorded[i] + took[i]
-        counts_with = i - 1 if i in left_over else i
-        days.append(
-            Day(
-                window=window,
-                extent=extents[i],
-                recorded_ns=recorded[i],
-                counted_ns=counted,
-                joins=i in left_over,
-                took_ns=took[i],
-                band=_band_of_period(counted, settings),
-                spare=None,
-                level=levels[counts_with],
-                video=videos[counts_with],
-                dates=dates_of(facts.recorded, window.interval, facts.axis),
-            )
-        )
-    kept = _longest_of_each([d.band for d in days], [d.counted_ns for d in days])
+    """Every period with its band, level and video; what joined has those of the one before."""
+    extents = [part.extent for part in parts]
+    supported, filmed = levels(facts, settings, extents), videos(facts, settings, extents)
+    bands = [band_of_period(settings.technical, part.counted_ns) for part in parts]
+    kept = _kept(bands, [part.counted_ns for part in parts])
     return tuple(
-        d if i in kept or d.band is None else replace(d, band=None, spare=d.band)
-        for i, d in enumerate(days)
+        Day(
+            part,
+            bands[i] if i in kept else None,
+            None if i in kept else bands[i],
+            supported[i - part.joins],
+            filmed[i - part.joins],
+            dates_of(facts.recorded, part.window, facts.axis),
+        )
+        for i, part in enumerate(parts)
     )
 
 
-def _band_of_period(counted_ns: int, settings: BillingSettings) -> TechnicalBand | None:
-    """The band of one period; the longest where a long civil day passes its end."""
-    band = band_of(settings.technical, counted_ns)
-    beyond = counted_ns > settings.minimum_ns and not within_longest(counted_ns, settings)
-    return settings.technical[-1] if band is None and beyond else band
-
-
-# --- units --------------------------------------------------------------------
-
-
-def _longest_of_each(
-    bands: Sequence[TechnicalBand | ReaderBand | None], held: Sequence[int]
-) -> frozenset[int]:
+def _kept(bands: Sequence[TechnicalBand | ReaderBand | None], held: Sequence[int]) -> set[int]:
     """Positions that keep their band: all, but of a band that counts once only the longest."""
-    best: dict[str, int] = {}
-    for i, band in enumerate(bands):
-        if band is not None and band.once is not None:
-            before = best.get(band.name)
-            best[band.name] = i if before is None or held[i] > held[before] else before
-    return frozenset(
-        i
-        for i, band in enumerate(bands)
-        if band is not None and (band.once is None or best[band.name] == i)
-    )
+    kept, names = set(), set()
+    for i in sorted(range(len(bands)), key=lambda i: -held[i]):
+        band = bands[i]
+        if band is not None and not (band.once is not None and band.name in names):
+            kept.add(i)
+            names.add(band.name)
+    return kept
 
 
-def _once_a_study(placed: Sequence[Placed]) -> list[Placed]:
-    kept = _longest_of_each([p.band for p in placed], [p.held_ns for p in placed])
-    return [p for i, p in enumerate(placed) if i in kept]
-
-
-def _by_total(
-    facts: Facts, choices: Choices, settings: BillingSettings, pair: Pair
-) -> list[Placed]:
+def _by_total(windows: Sequence[Window], settings: BillingSettings, pair: Pair) -> list[Placed]:
     """Each unit with the wall time in which its recorded time was recorded, clock by clock."""
-    length = unit_length(settings, longest_first=choices.split == "longest_first")
-    coverage = facts.coverage
-    bounds = sorted({coverage.first_start, *facts.clock_starts(choices), coverage.last_end})
-    before = iv.held_before(pair, np.array(bounds, np.int64)).tolist()
+    length = unit_length(settings, longest_first=settings.split.default == "longest_first")
+    bounds = [*(w.start for w in windows if w.first), *(w.end for w in windows[-1:])]
     bands: list[TechnicalBand] = []
-    from_ns: list[int] = []
-    to_ns: list[int] = []
-    for begin, end in pairwise(before):
+    held: list[tuple[int, int]] = []
+    for begin, end in pairwise(iv.held_before(pair, np.array(bounds, np.int64)).tolist()):
         found = split_total(end - begin, settings, length)
         bands += found
-        from_ns += [begin + k * length for k in range(len(found))]
-        to_ns += [begin + k * length for k in range(1, len(found))] + [end] * bool(found)
+        held += pairwise([*(begin + k * length for k in range(len(found))), end])
     return [
-        Placed(band, wall, to - start)
-        for band, wall, start, to in zip(
-            bands, _wall(pair, from_ns, to_ns), from_ns, to_ns, strict=True
-        )
+        Placed(band, wall, end - begin)
+        for band, wall, (begin, end) in zip(bands, _wall(pair, held), held, strict=True)
     ]
 
 
-def _wall(pair: Pair, from_ns: Sequence[int], to_ns: Sequence[int]) -> list[Interval]:
-    """The wall times between amounts of the time that ``pair`` holds, each shape (n,)."""
-    if not len(pair[0]):
+def _wall(pair: Pair, held: Sequence[tuple[int, int]]) -> list[Interval]:
+    """The wall times between two amounts each of the time that ``pair`` holds."""
+    if not held:
         return []
     starts, ends = pair
     before = np.cumsum(ends - starts) - (ends - starts)
-    low, high = np.array(from_ns, np.int64), np.array(to_ns, np.int64)
+    low, high = np.array(held, np.int64).T
     first = np.searchsorted(before, low, side="right") - 1
     last = np.searchsorted(before, high, side="left") - 1
     begins = starts[first] + low - before[first]
@@ -248,52 +210,36 @@ def _wall(pair: Pair, from_ns: Sequence[int], to_ns: Sequence[int]) -> list[Inte
     return list(map(Interval, begins.tolist(), stops.tolist()))
 
 
-# --- professional codes -------------------------------------------------------
-
-
-def _day_bands(days: Sequence[Day], settings: BillingSettings) -> list[ReaderBand | None]:
-    """The professional band of each day, ``None`` for none or one that another day has."""
-    bands = settings.professional_day
-    found = []
-    for day in days:
-        band = band_of(bands, day.counted_ns)
-        if band is None and bands and bands[-1].upper and day.counted_ns > bands[-1].upper.ns:
-            band = bands[-1]
-        found.append(band)
-    kept = _longest_of_each(found, [d.counted_ns for d in days])
-    return [band if i in kept else None for i, band in enumerate(found)]
-
-
 def _day_code(day: Day, band: ReaderBand | None, settings: BillingSettings) -> DayCode:
     if band is not None:
         return DayCode(band.codes.of(day.video), band.name, dates=day.dates)
-    once = band_of(settings.professional_day, day.counted_ns)
-    if day.joins:
+    once = band_of(settings.professional_day, day.part.counted_ns)
+    if day.part.joins:
         told = f"up to {in_words(settings.leftover_joins.ns)} left over: joins the day before"
     elif once is not None:
         told = f"{once.name}, once in a study, and another day has it: no code"
-    elif not day.recorded_ns:
+    elif not day.part.recorded_ns:
         told = "nothing recorded"
     else:
         told = f"less than {in_words(settings.minimum_ns)}"
     return DayCode(None, told, dates=day.dates)
 
 
-def _whole_code(total_ns: int, video: bool, choices: Choices, settings: BillingSettings) -> DayCode:
+def _whole_code(total_ns: int, video: bool, settings: BillingSettings, *, once: bool) -> DayCode:
     bands = settings.professional_whole
     band = band_of(bands, total_ns)
     if band is not None:
         return DayCode(band.codes.of(video), band.name)
-    once = band_of(settings.professional_once, total_ns)
-    if once is not None:
-        codes = once.of(video)
+    uncovered = band_of(settings.professional_once, total_ns)
+    if uncovered is not None:
+        codes = uncovered.of(video)
         named = " with ".join(codes)
-        if choices.once:
-            return DayCode(codes[0], f"{once.name} in one report: {named}", codes[1:])
+        if once:
+            return DayCode(codes[0], f"{uncovered.name} in one report: {named}", codes[1:])
         return DayCode(
             None,
-            f"{once.name}: no whole-study code; {named} for one report is not settled (mark: "
-            f"{once.mark}): ask the coder",
+            f"{uncovered.name}: no whole-study code; {named} for one report is not settled (mark: "
+            f"{uncovered.mark}): ask the coder",
         )
     if not bands or total_ns < settings.minimum_ns:
         return DayCode(None, "no long-term code")

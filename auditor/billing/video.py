@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
-from auditor.billing.periods import Window, counted_extents
-from auditor.billing.support import held_in
+from auditor.billing.periods import Window, portions
+from auditor.billing.support import held_in, pair_of
 from auditor.core import intervals as iv
 from auditor.core.durations import in_words
 from auditor.core.text import Own
@@ -31,15 +29,11 @@ def measure_video(
     so exactly the share is enough. What is left over after the last whole period counts with it.
     """
     recorded = coverage.union_starts, coverage.union_ends
-    video = iv.union(
-        np.array([v.start for v in videos], np.int64), np.array([v.end for v in videos], np.int64)
-    )
+    video, threshold = pair_of(videos), settings.minimum.ppm
     both = iv.intersection(recorded, video)
-    study = _share(0, coverage.recorded_ns, iv.total(both), settings.minimum.ppm)
-    numbered = counted_extents(periods, coverage, billing)
-    extents = [extent for _, extent in numbered]
-    shares = zip(numbered, held_in(recorded, extents), held_in(both, extents), strict=True)
-    threshold = settings.minimum.ppm
+    study = _share(0, coverage.recorded_ns, iv.total(both), threshold)
+    counted = [part for part in portions(recorded, periods, billing) if part.counted_ns]
+    held = held_in(both, [part.extent for part in counted]).tolist()
     note = "The video log holds no video: video is not documented."
     if len(video[0]):
         note = (
@@ -55,7 +49,8 @@ def measure_video(
         note=Own(note),
         short_ns=study.short_ns,
         periods=tuple(
-            _share(index, int(held), int(shown), threshold) for (index, _), held, shown in shares
+            _share(part.window.index, part.counted_ns, shown, threshold)
+            for part, shown in zip(counted, held, strict=True)
         ),
     )
 

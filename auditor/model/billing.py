@@ -37,7 +37,7 @@ class Period(Struct, frozen=True):
     ``dates`` are the first and last calendar date (ISO, the patient's local time) on which it holds
     recorded time; one where they are the same. ``monitoring`` is the level that order and log
     support in it, ``video`` whether video covers its share (``None`` without an ordered video and
-    a log). ``usable_*`` are ``None`` where the signal was not scanned.
+    a log). ``usable_ns`` is ``None`` where the signal was not scanned.
     """
 
     index: int
@@ -47,7 +47,6 @@ class Period(Struct, frozen=True):
     technical: Technical
     notes: tuple[str, ...] = ()
     usable_ns: int | None = None
-    usable_technical: Technical | None = None
     dates: tuple[str, ...] = ()
     monitoring: MonitoringLevel | None = None
     video: bool | None = None
@@ -157,13 +156,20 @@ class Billing(Struct, frozen=True):
     sources: tuple[Source, ...] = ()
 
 
+End = Literal["", "first", "last"]
+"""Which of the recording's ends, its start or its end, is one side of a time between checks."""
+
+
 class Lapse(Interval, frozen=True):
-    """More than the allowed time between documented checks. ``periods`` are 1-based indices."""
+    """More recorded time between documented checks than a level allows.
+
+    ``periods`` are 1-based indices; ``recorded_ns`` is the wall time less gaps and dropouts.
+    """
 
     periods: tuple[int, ...]
-    meaning: str
-    recorded_ns: int | None = None
-    """Recorded time between the two checks; the wall time less gaps and dropouts."""
+    recorded_ns: int
+    allowed_ns: int
+    at: End = ""
 
 
 class Monitoring(Struct, frozen=True):
@@ -180,11 +186,8 @@ class Monitoring(Struct, frozen=True):
     longest_interval_ns: int | None
     supported: MonitoringLevel | None
     lapses: tuple[Lapse, ...]
-    note: str
-    not_shown: tuple[tuple[MonitoringLevel, tuple[Interval, ...]], ...] = ()
+    not_shown: tuple[tuple[MonitoringLevel, tuple[Lapse, ...]], ...] = ()
     """For each level that a log can show, where it does not; empty where nothing is logged."""
-    not_shown_between: tuple[tuple[MonitoringLevel, tuple[Interval, ...]], ...] = ()
-    """The same if only the time from check to check counts, not that to the recording's ends."""
     outside: int = 0
     log: LogRead | None = None
     """The log that was given, taken or not; where it is not, another finding says why."""

@@ -10,9 +10,8 @@ from auditor.outputs.data.keys import Object
 LAPSE = Object(
     "More recorded time between documented checks than the level allows.",
     *span_keys("the lapse"),
-    k.duration("recorded_s?", "Recorded time in it."),
+    k.duration("recorded_s", "Recorded time in it."),
     k.numbers("periods", "Billing periods that it touches, from 1."),
-    k.text("meaning", "What it does to the codes."),
 )
 CHECK = Object(
     "One documented check.",
@@ -39,7 +38,6 @@ MONITORING = Object(
     k.many("check_times", "The checks, in time order.", CHECK, "checks"),
     k.count("outside_recording", "Checks outside the recording, not counted.", "outside"),
     k.texts("by", "Who made the checks, each name once, as written."),
-    k.text("note", "All of it in a sentence."),
 )  # fmt: skip
 VIDEO_PERIOD = Object(
     "Video over one billing period, with what is left over joined to it.",
@@ -137,7 +135,6 @@ PERIOD = Object(
     k.one("technical", "What that reaches.", TECHNICAL),
     k.texts("notes", "What lowers its codes."),
     k.duration("usable_s?", "Usable in it; null: the samples were not looked at."),
-    k.one("usable_technical?", "What the usable time alone would reach.", TECHNICAL),
 )  # fmt: skip
 INTERPRETATION = Object(
     "Another interpretation of the rules that changes a code.",

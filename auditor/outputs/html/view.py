@@ -149,7 +149,6 @@ def view(audit: Audit) -> dict[str, Any]:
     said = " ".join([audit.decision.headline, *(a.text for a in answers)])
     monitoring = audit.monitoring
     lapses = () if monitoring is None else monitoring.lapses
-    meanings = Counter(lapse.meaning for lapse in lapses)
     fills = [(copy.name, part) for copy in audit.coverage.copies for part in copy.filled]
     return {
         "audit": audit,
@@ -167,11 +166,6 @@ def view(audit: Audit) -> dict[str, Any]:
         "reasons": [r.text for r in audit.decision.reasons if r.text.rstrip(".") not in said],
         "billing_lines": billing_lines(audit),
         "period_notes": _period_notes(audit),
-        "usable_differs": audit.billing is not None
-        and any(
-            p.usable_technical is not None and p.usable_technical.units != p.technical.units
-            for p in audit.billing.periods
-        ),
         "findings": _findings(audit),
         "cause": cause_words,
         "people": _people(audit),
@@ -195,7 +189,6 @@ def view(audit: Audit) -> dict[str, Any]:
         "checks": listing(() if monitoring is None else monitoring.checks, "audit.json"),
         "lapses": listing(lapses, "audit.json", _FEW),
         # What is said of each lapse alike is said once; what differs stands in the table.
-        "lapse_meanings": list(meanings) if len(lapses) == 1 else [],
         "second_readers": listing(audit.second_readers, "audit.json"),
         "rules": listing(audit.rules, "audit.json"),
         "severity_words": SEVERITY_WORDS,
