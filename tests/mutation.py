@@ -1,19 +1,20 @@
 """Whether the tests notice a change of the code (needs the [dev] extra).
 
-    python tests/mutation.py ROOM [MODULE…]
+    python tests/mutation.py ROOM [MODULE…] [--again OUTPUT]
 
 Changes one thing at a time (a sign, a limit, an argument, a word) in the rooms of ``ROOMS`` and runs
 the tests of that room which run the changed lines, until one fails. A change that none notices must be
 excused in ``mutation_survivors.toml`` with the reason. Exit status 0: every survivor is excused, and
-every excuse is needed; 1: not so; 2: the tests fail unchanged.
+every excuse is needed; 1: not so; 2: the tests fail unchanged. ``--again`` tries only what an earlier output lists.
 
-The changes are mutmut's. Its own runner is not used: it passes over properties, decorated functions and
+The changes are mutmut's, but those that put ``None`` for a value: the type checker notices them. Its own runner is not used: it passes over properties, decorated functions and
 tables, which hold most limits here, and imports every test file again for each change. Here the tests
 are collected once, each change is made in a forked child, one child at a time, and nothing is written.
 """
 
 from __future__ import annotations
 
+import argparse
 import ast
 import difflib
 import gc
@@ -36,6 +37,7 @@ from typing import Any
 
 import coverage
 import libcst as cst
+import libcst.matchers as m
 import pytest
 from libcst.metadata import MetadataWrapper, PositionProvider
 from mutmut.mutation.mutators import mutation_operators
@@ -60,6 +62,7 @@ SLOWEST_S = 1.0
 """A test that takes longer is left out: it would cost more than it notices beyond the others."""
 EXAMPLES = 50
 """Of a property; always the same ones, so that a result can be had again."""
+SURVIVED = -1
 TABLE = "(module)"
 """Where a change stands in no function: a constant or a table."""
 
@@ -121,6 +124,7 @@ class _Finder(cst.CSTVisitor):
                 changed = list(operator(node))
                 if isinstance(node, cst.BaseString):
                     changed = changed[:1]  # what notices other letters notices another case too
+                changed = [c for c in changed if not _none_put_in(node, c)]
                 for one in changed:
                     at = self.get_metadata(PositionProvider, node, None)
                     self.found.append((".".join(self.within), at, node, one))
@@ -129,6 +133,16 @@ class _Finder(cst.CSTVisitor):
     def on_leave(self, original_node: cst.CSTNode) -> None:
         if isinstance(original_node, cst.FunctionDef | cst.ClassDef):
             self.within.pop()
+
+
+def _none_put_in(node: cst.CSTNode, changed: cst.CSTNode) -> bool:
+    """Whether a value was replaced by ``None`` as a whole, which the type checker notices."""
+    if isinstance(node, cst.Call) and isinstance(changed, cst.Call):
+        pairs = zip(node.args, changed.args, strict=False)
+        return len(node.args) == len(changed.args) and any(
+            m.matches(new.value, m.Name("None")) and old is not new for old, new in pairs
+        )
+    return isinstance(node, cst.Assign | cst.AnnAssign)
 
 
 def changes(file: Path) -> list[Change]:
@@ -210,9 +224,11 @@ def _take_over(live: Any, fresh: Any, module: str) -> None:
 class Runner:
     """Takes the place of pytest's loop over the tests that it has collected."""
 
-    def __init__(self, files: list[Path]) -> None:
+    def __init__(self, files: list[Path], only: str) -> None:
         self.files = files
+        self.only = only
         self.survivors: list[Change] = []
+        self.killers: dict[tuple[Path, str], set[int]] = defaultdict(set)
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         self.items = session.items
@@ -220,7 +236,7 @@ class Runner:
         self._measure()
         gc.freeze()
         for file in self.files:
-            every = changes(file)
+            every = [c for c in changes(file) if not self.only or c.shown in self.only]
             began, alive = time.monotonic(), 0
             for change in every:
                 if not self._noticed(change):
@@ -266,23 +282,32 @@ class Runner:
         return "", took, reached
 
     def _tests(self, change: Change) -> list[int]:
-        """The tests to run, the quickest first: those that run the lines, or read the table."""
+        """The tests to run: those that run the lines, or read the table. First those that have
+        noticed something there, then the quickest."""
         tests: set[int] = set()
         for line in change.lines:
             tests |= self.reached.get((str(change.file), line), set())
         if not tests:
             for place in _lines_that_name(_defined_at(change)):
                 tests |= self.reached.get(place, set())
-        return sorted(tests, key=lambda i: self.took[i])
+        known = self.killers[change.file, change.function]
+        return sorted(tests, key=lambda i: (i not in known, self.took[i]))
 
     def _noticed(self, change: Change) -> bool:
         tests = self._tests(change)
         # Ample: the machine may be busy, and a change that only takes longer was not noticed.
         limit = 60 + 20 * sum(self.took[i] for i in tests)
         failed = _in_child(
-            lambda: not apply(change) or any(_fails(self.items[i]) for i in tests), limit
+            lambda: (
+                next((i for i in tests if _fails(self.items[i])), SURVIVED)
+                if apply(change)
+                else None
+            ),
+            limit,
         )
-        return failed is None or failed
+        if failed not in (None, SURVIVED):
+            self.killers[change.file, change.function].add(failed)
+        return failed != SURVIVED
 
 
 def _limit_properties(items: Iterable[pytest.Item]) -> None:
@@ -355,12 +380,12 @@ def kept() -> list[dict[str, str]]:
     return tomllib.loads(KEPT.read_text("utf-8")).get("kept", []) if KEPT.exists() else []
 
 
-def main(room: str, modules: Iterable[str]) -> int:
+def main(room: str, modules: Iterable[str], only: str = "") -> int:
     patterns, tests = ROOMS[room]
     files = sorted({f for p in patterns.split() for f in PACKAGE.glob(p)})
     chosen = [f for f in files if not modules or f.stem in modules]
     sys.path[:0] = [str(HERE.parent), str(HERE)]
-    runner = Runner(chosen)
+    runner = Runner(chosen, only)
     paths = [str(HERE / f"test_{name}.py") for name in tests.split()]
     os.chdir(HERE.parent)
     collected = pytest.main(
@@ -392,6 +417,10 @@ def main(room: str, modules: Iterable[str]) -> int:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) < 2 or sys.argv[1] not in ROOMS:
-        sys.exit(f"usage: mutation.py {'|'.join(ROOMS)} [MODULE…]")
-    sys.exit(main(sys.argv[1], sys.argv[2:]))
+    parser = argparse.ArgumentParser()
+    parser.add_argument("room", choices=ROOMS)
+    parser.add_argument("modules", nargs="*")
+    parser.add_argument("--again", type=Path)
+    asked = parser.parse_args()
+    earlier = asked.again.read_text("utf-8") if asked.again else ""
+    sys.exit(main(asked.room, asked.modules, earlier))

@@ -201,6 +201,17 @@ class Event(Struct, frozen=True, dict=True):
         return "the end" if self.gap is None else "the interruption"
 
     @property
+    def between(self) -> bool:
+        """A gap at which one file ends and the next begins."""
+        return self.before is not None and self.after is not None
+
+    @property
+    def inside(self) -> Piece | None:
+        """The file that goes on after a gap at which none ends or begins."""
+        alone = self.before is None and self.after is None
+        return self.known.files.around(self.start) if alone else None
+
+    @property
     def length(self) -> int:
         """Nanoseconds between the last record before and the first after; 0 for the end."""
         return self.end - self.start

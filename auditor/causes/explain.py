@@ -6,10 +6,11 @@ close its files in order, so an orderly end is no evidence of a planned stop.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
 from auditor.causes.evidence import Event, Files, Known, Words
-from auditor.causes.rules import RULES, STRENGTHS
+from auditor.causes.rules import FACTS, RULES
 from auditor.model import (
     Cause,
     CauseCode,
@@ -17,6 +18,7 @@ from auditor.model import (
     Order,
     PlacedAnnotation,
     PowerPlan,
+    Rank,
     SignalFacts,
     Stop,
     Study,
@@ -112,22 +114,18 @@ _FITTING: dict[CauseCode, frozenset[CauseCode]] = {
 
 def judge(event: Event) -> Cause:
     """The cause that the first rank that speaks gives; all causes of that rank are stated."""
-    side = "stop" if event.gap is None else "gap"
-    said: dict[str, list[tuple[CauseCode, str]]] = {strength: [] for strength in STRENGTHS}
+    said: dict[str, list[tuple[CauseCode, str]]] = defaultdict(list)
     for rule in RULES:
-        if rule.applies in (side, "both"):
-            text = rule.says(event)
-            if text is not None:
-                said[rule.strength].append((rule.cause, text))
-    facts = [text for _, text in said["fact"]]
-    for rank in ("witness", "pattern", "coincidence"):
-        if said[rank]:
-            break
-    else:
+        if (text := rule.says(event)) is not None:
+            said[rule.strength].append((rule.cause, text))
+    facts = [text for says in FACTS if (text := says(event)) is not None]
+    ranks: tuple[Rank, ...] = ("witness", "pattern", "coincidence")
+    rank = next((r for r in ranks if said[r]), None)
+    if rank is None:
         return Cause(evidence=_once(facts + [text for _, text in said["against"]]))
     causes = list(dict.fromkeys(cause for cause, _ in said[rank]))
     first = causes[0]
-    lower = [clue for r in ("pattern", "coincidence") if r != rank for clue in said[r]]
+    lower = [clue for r in ranks[1:] if r != rank for clue in said[r]]
     return Cause(
         likely_cause=first,
         rank=rank,

@@ -45,13 +45,11 @@ def plan_fits(event: Event) -> str | None:
 
 def _could_be_power(event: Event) -> bool:
     """An end, or a gap between two files that is no shorter than a change of batteries."""
-    between = event.before is not None and event.after is not None
-    return event.gap is None or (between and event.length >= shown.CHANGE_NS[0])
+    return event.gap is None or (event.between and event.length >= shown.CHANGE_NS[0])
 
 
 def change_fits(event: Event) -> str | None:
-    between = event.before is not None and event.after is not None
-    if not between or not shown.CHANGE_NS[0] <= event.length <= shown.CHANGE_NS[1]:
+    if not event.between or not shown.CHANGE_NS[0] <= event.length <= shown.CHANGE_NS[1]:
         return None
     return (
         f"A new file began {in_words(event.length, up=True)} later: a change of batteries takes "
@@ -64,8 +62,7 @@ def one_hour(event: Event) -> str | None:
     if known.study.axis.zone is not None:
         return None
     if event.gap is not None:
-        between = event.before is not None and event.after is not None
-        if not between or abs(event.length - HOUR) > CLOCK_NS:
+        if not event.between or abs(event.length - HOUR) > CLOCK_NS:
             return None
         what = "The interruption lasts one hour between two files"
     else:
@@ -77,7 +74,7 @@ def one_hour(event: Event) -> str | None:
 
 
 def card_filled(event: Event) -> str | None:
-    if event.before is None or event.reached_plan:
+    if event.gap is not None or event.before is None or event.reached_plan:
         return None
     total = event.known.files.device_bytes(event.before)
     card = next((c for c in CARDS if c * CARD_PERCENT <= total * 100 <= c * 100), None)
@@ -105,9 +102,7 @@ def power_left(event: Event) -> str | None:
 
 
 def kept_open(event: Event) -> str | None:
-    if event.before is not None or event.after is not None:
-        return None
-    piece = event.known.files.around(event.start)
+    piece = event.inside
     if piece is None or piece.file.recording.format.endswith("+C"):
         return None
     return f"The same file, {piece.name}, goes on afterwards: the recorder kept it open."
@@ -176,14 +171,14 @@ def never_closed_at_plan(event: Event) -> str | None:
 
 
 def no_plan(event: Event) -> str | None:
-    if event.known.planned_end is not None:
+    if event.gap is not None or event.known.planned_end is not None:
         return None
     return "No planned end is known, so the end cannot be compared with one."
 
 
 def signal_at_end(event: Event) -> str | None:
     signal = event.known.signal
-    if _named(event):
+    if event.gap is not None or _named(event):
         return None
     if signal is None or not signal.scanned:
         return "The signal was not looked at, so lost electrodes could not be seen."
@@ -193,8 +188,7 @@ def signal_at_end(event: Event) -> str | None:
 
 
 def other_side(event: Event) -> str | None:
-    if (event.before is None) == (event.after is None):
-        return None
     piece = event.before or event.after
-    name = "" if piece is None else piece.name
-    return f"{name} ends or begins here; on the other side another file goes on."
+    if event.gap is None or event.between or piece is None:
+        return None
+    return f"{piece.name} ends or begins here; on the other side another file goes on."

@@ -123,6 +123,8 @@ def at_plan(event: Event) -> str | None:
 
 def clock_found(event: Event) -> str | None:
     """What the study's own findings say of the clocks at a gap."""
+    if event.gap is None:
+        return None
     for finding in event.known.study.findings:
         if finding.code not in ("daylight_saving_not_followed", "clock_may_have_stepped"):
             continue
@@ -235,9 +237,7 @@ def never_closed(event: Event) -> str | None:
 
 
 def jumped(event: Event) -> str | None:
-    if event.before is not None or event.after is not None:
-        return None
-    piece = event.known.files.around(event.start)
+    piece = event.inside
     if piece is None or not piece.file.recording.format.endswith("+C"):
         return None
     return (
@@ -248,7 +248,7 @@ def jumped(event: Event) -> str | None:
 
 def all_electrodes(event: Event) -> str | None:
     signal = event.known.signal
-    if signal is None or not signal.scanned or event.reached_plan:
+    if event.gap is not None or signal is None or not signal.scanned or event.reached_plan:
         return None
     eeg = [c for c in signal.channels if c.is_eeg]
     gone = [c.lost_at for c in eeg if c.lost_at is not None]
@@ -263,8 +263,10 @@ def all_electrodes(event: Event) -> str | None:
 
 def few_electrodes(event: Event) -> str | None:
     signal = event.known.signal
-    since = None if signal is None or not signal.scanned else signal.below_minimum_from
-    if signal is None or since is None or since >= event.start:
+    if event.gap is not None or signal is None or not signal.scanned:
+        return None
+    since = signal.below_minimum_from
+    if since is None or since >= event.start:
         return None
     few = f"fewer than {signal.needed_channels} EEG channels carried signal"
     return f"For the last {in_words(event.start - since, up=True)}, {few}"

@@ -10,9 +10,13 @@ from auditor.core.text import Own
 from auditor.core.units import NS
 
 
+def _whole(ns: int, up: bool) -> int:
+    return -(-abs(ns) // NS) if up else abs(ns) // NS
+
+
 def hms(ns: int, *, up: bool = False) -> Own:
     """``h:mm:ss`` of a duration, rounded down to the second, or up with ``up``; sign kept."""
-    seconds = -(-abs(ns) // NS) if up else abs(ns) // NS
+    seconds = _whole(ns, up)
     sign = "-" if ns < 0 and seconds else ""
     return Own(f"{sign}{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}")
 
@@ -39,7 +43,7 @@ def in_words(ns: int, *, up: bool = False) -> Own:
     """A duration for a sentence: '47 h 12 min', '3 min 5 s', '0.25 s'; rounded as ``hms``."""
     if abs(ns) < NS and ns:
         return Own(f"{exact_seconds(ns)} s")
-    total = -(-abs(ns) // NS) if up else abs(ns) // NS
-    hours, minutes, secs = total // 3600, total // 60 % 60, total % 60
-    parts = [f"{v} {u}" for v, u in ((hours, "h"), (minutes, "min"), (secs, "s")) if v]
+    total = _whole(ns, up)
+    units = (total // 3600, "h"), (total // 60 % 60, "min"), (total % 60, "s")
+    parts = [f"{count} {unit}" for count, unit in units if count]
     return Own(("-" if ns < 0 else "") + (" ".join(parts) or "0 s"))

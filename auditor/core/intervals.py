@@ -96,13 +96,8 @@ def holes(pair: Pair) -> Pair:
 
 def subtract(a: Pair, b: Pair) -> Pair:
     """The time that plain ``a`` holds and plain ``b`` does not."""
-    if not len(a[0]) or not len(b[0]):
-        return a
-    low, high = a[0][:1], a[1][-1:]
-    starts = np.concatenate((np.minimum(low, b[0][:1]), b[1]))
-    ends = np.concatenate((b[0], np.maximum(high, b[1][-1:])))
-    held = ends > starts
-    return intersection(a, (starts[held], ends[held]))
+    ever = np.iinfo(np.int64)
+    return intersection(a, (np.append(ever.min, b[1]), np.append(b[0], ever.max)))
 
 
 def clip(pair: Pair, interval: Interval) -> Pair:

@@ -7,8 +7,6 @@ hole; so late start + gaps + dropouts + early stop = ordered - recorded inside t
 
 from __future__ import annotations
 
-import numpy as np
-
 from auditor.core import intervals as iv
 from auditor.coverage.timeline import recorded_within
 from auditor.model import Coverage, Interval, Order, Shortfall
@@ -35,18 +33,16 @@ def measure_shortfall(coverage: Coverage, window: Interval) -> Shortfall:
     late = min(coverage.first_start, window.end) - window.start
     early = window.end - max(coverage.last_end, window.start)
     holes = iv.clip(iv.holes((coverage.union_starts, coverage.union_ends)), window)
-    gaps = (
-        np.array([g.start for g in coverage.gaps], np.int64),
-        np.array([g.end for g in coverage.gaps], np.int64),
+    gaps = sum(
+        max(0, min(gap.end, window.end) - max(gap.start, window.start)) for gap in coverage.gaps
     )
-    gaps_ns = iv.total(iv.clip(gaps, window))
     return Shortfall(
         window=window,
         ordered_ns=ordered,
         recorded_inside_ns=inside,
         late_start_ns=max(late, 0),
-        gaps_ns=gaps_ns,
-        dropouts_ns=iv.total(holes) - gaps_ns,
+        gaps_ns=gaps,
+        dropouts_ns=iv.total(holes) - gaps,
         early_stop_ns=max(early, 0),
         outside_window_ns=coverage.recorded_ns - inside,
         short_ns=max(ordered - coverage.recorded_ns, 0),

@@ -6,7 +6,7 @@ the holes between them tile the span, and every hole is either a gap or a dropou
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import starmap
 from typing import Any
 
@@ -22,7 +22,6 @@ from auditor.model import (
     Coverage,
     Gap,
     HourFacts,
-    Int64,
     Interval,
     NightFacts,
     Segment,
@@ -58,9 +57,7 @@ def study_coverage(study: Study, gap_floor_ns: int) -> Coverage:
             "no counted file holds recorded time (only headers or annotations)",
             "Check that the whole study was copied.",
         )
-    starts, ends = iv.union(
-        np.concatenate([t.starts for t in tracks]), np.concatenate([t.ends for t in tracks])
-    )
+    starts, ends = iv.union_of((t.starts, t.ends) for t in tracks)
     gaps = int((starts[1:] - ends[:-1] >= gap_floor_ns).sum())
     if gaps > MOST_GAPS:
         raise BeyondLimit(
@@ -78,11 +75,14 @@ def measure_coverage(tracks: Sequence[Track], gap_floor_ns: int) -> Coverage:
     """
     if gap_floor_ns <= 0:
         raise ValueError("the gap floor must be longer than nothing")
-    by_copy = {name: _held(tracks, name) for name in sorted({t.copy for t in tracks})}
-    by_copy = {name: pair for name, pair in by_copy.items() if len(pair[0])}
+    by_copy = {
+        name: held
+        for name in sorted({t.copy for t in tracks})
+        if len((held := iv.union_of((t.starts, t.ends) for t in tracks if t.copy == name))[0])
+    }
     if not by_copy:
         raise ValueError("no counted file holds any recorded time, so there is nothing to measure")
-    union = _all_of(by_copy.values())
+    union = iv.union_of(by_copy.values())
     starts, ends = union
     recorded = iv.total(union)
     hole_starts, hole_ends = iv.holes(union)
@@ -109,20 +109,6 @@ def measure_coverage(tracks: Sequence[Track], gap_floor_ns: int) -> Coverage:
 
 def _gaps(holes: Pair) -> tuple[Gap, ...]:
     return tuple(map(Gap, holes[0].tolist(), holes[1].tolist()))
-
-
-def _held(tracks: Sequence[Track], copy: str) -> Pair:
-    mine = [t for t in tracks if t.copy == copy]
-    return iv.union(
-        np.concatenate([t.starts for t in mine]), np.concatenate([t.ends for t in mine])
-    )
-
-
-def _all_of(pairs: Iterable[Pair]) -> Pair:
-    held = list(pairs)
-    if not held:
-        return iv.empty()
-    return iv.union(np.concatenate([p[0] for p in held]), np.concatenate([p[1] for p in held]))
 
 
 def _segments(union: Pair, by_copy: dict[str, Pair], gap_floor_ns: int) -> tuple[Segment, ...]:
@@ -152,18 +138,18 @@ def _copies(
 ) -> tuple[CopyCoverage, ...]:
     whole = {name: iv.joined(pair, gap_floor_ns) for name, pair in by_copy.items()}
     gaps = {name: iv.holes(pair) for name, pair in whole.items()}
-    everything = iv.total(_all_of(by_copy.values()))
+    everything = iv.total(iv.union_of(by_copy.values()))
     found = []
     for name, pair in by_copy.items():
         others = [other for other in by_copy if other != name]
-        missing = _all_of([gaps[other] for other in others])
+        missing = iv.union_of(gaps[other] for other in others)
         found.append(
             CopyCoverage(
                 name=name,
                 first_start=int(pair[0][0]),
                 last_end=int(pair[1][-1]),
                 recorded_ns=iv.total(pair),
-                only_here_ns=everything - iv.total(_all_of([by_copy[o] for o in others])),
+                only_here_ns=everything - iv.total(iv.union_of(by_copy[o] for o in others)),
                 held=whole[name],
                 gaps=_gaps(gaps[name]) if others else every_gap,
                 filled=iv.intervals(iv.intersection(whole[name], missing)),
@@ -174,11 +160,7 @@ def _copies(
 
 def recorded_within(coverage: Coverage, interval: Interval) -> int:
     """Recorded time inside ``interval``, in nanoseconds; 0 for an empty interval."""
-    if interval.end <= interval.start:
-        return 0
-    bounds = _bounds([interval.start, interval.end])
-    before = iv.held_before((coverage.union_starts, coverage.union_ends), bounds)
-    return int(before[1] - before[0])
+    return iv.total(iv.clip((coverage.union_starts, coverage.union_ends), interval))
 
 
 def clock_hours(
@@ -228,22 +210,12 @@ def nights(
 
 
 def _civil_days(coverage: Coverage, axis: Axis) -> Iterator[int]:
-    """Civil midnights from the day before the span to its last day."""
-    days = _whole_days if coverage.span_ns <= _ALL_ROWS_UP_TO else _days_held
-    yield from days(coverage, axis)
-
-
-def _whole_days(coverage: Coverage, axis: Axis) -> Iterator[int]:
-    first = axis.civil(coverage.first_start) // DAY - 1
-    last = axis.civil(coverage.last_end - 1) // DAY
-    yield from (day * DAY for day in range(first, last + 1))
-
-
-def _days_held(coverage: Coverage, axis: Axis) -> Iterator[int]:
-    seen = -(1 << 62)
-    for start, end in zip(
-        coverage.union_starts.tolist(), coverage.union_ends.tolist(), strict=True
-    ):
+    """Civil midnights from the day before the span to its last day, or of each run; each once."""
+    runs = [(coverage.first_start, coverage.last_end)]
+    if coverage.span_ns > _ALL_ROWS_UP_TO:
+        runs = list(zip(coverage.union_starts.tolist(), coverage.union_ends.tolist(), strict=True))
+    seen = axis.civil(coverage.first_start) // DAY - 2
+    for start, end in runs:
         first = max(axis.civil(start) // DAY - 1, seen + 1)
         seen = max(seen, axis.civil(end - 1) // DAY)
         yield from (day * DAY for day in range(first, seen + 1))
@@ -287,7 +259,7 @@ def _held_in(
     coverage: Coverage, rows: Sequence[tuple[int, int]], *pairs: Pair | None
 ) -> Iterator[tuple[int, ...]]:
     """Each row's start, end, recorded time, and recorded time that each of ``pairs`` holds."""
-    starts, ends = _bounds([r[0] for r in rows]), _bounds([r[1] for r in rows])
+    starts, ends = np.array(rows, np.int64).reshape(-1, 2).T
     union = coverage.union_starts, coverage.union_ends
     columns: list[list[Any]] = [starts.tolist(), ends.tolist()]
     for pair in (union, *pairs):
@@ -297,7 +269,3 @@ def _held_in(
             held = pair if pair is union else iv.intersection(iv.union(*pair), union)
             columns.append((iv.held_before(held, ends) - iv.held_before(held, starts)).tolist())
     return zip(*columns, strict=True)
-
-
-def _bounds(values: list[int]) -> Int64:
-    return np.array(values, np.int64)
