@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from msgspec import Struct
-
-from auditor.model import Pattern, Share, Trend, TrendGroup, WorkRow
+from auditor.model import Pattern, Trend, TrendGroup, WorkRow
 from auditor.outputs.html.page import inline, template
 from auditor.outputs.html.view import ANSWERS, STATES
 
@@ -65,16 +63,6 @@ def render_worklist(
     )
 
 
-class Bar(Struct, frozen=True):
-    """One group of a picture; places in hundredths of a percent of the whole width."""
-
-    group: TrendGroup
-    share: Share
-    at: int
-    low: int
-    width: int
-
-
 SHARE_WORDS = {
     "early": "Ended early",
     "short": "Came back short",
@@ -95,7 +83,7 @@ def render_trends(
     ``everything`` is the group of all studies; ``unreadable`` counts studies without an audit.
     """
     return template("trends.html").render(
-        trends=[(trend, [_bar(g, trend) for g in trend.groups]) for trend in trends],
+        trends=trends,
         everything=everything,
         failing=failing,
         unreadable=unreadable,
@@ -103,15 +91,4 @@ def render_trends(
         generated_utc=generated_utc,
         clock=None,
         **inline(style="audit.css", list_style="lists.css", script="audit.js"),
-    )
-
-
-def _bar(group: TrendGroup, trend: Trend) -> Bar:
-    share: Share = getattr(group, trend.shown)
-    return Bar(
-        group,
-        share,
-        at=share.ppm // 100,
-        low=share.low_ppm // 100,
-        width=max(0, share.high_ppm // 100 - share.low_ppm // 100),
     )

@@ -6,14 +6,16 @@ import base64
 import hashlib
 import os
 import sys
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
+from types import SimpleNamespace
 
 from jinja2 import Environment, FileSystemBytecodeCache, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from auditor.core import durations
-from auditor.model import Audit
+from auditor.model import Audit, PersonDecision
 from auditor.outputs.html import text
 from auditor.outputs.html.view import view
 
@@ -30,6 +32,28 @@ def render_html(audit: Audit) -> str:
     return template("audit.html").render(
         view(audit), **inline(style="audit.css", script="audit.js")
     )
+
+
+_PLACES = ("decided", "decisions")
+"""Template and mark of each place: ``<!-- decided -->`` to ``<!-- /decided -->``."""
+
+
+def with_decisions(page: str, decisions: Sequence[PersonDecision]) -> str:
+    """``page`` (an audit.html) with its places for decisions showing ``decisions``.
+
+    No text from outside can hold a mark: on the page its angle brackets are written as entities.
+    Raises ``ValueError`` for a page without the marks.
+    """
+    audit = SimpleNamespace(person_decisions=tuple(decisions))
+    for name in _PLACES:
+        before, begin, rest = page.partition(f"<!-- {name} -->")
+        _, end, after = rest.partition(f"<!-- /{name} -->")
+        if not begin or not end:
+            raise ValueError(f"the page has no place for {name}")
+        text = template(f"{name}.html").render(audit=audit, clock=None)
+        fresh = text[text.index(begin) : text.index(end)]
+        page = f"{before}{fresh}{end}{after}"
+    return page
 
 
 def template(name: str) -> Template:

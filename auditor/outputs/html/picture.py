@@ -260,23 +260,9 @@ def _links(marks: _Marks, scale: _Scale, spread: int) -> list[GapLink]:
 def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> Row:
     coverage = audit.coverage
     budget = max(30, FULL * rows // _MAX_BARS)
-    window = () if audit.shortfall is None else (audit.shortfall.window,)
-    unfilled = [
-        Interval(*edge)
-        for w in window
-        for edge in (
-            (w.start, min(w.end, coverage.first_start)),
-            (max(w.start, coverage.last_end), w.end),
-        )
-        if edge[0] < edge[1]
-    ]
-    usable: tuple[Bar, ...] | None = None
-    artifact: tuple[Bar, ...] = ()
-    if audit.signal.usable is not None:
-        usable = scale.bars(*audit.signal.usable, join=budget)
-        if audit.signal.clean is not None:
-            not_clean = subtract(audit.signal.usable, audit.signal.clean)
-            artifact = scale.bars(*not_clean, join=budget, least=_HAIR)
+    window = _arrays(() if audit.shortfall is None else (audit.shortfall.window,))
+    usable, clean = audit.signal.usable, audit.signal.clean
+    not_clean = None if usable is None or clean is None else subtract(usable, clean)
     copies: tuple[CopyLane, ...] = ()
     if len(coverage.copies) > 1:
         copies = tuple(
@@ -287,28 +273,25 @@ def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> 
             )
             for copy in coverage.copies
         )
-    lapses: tuple[Bar, ...] = ()
-    if audit.monitoring is not None:
-        lapses = scale.bars(*_arrays(audit.monitoring.lapses))
     return Row(
         start=scale.start,
         end=scale.end,
         length=(scale.end - scale.start) * FULL // scale.full,
         nights=scale.bars(*_arrays(audit.nights)),
-        ordered=scale.bars(*_arrays(window)),
+        ordered=scale.bars(*window),
         recorded=scale.bars(coverage.union_starts, coverage.union_ends, join=max(5, budget // 3)),
-        unfilled=scale.bars(*_arrays(unfilled), least=_HAIR),
+        unfilled=scale.bars(*subtract(window, _arrays([coverage.span])), least=_HAIR),
         gaps=scale.bars(*marks.gaps, join=max(6, budget // 3), least=_HAIR),
         links=tuple(_links(marks, scale, spread)),
-        usable=usable,
-        artifact=artifact,
+        usable=None if usable is None else scale.bars(*usable, join=budget),
+        artifact=() if not_clean is None else scale.bars(*not_clean, join=budget, least=_HAIR),
         copies=copies,
         video=None
         if audit.video is None
         else scale.bars(*_arrays(audit.video.stretches), join=budget),
         events=scale.points(marks.annotations, step=max(20, budget // 2)),
         checks=scale.points(marks.checks),
-        lapses=lapses,
+        lapses=() if audit.monitoring is None else scale.bars(*_arrays(audit.monitoring.lapses)),
         periods=tuple(
             Tick(scale.x(p.start), str(p.index))
             for p in (() if audit.billing is None else audit.billing.periods)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any, Generic, TypeVar
 
 from msgspec import Struct
-from msgspec.structs import replace
 
 from auditor.core.durations import hms
 from auditor.core.text import quantity
@@ -41,32 +40,35 @@ STATES = {
     "unknown": ("Not known", "unknown"),
 }
 """Word and sign of each state."""
-SEVERITY_WORDS = {"problem": "Problem", "caution": "Caution", "info": "For information"}
-STOP_WORDS = {
-    "as_ordered": "The recording ended as ordered",
-    "early": "The recording ended before the planned end",
-    "late": "The recording ran on after the planned end",
-    "so_far": "The study goes on",
-    "unknown": "The planned end is not known",
-}
-LEVEL_WORDS = {
-    "unmonitored": "unmonitored",
-    "intermittent": "intermittent monitoring",
-    "continuous": "continuous monitoring",
-    None: "no level of monitoring",
-}
 RANKS = {
     "witness": "somebody or the recorder says so",
     "pattern": "a pattern of the files shows it",
     "coincidence": "it only fits",
 }
-STATE_WORDS = {
-    "large": "too large",
-    "mains": "mains artifact",
-    "few_channels": "too few channels with signal",
+WORDS = {
+    "severity_words": {"problem": "Problem", "caution": "Caution", "info": "For information"},
+    "stop_words": {
+        "as_ordered": "The recording ended as ordered",
+        "early": "The recording ended before the planned end",
+        "late": "The recording ran on after the planned end",
+        "so_far": "The study goes on",
+        "unknown": "The planned end is not known",
+    },
+    "level_words": {
+        "unmonitored": "unmonitored",
+        "intermittent": "intermittent monitoring",
+        "continuous": "continuous monitoring",
+        None: "no level of monitoring",
+    },
+    "state_words": {
+        "large": "too large",
+        "mains": "mains artifact",
+        "few_channels": "too few channels with signal",
+    },
+    "role_words": {"counted": "counted", "set_aside": "set aside", "unreadable": "not readable"},
+    "mode_words": {"card": "to the card", "card+computer": "to card and computer at once"},
 }
-ROLE_WORDS = {"counted": "counted", "set_aside": "set aside", "unreadable": "not readable"}
-MODE_WORDS = {"card": "to the card", "card+computer": "to card and computer at once"}
+"""What the templates write for codes, by the name that they use."""
 
 
 class Listing(Struct, Generic[T], frozen=True):
@@ -82,26 +84,6 @@ class Listing(Struct, Generic[T], frozen=True):
         return self.total > len(self.rows)
 
 
-class Part(Struct, frozen=True):
-    """One part of the ordered hours: its share of the bar in hundredths of a percent."""
-
-    key: str
-    name: str
-    ns: int
-    x: int
-    w: int
-    missing: bool
-
-
-class ShownAnswer(Struct, frozen=True):
-    """One of the four answers with its words and its sign."""
-
-    name: str
-    word: str
-    icon: str
-    text: str
-
-
 class Line(Struct, frozen=True):
     """One short line for billing; ``look`` where somebody must."""
 
@@ -109,27 +91,6 @@ class Line(Struct, frozen=True):
     word: str
     text: str
     look: bool = False
-
-
-class Told(Struct, frozen=True):
-    """Findings of one text: told once, with every place."""
-
-    finding: Finding
-    where: tuple[str, ...]
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.finding, name)
-
-
-class Findings(Struct, frozen=True):
-    """Each finding where its reader looks for it: by the answer it bears on, else the rest."""
-
-    order: list[Told]
-    readable: list[Told]
-    billing: list[Told]
-    files: list[Told]
-    rest: list[Told]
-    cut: int
 
 
 def listing(items: Sequence[T], file: str, limit: int = LISTED) -> Listing[T]:
@@ -143,9 +104,7 @@ def view(audit: Audit) -> dict[str, Any]:
     clock = Clock(audit.study.axis, None if known else audit.coverage.first_start)
     picture = draw(audit)
     gaps = audit.coverage.gaps
-    answers = [
-        ShownAnswer(ANSWERS[a.question], *STATES[a.state], a.text) for a in audit.decision.answers
-    ]
+    answers = audit.decision.answers
     said = " ".join([audit.decision.headline, *(a.text for a in answers)])
     monitoring = audit.monitoring
     lapses = () if monitoring is None else monitoring.lapses
@@ -163,6 +122,8 @@ def view(audit: Audit) -> dict[str, Any]:
         "parts": _parts(audit),
         "outcome": OUTCOMES[audit.decision.outcome],
         "answers": answers,
+        "questions": ANSWERS,
+        "states": STATES,
         "reasons": [r.text for r in audit.decision.reasons if r.text.rstrip(".") not in said],
         "billing_lines": billing_lines(audit),
         "period_notes": _period_notes(audit),
@@ -191,12 +152,7 @@ def view(audit: Audit) -> dict[str, Any]:
         # What is said of each lapse alike is said once; what differs stands in the table.
         "second_readers": listing(audit.second_readers, "audit.json"),
         "rules": listing(audit.rules, "audit.json"),
-        "severity_words": SEVERITY_WORDS,
-        "state_words": STATE_WORDS,
-        "stop_words": STOP_WORDS,
-        "level_words": LEVEL_WORDS,
-        "role_words": ROLE_WORDS,
-        "mode_words": MODE_WORDS,
+        **WORDS,
     }
 
 
@@ -312,50 +268,39 @@ def _people(audit: Audit) -> list[tuple[str, list[str]]]:
     return [] if audit.redacted else [(what, who) for what, who in named if who]
 
 
-def _findings(audit: Audit) -> Findings:
-    rank = {severity: -at for at, severity in enumerate(SEVERITIES)}
-    told: dict[tuple[str, str], Told] = {}
-    for finding in sorted(audit.findings, key=lambda f: rank[f.severity]):
-        key = finding.code, finding.text
-        where = told[key].where if key in told else ()
-        if finding.where and finding.where not in where:
-            where = (*where, finding.where)
-        told[key] = replace(told[key], where=where) if key in told else Told(finding, where)
-    every = list(told.values())
-
-    def of(questions: Iterable[str | None]) -> list[Told]:
-        return [t for t in every if t.finding.question in questions][:LISTED]
-
-    kept = {q: of([q]) for q in ("order", "readable", "billing", "files", None)}
-    return Findings(
-        order=kept["order"],
-        readable=kept["readable"],
-        billing=kept["billing"],
-        files=kept["files"],
-        rest=kept[None],
-        cut=len(every) - sum(map(len, kept.values())),
-    )
+def _findings(audit: Audit) -> dict[str, Any]:
+    """(finding, places) where its reader looks for it: by the answer it bears on, else under
+    'rest'. Findings of one text are told once, with every place; 'cut' counts those left out."""
+    told: dict[tuple[str, str], tuple[Finding, list[str]]] = {}
+    for finding in sorted(audit.findings, key=lambda f: -SEVERITIES.index(f.severity)):
+        _, places = told.setdefault((finding.code, finding.text), (finding, []))
+        if finding.where and finding.where not in places:
+            places.append(finding.where)
+    kept: dict[str, list[tuple[Finding, list[str]]]] = {
+        question or "rest": [one for one in told.values() if one[0].question == question][:LISTED]
+        for question in (*ANSWERS, None)
+    }
+    return {**kept, "cut": len(told) - sum(map(len, kept.values()))}
 
 
-def _parts(audit: Audit) -> tuple[Part, ...]:
+def _parts(audit: Audit) -> list[dict[str, Any]]:
     """Where the ordered hours went. The durations sum to the order, the widths to the bar."""
     split = audit.shortfall
     if split is None:
-        return ()
+        return []
     ended = "Still to come" if audit.stop.kind == "so_far" else "After the last record"
     named = (
-        ("recorded", "Recorded", split.recorded_inside_ns, False),
-        ("late", "Before the first record", split.late_start_ns, True),
-        ("gaps", "Interruptions", split.gaps_ns, True),
-        ("dropouts", "Dropouts", split.dropouts_ns, True),
-        ("early", ended, split.early_stop_ns, True),
+        ("recorded", "Recorded", split.recorded_inside_ns),
+        ("late", "Before the first record", split.late_start_ns),
+        ("gaps", "Interruptions", split.gaps_ns),
+        ("dropouts", "Dropouts", split.dropouts_ns),
+        ("early", ended, split.early_stop_ns),
     )
-    widths = shares([ns for _, _, ns, _ in named])
-    x, parts = 0, []
-    for (key, name, ns, is_missing), w in zip(named, widths, strict=True):
-        parts.append(Part(key, name, ns, x, w, is_missing))
-        x += w
-    return tuple(parts)
+    widths = shares([ns for _, _, ns in named])
+    return [
+        {"key": key, "name": name, "ns": ns, "x": sum(widths[:i]), "w": widths[i]}
+        for i, (key, name, ns) in enumerate(named)
+    ]
 
 
 def _inputs(audit: Audit) -> list[tuple[str, str, int | None, str | None]]:
