@@ -55,7 +55,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     "billing": (
         "billing/*.py",
         "billing billing_examples billing_interpretations billing_limits billing_minimum "
-        "billing_once billing_practice monitoring video",
+        "billing_once billing_practice monitoring video rules",
     ),
 }
 SLOWEST_S = 1.0

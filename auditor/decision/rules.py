@@ -11,7 +11,7 @@ from datetime import date, time
 
 from msgspec.structs import replace
 
-from auditor.billing.rule_lines import billing_lines, monitoring_lines, video_lines
+from auditor.billing.rule_lines import code_rules
 from auditor.core.durations import in_words
 from auditor.model import RuleLine
 from auditor.policy import Policy
@@ -27,11 +27,12 @@ def rule_lines(policy: Policy) -> tuple[RuleLine, ...]:
     """Every threshold of ``policy``, section by section, billing last; without codes none of it."""
     lines = [line for name in _GENERAL for line in _section(name, getattr(policy, name))]
     if policy.about.codes:
-        lines += [
-            *monitoring_lines(policy.monitoring),
-            *video_lines(policy.video),
-            *billing_lines(policy.billing),
-        ]
+        lines += [_line(*told) for told in code_rules(policy)]
+        for key, source in policy.billing.sources.items():
+            word = (
+                "secondary: no authority, never quoted" if source.secondary else "the source itself"
+            )
+            lines.append(RuleLine(f"Source {key}", source.name, word, "legend"))
     checked = _checked(policy.about.checked, policy.about.checked_by)
     return tuple(replace(line, checked=line.checked or checked) for line in lines)
 
@@ -39,9 +40,12 @@ def rule_lines(policy: Policy) -> tuple[RuleLine, ...]:
 def _section(name: str, settings: Section) -> Iterator[RuleLine]:
     for key, value, words in _values("", settings):
         told = f"{words} ({name}.{key})" if words else f"{name}.{key}"
-        rule = origin(settings.about, key)
-        checked = _checked(rule.checked, rule.checked_by)
-        yield RuleLine(told, value, rule.source or "none stated", rule.mark, checked)
+        yield _line(told, value, origin(settings.about, key))
+
+
+def _line(subject: str, value: str, rule: Sourced) -> RuleLine:
+    checked = _checked(rule.checked, rule.checked_by)
+    return RuleLine(subject, value, rule.source or "none stated", rule.mark, checked)
 
 
 def origin(about: About, key: str) -> Sourced:
