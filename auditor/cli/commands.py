@@ -47,7 +47,6 @@ def run_study(arguments: argparse.Namespace) -> int:
     from auditor.inputs.remote import place_of
     from auditor.outputs.files import check_free
     from auditor.outputs.publish import publish
-    from auditor.outputs.redact import redacted
     from auditor.outputs.terminal import summary
     from auditor.pipeline import Options, examine, judge
 
@@ -68,11 +67,12 @@ def run_study(arguments: argparse.Namespace) -> int:
     )
     with _progress(quiet=arguments.quiet) as progress:
         facts = examine(place, order=order, policy=policy, options=options, progress=progress)
-    audit = (
-        redacted(facts, policy, options, dates=arguments.redact == "dates")
-        if arguments.redact
-        else judge(facts, policy, options)
-    )
+    if arguments.redact:
+        from auditor.outputs.redact import redacted
+
+        audit = redacted(facts, policy, options, dates=arguments.redact == "dates")
+    else:
+        audit = judge(facts, policy, options)
     publish(audit, out)
     if not arguments.quiet:
         text = summary(audit)

@@ -41,6 +41,13 @@ def empty() -> Pair:
     return np.empty(0, np.int64), np.empty(0, np.int64)
 
 
+def distinct(values: Int64) -> Int64:
+    """``values`` in order, each once. ``numpy.unique`` would load its masked arrays, 20 ms."""
+    ordered = np.sort(values)
+    new: Int64 = ordered[np.diff(ordered, prepend=ordered[:1] - 1) != 0]
+    return new
+
+
 def union(starts: Int64, ends: Int64) -> Pair:
     """The plain pair that covers exactly the time of ``[starts, ends)``, shapes (n,), any order.
 

@@ -6,7 +6,6 @@ import csv
 import hashlib
 import io
 import re
-import zipfile
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime, time
 
@@ -127,6 +126,8 @@ def _parsed(text: str, delimiter: str) -> list[Row]:
 
 
 def _workbook(raw: bytes, where: str) -> tuple[Row, ...]:
+    import zipfile
+
     import openpyxl
 
     try:

@@ -15,7 +15,6 @@ import os
 import re
 import secrets
 import shutil
-import socket
 import time
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -286,6 +285,8 @@ def _gone(machine: str, pid: int, started: int, entry: os.DirEntry[str]) -> bool
 
 
 def _machine() -> str:
+    import socket
+
     return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
 
 

@@ -7,7 +7,6 @@ section; lists and tables inside a section are replaced whole.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -97,7 +96,7 @@ def _forms(table: dict[str, Any], path: str = "") -> Iterator[tuple[str, str]]:
 
 
 def _shipped(name: str) -> TomlText:
-    raw = (resources.files("auditor.policy") / f"{name}.toml").read_bytes()
+    raw = Path(__file__).with_name(f"{name}.toml").read_bytes()
     return parse_toml(raw, f"{name}.toml")
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from auditor.core.intervals import distinct
 from auditor.core.units import NS
 from auditor.model import Int64, Recording
 
@@ -57,7 +58,7 @@ class Grid(Struct, frozen=True):
         run = np.maximum(np.searchsorted(self.run_first, records, side="right") - 1, 0)
         inside = (records - self.run_first[run]) * self.record_ns
         found = self.run_second[run] - (-inside // NS)
-        return np.unique(found[found < self.seconds])
+        return distinct(found[found < self.seconds])
 
     def whole(self, first: int, end: int) -> NDArray[np.bool_]:
         """Whether each second of ``[first, end)`` is a whole one: a run's last may be shorter."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.core.intervals import distinct
 from auditor.model import Int64
 from auditor.policy.signal import SignalSettings
 from auditor.signal.channels import MIN_RATE, Group
@@ -103,7 +104,7 @@ def judge_stream(
     counts = np.diff(bounds)
     out[counts == 0] = REPEAT
     alike = _three_alike(stream, group.quiet) if group.rate < MIN_RATE else None
-    for length in np.unique(counts[counts > 0]).tolist():
+    for length in distinct(counts[counts > 0]).tolist():
         for full in (True, False):
             rows = np.flatnonzero((counts == length) & (whole == full))
             step = max(1, _AT_ONCE // (length * group.channels))

@@ -236,7 +236,7 @@ def _longest(usable: Pair, dropouts: Pair) -> Interval | None:
 def _minutes(usable: Pair, recorded: Pair) -> tuple[tuple[int, int], ...]:
     """Minutes (of the axis) of whose recorded time some but not all is usable."""
     ends = np.concatenate((usable[0], usable[1] - 1))
-    starts = np.unique(ends // MINUTE) * MINUTE
+    starts = iv.distinct(ends // MINUTE) * MINUTE
     good = _within(usable, starts, starts + MINUTE)
     partly = (good > 0) & (good < _within(recorded, starts, starts + MINUTE))
     return tuple(zip(starts[partly].tolist(), good[partly].tolist(), strict=True))

@@ -13,7 +13,7 @@ import numpy as np
 from msgspec import Struct
 
 from auditor.core.clock import Axis
-from auditor.core.intervals import intervals, joined, subtract
+from auditor.core.intervals import distinct, intervals, joined, subtract
 from auditor.core.units import DAY, HOUR
 from auditor.model import Audit, Int64, Interval
 
@@ -168,7 +168,7 @@ class _Scale(Struct, frozen=True):
         """Places of the instants inside the row, one for each ``step`` at most."""
         inside = instants[(instants >= self.start) & (instants < self.end)]
         places = (inside - self.start) * FULL // self.full
-        return tuple(int(p) for p in np.unique(places // step * step))
+        return tuple(int(p) for p in distinct(places // step * step))
 
 
 def _joined(left: Int64, right: Int64, join: int) -> list[tuple[int, int, int, int]]:

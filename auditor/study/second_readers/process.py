@@ -5,17 +5,19 @@ from __future__ import annotations
 import json
 import math
 import os
-import subprocess
 import sys
 import threading
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct
 
 from auditor.core.clock import civil_ns
 from auditor.core.units import NS
+
+if TYPE_CHECKING:
+    import subprocess
 
 LIBRARIES = ("mne", "pyedflib")
 START_SECONDS = 60
@@ -54,6 +56,8 @@ class ReaderProcess:
         """Start the process if it does not run; false where it cannot be started."""
         if self._process is not None:
             return True
+        import subprocess
+
         environment = {**os.environ, **dict.fromkeys(_ONE_THREAD, "1")}
         try:
             # -P: the script's own folder stays out of the search path of the libraries it imports.
