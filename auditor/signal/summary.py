@@ -7,7 +7,7 @@ it live without that state.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from msgspec import Struct
@@ -58,6 +58,29 @@ class ChannelTime(Struct, frozen=True):
         return self.electrode is not None and not is_reference(self.electrode)
 
 
+class _OneChannel:
+    """A channel in all files that hold it: the time in which some copy has or has not a flag."""
+
+    def __init__(self, parts: Sequence[ChannelRuns], recorded: Pair) -> None:
+        self._parts, self._recorded = parts, recorded
+        self._seen = np.bitwise_or.reduce(np.concatenate([part.values for part in parts]))
+        self._known: dict[tuple[np.uint8, np.uint8], Pair] = {}
+
+    def where(self, wanted: np.uint8, unwanted: np.uint8) -> Pair:
+        """Time with any flag of ``wanted`` (any at all with 0) and none of ``unwanted``."""
+        if wanted and not wanted & self._seen:
+            return iv.empty()
+        asked = wanted, unwanted & self._seen  # most channels have few flags: few are worked out
+        if asked not in self._known:
+            pairs = [part.where(*asked) for part in self._parts]
+            self._known[asked] = iv.intersection(iv.union_of(pairs), self._recorded)
+        return self._known[asked]
+
+    def unless_better(self, state: np.uint8) -> Pair:
+        """Time in ``state`` less that for which some copy has signal without it."""
+        return iv.subtract(self.where(state, NONE), self.where(NONE, NO_SIGNAL | state))
+
+
 def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime, ...]:
     """Every judged channel's time; EEG first, each in the order in which the files name them.
 
@@ -65,28 +88,19 @@ def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime
     """
     found = []
     for key, parts in by_key(placed).items():
-
-        def where(wanted: np.uint8, unwanted: np.uint8, parts: list[ChannelRuns] = parts) -> Pair:
-            pairs = [part.where(wanted, unwanted) for part in parts]
-            return iv.intersection(iv.union_of(pairs), recorded)
-
-        def unless_better(state: np.uint8, where: Callable[..., Pair] = where) -> Pair:
-            """Time in ``state`` less that for which some copy is live without it."""
-            return iv.subtract(where(state, NONE), where(NONE, NO_SIGNAL | state))
-
-        channel = parts[0].plan.channel
+        channel, one = parts[0].plan.channel, _OneChannel(parts, recorded)
         found.append(
             ChannelTime(
                 key=key,
                 label=channel.label.strip(),
                 electrode=channel.electrode,
-                recorded=where(NONE, NONE),
-                signal=where(NONE, NO_SIGNAL),
-                flat=unless_better(FLAT),
-                saturated=unless_better(SATURATED),
-                mains=unless_better(MAINS),
-                at_60=where(MAINS_60, NONE),
-                large=unless_better(LARGE),
+                recorded=one.where(NONE, NONE),
+                signal=one.where(NONE, NO_SIGNAL),
+                flat=one.unless_better(FLAT),
+                saturated=one.unless_better(SATURATED),
+                mains=one.unless_better(MAINS),
+                at_60=one.where(MAINS_60, NONE),
+                large=one.unless_better(LARGE),
             )
         )
     found.sort(key=lambda c: c.electrode is None)
