@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, time
+from functools import lru_cache
 
 from msgspec.structs import replace
 
@@ -23,6 +24,7 @@ _LONGEST_LIST = 60
 """Characters of a list that are shown; the policy file holds it whole."""
 
 
+@lru_cache(maxsize=4)
 def rule_lines(policy: Policy) -> tuple[RuleLine, ...]:
     """Every threshold of ``policy``, section by section, billing last; without codes none of it."""
     lines = [line for name in _GENERAL for line in _section(name, getattr(policy, name))]

@@ -65,6 +65,10 @@ class Policy(Sections, frozen=True, kw_only=True):
     path: str | None
     """Where the file lies; ``None`` for one that ships. Never shown."""
 
+    def __hash__(self) -> int:
+        """Of what the file holds; what follows from a policy alone is worked out once."""
+        return hash(self.sha256)
+
 
 def load_policy(path: Path | None = None) -> Policy:
     """The default policy, or the default with the keys of ``path`` in their place.

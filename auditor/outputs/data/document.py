@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import lru_cache
 from itertools import islice
 from typing import Any
 
 from auditor.core.clock import Axis
 from auditor.core.text import storable
-from auditor.model import Audit, PersonDecision
+from auditor.model import Audit, PersonDecision, RuleLine
 from auditor.outputs.data import keys as k
 from auditor.outputs.data import words as w
 from auditor.outputs.data.facts import COVERAGE, FILE, HOUR, INTERVAL, SHORTFALL, SIGNAL, STOP
@@ -266,12 +267,20 @@ def _pieces(value: Any, indent: str | None, encode: Callable[[Any], str]) -> Ite
         yield encode(value)
 
 
+@lru_cache(maxsize=4)
+def _rules(rules: tuple[RuleLine, ...], joint: str) -> str:
+    """The rules in force as JSON text: the same for every study of a policy."""
+    return joint.join(Rows(RULE, rules, Axis()).texts(_ENCODER.encode, joint))
+
+
 def _rows(
     value: Sequence[Any] | Rows, encode: Callable[[Any], str], joint: str
 ) -> Iterator[Iterable[str]]:
     """Rows of a list as JSON text, each on one line, in pieces; many at once by their ``joint``."""
     if not isinstance(value, Rows):
         return ((encode(row),) for row in value)
+    if value.of is RULE:
+        return iter(((_rules(tuple(value.values), joint),),))
     if value.of.flat:
         return ((text,) for text in value.texts(encode, joint))
     rows = (value.of.row(one, value.axis, lazy=True) for one in value.values)

@@ -15,7 +15,7 @@ from jinja2 import Environment, FileSystemBytecodeCache, FileSystemLoader, Stric
 from markupsafe import Markup
 
 from auditor.core import durations
-from auditor.model import Audit, PersonDecision
+from auditor.model import Audit, PersonDecision, RuleLine
 from auditor.outputs.html import text
 from auditor.outputs.html.view import view
 
@@ -29,9 +29,18 @@ def render_html(audit: Audit) -> str:
     The same audit gives the same bytes. Nothing is measured here: every duration is read from
     ``audit`` and only written out (recorded time rounded down, missing time up).
     """
+    values = view(audit)
     return template("audit.html").render(
-        view(audit), **inline(style="audit.css", script="audit.js")
+        values,
+        rule_rows=_rule_rows(values["rules"].rows),
+        **inline(style="audit.css", script="audit.js"),
     )
+
+
+@lru_cache(maxsize=4)
+def _rule_rows(rules: tuple[RuleLine, ...]) -> Markup:
+    """The rules in force as rows of a table: the same for every study of a policy."""
+    return Markup(template("rules.html").render(rules=rules).rstrip("\n"))  # noqa: S704  escaped
 
 
 _PLACES = ("decided", "decisions")
