@@ -6,11 +6,14 @@ section; lists and tables inside a section are replaced whole.
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from msgspec import field
+from msgspec.structs import asdict
 
 from auditor.core.errors import SettingsError
 from auditor.policy.billing import BillingSettings
@@ -68,6 +71,20 @@ class Policy(Sections, frozen=True, kw_only=True):
     def __hash__(self) -> int:
         """Of what the file holds; what follows from a policy alone is worked out once."""
         return hash(self.sha256)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Packed once, however many studies it goes to."""
+        return _unpacked, (_packed(self),)
+
+
+@lru_cache(maxsize=4)
+def _packed(policy: Policy) -> bytes:
+    return pickle.dumps(asdict(policy))
+
+
+@lru_cache(maxsize=4)
+def _unpacked(raw: bytes) -> Policy:
+    return Policy(**pickle.loads(raw))  # noqa: S301  from our own process
 
 
 def load_policy(path: Path | None = None) -> Policy:
