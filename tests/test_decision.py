@@ -14,7 +14,7 @@ from auditor.core.clock import Axis
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.coverage.shortfall import measure_shortfall
 from auditor.coverage.timeline import measure_coverage
-from auditor.decision.outcome import QUESTIONS, decide
+from auditor.decision.outcome import decide
 from auditor.model import (
     Billing,
     ChannelFacts,
@@ -39,6 +39,7 @@ from auditor.policy import load_policy
 SETTINGS = load_policy().decision
 ORDERED = 72 * HOUR
 SLACK = 30 * MINUTE
+QUESTIONS = get_args(Question)
 STUDY = Study("S-2041", Path("S-2041"), Axis(), (), (), ())
 NOT_SCANNED = SignalFacts(scanned=False, needed_channels=8)
 MET = Minimum("12-26 h", "12-26 h", True, 0, 22 * HOUR, "The ordered units are reached")

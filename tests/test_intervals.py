@@ -112,3 +112,16 @@ def test_an_interval_that_ends_before_it_starts_is_refused() -> None:
 def test_starts_without_their_ends_are_refused() -> None:
     with pytest.raises(ValueError, match="same length"):
         iv.union(np.array([1], np.int64), np.array([], np.int64))
+
+
+def test_a_clip_to_no_time_holds_nothing_even_inside_an_interval() -> None:
+    inside = iv.clip(plain([(0, 10)]), Interval(5, 5))
+    assert listed(inside) == []
+
+
+def test_pairs_without_an_interval_hold_whole_nanoseconds_too() -> None:
+    """A floating number cannot tell the nanoseconds of a time of our days apart."""
+    none = iv.empty()
+    pairs = (none, iv.union_of(()), iv.union(*none), iv.clip(plain([(0, 1)]), Interval(2, 2)))
+    assert {array.dtype for pair in pairs for array in pair} == {np.dtype(np.int64)}
+    assert iv.held_before(none, np.array([5])).dtype == np.int64

@@ -204,7 +204,7 @@ def test_the_comparison_says_how_the_plan_fits_the_end(measured: int, words: str
 def test_an_end_is_compared_with_what_may_have_been_otherwise() -> None:
     supply = plan(setup(2, external_h=100), 120, 72 * HOUR)
     assert other_fit(supply, 72 * HOUR) == ("the external supply fed nothing", 72 * HOUR)
-    assert not fits(supply, 72 * HOUR)
+    assert not fits(supply.lasts_ns, 72 * HOUR)
     assert other_fit(supply, 50 * HOUR) is None
     spare = plan(setup(1, spare=2), 100)
     assert other_fit(spare, 36 * HOUR) == ("the batteries were not changed", 36 * HOUR)
@@ -212,7 +212,7 @@ def test_an_end_is_compared_with_what_may_have_been_otherwise() -> None:
 
 def test_without_a_measured_end_nothing_is_compared() -> None:
     assert plan(setup(2)).comparison == ""
-    assert not fits(plan(setup(0, external_h=0)), 0)
+    assert not fits(plan(setup(0, external_h=0)).lasts_ns, 0)
 
 
 def test_the_usual_cautions_are_given() -> None:

@@ -29,10 +29,10 @@ def plan_fits(event: Event) -> str | None:
     run = event.start - event.known.begun
     what = "The recording ended" if event.gap is None else "The interruption began"
     lasts = f"the power set-up lasts about {in_words(plan.lasts_ns)}"
-    if fits(plan, run):
+    if fits(plan.lasts_ns, run):
         return f"{what} {in_words(run)} after hook-up; {lasts}."
     recorded = event.known.coverage.recorded_ns
-    if event.gap is None and fits(plan, recorded):
+    if event.gap is None and fits(plan.lasts_ns, recorded):
         return f"{in_words(recorded)} was recorded; {lasts}."
     other = other_fit(plan, run)
     if other is None:

@@ -7,7 +7,7 @@ planned end. While a study goes on nothing is advised. All of it is common pract
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from auditor.core.durations import in_words
 from auditor.core.text import printable
@@ -88,18 +88,14 @@ def advise(
     if stop.kind == "so_far":
         return ()
     shown = _Shown(stop, gap_causes)
-    found = [
-        *_copy_again(study, shown),
-        *_late_start(late_start_ns),
+    found = (
+        *_before(study, shown, late_start_ns),
         *shown.advice(),
         *_power(shown, plan),
-        *_clear_card(findings),
-        *_clock(study, findings),
+        *_from_findings(study, findings),
         *_electrodes(study, coverage, stop, signal),
-        *_closing(study, shown),
-        *_checked(study, shown),
-        *_schedule(coverage, gap_causes),
-    ]
+        *_recorder(study, coverage, shown, gap_causes),
+    )
     # The same advice from two places is given once, with the evidence that came first.
     once: dict[str, Advice] = {}
     for advice in found:
@@ -124,20 +120,16 @@ class _Shown:
         many = f" The same at {len(at_gaps) - 1} more interruptions."
         return at_gaps[0] + more.get(len(at_gaps), many)
 
-    def advice(self) -> list[Advice]:
+    def advice(self) -> Iterator[Advice]:
         """The advice of the two tables."""
-        found = [
-            Advice(text, self.ended.shows(code))
-            for code, text in _AT_END.items()
-            if self._early and self.ended.shows(code) and self._by_choice(code)
-        ]
-        return found + [
-            Advice(text, self.because(code)) for code, text in _ALWAYS.items() if self.because(code)
-        ]
-
-    def _by_choice(self, code: CauseCode) -> bool:
-        """A technologist who stops it for a reason that is shown as well had no choice."""
-        return code != "stopped_by_technologist" or self.ended.likely_cause == code
+        for code, text in _AT_END.items():
+            # A technologist who stops it for a reason that is shown as well had no choice.
+            by_choice = code != "stopped_by_technologist" or self.ended.likely_cause == code
+            if self._early and by_choice and (seen := self.ended.shows(code)):
+                yield Advice(text, seen)
+        for code, text in _ALWAYS.items():
+            if seen := self.because(code):
+                yield Advice(text, seen)
 
 
 def _listed(names: Iterable[str]) -> str:
@@ -146,65 +138,53 @@ def _listed(names: Iterable[str]) -> str:
     return ", ".join(every[:_SHOWN]) + more
 
 
-def _copy_again(study: Study, shown: _Shown) -> list[Advice]:
-    unreadable = [u.name for u in study.unreadable]
-    return [Advice(_COPY_AGAIN, f"Not readable: {_listed(unreadable)}.")] if unreadable else []
-
-
-def _late_start(late_start_ns: int) -> list[Advice]:
-    if late_start_ns < _LATE_NS:
-        return []
-    return [
-        Advice(
+def _before(study: Study, shown: _Shown, late_start_ns: int) -> Iterator[Advice]:
+    if study.unreadable:
+        names = _listed(u.name for u in study.unreadable)
+        yield Advice(_COPY_AGAIN, f"Not readable: {names}.")
+    if late_start_ns >= _LATE_NS:
+        yield Advice(
             "Start the recording and see that it runs before the patient leaves.",
             f"The recording began {in_words(late_start_ns, up=True)} after the hook-up.",
         )
-    ]
 
 
-def _power(shown: _Shown, plan: PowerPlan | None) -> list[Advice]:
+def _power(shown: _Shown, plan: PowerPlan | None) -> Iterator[Advice]:
     """What the lab's own figures say, where power was shown to be the cause."""
     if plan is None or not shown.because("power_exhausted"):
-        return []
+        return
     if plan.enough:
-        return [
-            Advice(
-                "Have the batteries tested, or add an external supply.",
-                "By the lab's figures the set-up lasts the ordered time, yet power is the likely "
-                "cause.",
-            )
-        ]
-    evidence = (
-        f"By the lab's figures the set-up lasts about {in_words(plan.lasts_ns)}; "
-        f"{in_words(plan.ordered_ns)} was ordered."
-    )
-    return [Advice(f"Plan more power. {' Or: '.join(plan.would_last)}".strip(), evidence)]
-
-
-def _clear_card(findings: Sequence[Finding]) -> list[Advice]:
-    return [
-        Advice(
-            "Clear the card before hook-up, after its files are backed up.",
-            f"{finding.text} They are: {finding.observed}." if finding.observed else finding.text,
+        yield Advice(
+            "Have the batteries tested, or add an external supply.",
+            "By the lab's figures the set-up lasts the ordered time, yet power is the likely "
+            "cause.",
         )
-        for finding in findings
-        if finding.code == "card_not_cleared"
-    ]
+    else:
+        yield Advice(
+            f"Plan more power. {' Or: '.join(plan.would_last)}",
+            f"By the lab's figures the set-up lasts about {in_words(plan.lasts_ns)}; "
+            f"{in_words(plan.ordered_ns)} was ordered.",
+        )
 
 
-def _clock(study: Study, findings: Sequence[Finding]) -> list[Advice]:
-    found = [Advice(_SET_CLOCK, f.text) for f in findings if f.code in _CLOCK_CODES][:1]
-    steps = [f.text for f in findings if f.code == "hour_step"]
-    if steps and study.axis.zone is None:
-        found.append(Advice("Name the time zone in the order file.", steps[0]))
-    return found
+def _from_findings(study: Study, findings: Sequence[Finding]) -> Iterator[Advice]:
+    for finding in findings:
+        if finding.code == "card_not_cleared":
+            yield Advice(
+                "Clear the card before hook-up, after its files are backed up.",
+                f"{finding.text} They are: {finding.observed}.",
+            )
+    yield from (Advice(_SET_CLOCK, f.text) for f in findings if f.code in _CLOCK_CODES)
+    if study.axis.zone is None:
+        for finding in findings:
+            if finding.code == "hour_step":
+                yield Advice("Name the time zone in the order file.", finding.text)
 
 
-def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFacts) -> list[Advice]:
+def _electrodes(
+    study: Study, coverage: Coverage, stop: Stop, signal: SignalFacts
+) -> Iterator[Advice]:
     """By the lab's own labels, with the times."""
-    if not signal.scanned:
-        return []
-    found = []
     eeg = [c for c in signal.channels if c.is_eeg and c.recorded_ns > 0]
     lost = [c for c in eeg if _lost_early(c, coverage, stop)]
     if lost:
@@ -213,26 +193,21 @@ def _electrodes(study: Study, coverage: Coverage, stop: Stop, signal: SignalFact
             f"{_name(c)} was off from {study.axis.said(c.lost_at or 0)} to the end"
             for c in lost[:_SHOWN]
         )
-        found.append(Advice(f"Re-prepare and secure {_listed(map(_name, lost))}.", f"{since}."))
+        yield Advice(f"Re-prepare and secure {_listed(map(_name, lost))}.", f"{since}.")
     dead = [c for c in eeg if c.signal_ns == 0 and c not in lost]
     if dead:
-        found.append(
-            Advice(
-                f"Check electrode and lead of {_listed(map(_name, dead))} before the start.",
-                "No signal in the whole recording.",
-            )
+        yield Advice(
+            f"Check electrode and lead of {_listed(map(_name, dead))} before the start.",
+            "No signal in the whole recording.",
         )
     mains = [c for c in eeg if c.mains_ns * _MAINS_SHARE > c.recorded_ns and c not in lost + dead]
     if mains:
         worst = max(mains, key=lambda c: c.mains_ns)
-        found.append(
-            Advice(
-                f"Lower the impedance of {_listed(map(_name, mains))} and check the ground.",
-                f"{_name(worst)} carried mains artifact for {in_words(worst.mains_ns)} of "
-                f"{in_words(worst.recorded_ns)}.",
-            )
+        yield Advice(
+            f"Lower the impedance of {_listed(map(_name, mains))} and check the ground.",
+            f"{_name(worst)} carried mains artifact for {in_words(worst.mains_ns)} of "
+            f"{in_words(worst.recorded_ns)}.",
         )
-    return found
 
 
 def _lost_early(channel: ChannelFacts, coverage: Coverage, stop: Stop) -> bool:
@@ -251,38 +226,25 @@ def _name(channel: ChannelFacts) -> str:
     return printable(label or channel.label)
 
 
-def _closing(study: Study, shown: _Shown) -> list[Advice]:
+def _recorder(
+    study: Study, coverage: Coverage, shown: _Shown, gap_causes: Sequence[Cause]
+) -> Iterator[Advice]:
+    """How the recorder closes and changes its files."""
     never = [f.recording.name for f in study.counted if not f.recording.closed]
-    if not never or shown.because("power_exhausted"):
-        return []
-    return [
-        Advice(
+    if never and not shown.because("power_exhausted"):
+        yield Advice(
             "End the recording on the recorder and wait until it has closed its file before the "
             "card or the batteries are taken out.",
             f"Never closed: {_listed(never)}.",
         )
-    ]
-
-
-def _checked(study: Study, shown: _Shown) -> list[Advice]:
     cut = shown.because("recorder_interrupted")
     # A file that was never closed is as likely a card pulled out: that advice is given above.
-    if not cut or (cut.endswith("while it wrote.") and "never closed" in cut):
-        return []
-    return [Advice("Have the recorder and its card checked before the next study.", cut)]
-
-
-def _schedule(coverage: Coverage, gap_causes: Sequence[Cause]) -> list[Advice]:
-    lost = [
-        gap.duration
-        for gap, cause in zip(coverage.gaps, gap_causes, strict=True)
-        if cause.likely_cause == "new_file_by_schedule"
-    ]
-    if sum(lost) < _COSTLY_NS:
-        return []
-    return [
-        Advice(
+    if cut and not cut.endswith("was never closed: the recorder was cut off while it wrote."):
+        yield Advice("Have the recorder and its card checked before the next study.", cut)
+    changes = zip(coverage.gaps, gap_causes, strict=True)
+    lost = [gap.duration for gap, why in changes if why.likely_cause == "new_file_by_schedule"]
+    if sum(lost) >= _COSTLY_NS:
+        yield Advice(
             "Set the recorder to begin new files less often, if it can.",
             f"{len(lost)} changes of file cost {in_words(sum(lost), up=True)} of recording.",
         )
-    ]

@@ -4,8 +4,6 @@ The time of an external supply and the sum over the batteries of charge times ho
 the share that the recording mode leaves; spare batteries, full, to change to (common practice, no
 source). No figure has a default, since figures of batteries and supplies describe one recorder: a
 lab enters its manufacturer's in the order's ``[power]`` or in its policy's.
-
-Integer nanoseconds throughout.
 """
 
 from __future__ import annotations
@@ -155,27 +153,20 @@ def _advice(of: _Figures, ordered_ns: int) -> tuple[str, ...]:
 
 def _would_last(of: _Figures, wanted: int, settings: PowerSettings) -> tuple[str, ...]:
     """Changes, each by itself, that would reach ``wanted`` (the ordered time and the reserve)."""
-    found = []
-
-    def offer(changed: _Figures, text: str) -> None:
-        if changed.lasts_ns >= wanted:
-            found.append(f"{text}: about {_about(changed.lasts_ns)}.")
-
-    if any(share < PPM for share in of.charges_ppm):
-        offer(replace(of, charges_ppm=()), "The same batteries, all charged fully")
+    changes = [("The same batteries, all charged fully", replace(of, charges_ppm=()))]
     if of.mode == "card+computer":
-        card = settings.mode_shares.card_ppm or PPM
-        offer(replace(of, mode_share_ppm=card), "Recording to the card only")
+        card = replace(of, mode_share_ppm=settings.mode_shares.card_ppm or PPM)
+        changes.append(("Recording to the card only", card))
     if not of.external_ns and settings.external_ns:
         external = replace(of, external_ns=settings.external_ns)
-        offer(external, "The same batteries and the lab's external supply")
-    for spare in range(of.spare + 1, _MOST_BATTERIES):
-        more = replace(of, spare=spare)
-        if more.lasts_ns >= wanted:
-            count = quantity(spare, "full spare battery", plural_noun="full spare batteries")
-            offer(more, f"{count} to change to")
-            break
-    return tuple(found) or (
+        changes.append(("The same batteries and the lab's external supply", external))
+    spares = (replace(of, spare=spare) for spare in range(of.spare + 1, _MOST_BATTERIES))
+    for more in (figures for figures in spares if figures.lasts_ns >= wanted):
+        count = quantity(more.spare, "full spare battery", plural_noun="full spare batteries")
+        changes.append((f"{count} to change to", more))
+        break
+    reach = [(text, changed.lasts_ns) for text, changed in changes if changed.lasts_ns >= wanted]
+    return tuple(f"{text}: about {_about(lasts)}." for text, lasts in reach) or (
         "No single change of this set-up reaches the ordered time with its reserve: combine an "
         "external supply with planned changes of batteries.",
     )
@@ -194,19 +185,14 @@ def _other_ends(of: _Figures) -> tuple[tuple[str, int], ...]:
     return tuple((words, changed.lasts_ns) for words, changed in ends)
 
 
-def fits(plan: PowerPlan, measured_ns: int) -> bool:
+def fits(planned_ns: int, measured_ns: int) -> bool:
     """Whether a recording of ``measured_ns`` after hook-up ended when power should have."""
-    return _match(plan.lasts_ns, measured_ns)
+    return 100 * abs(measured_ns - planned_ns) <= _MATCH_PERCENT * planned_ns and planned_ns > 0
 
 
 def other_fit(plan: PowerPlan, measured_ns: int) -> tuple[str, int] | None:
     """The first other assumption whose end fits ``measured_ns``, with that end."""
-    return next((end for end in plan.other_ends if _match(end[1], measured_ns)), None)
-
-
-def _match(planned_ns: int, measured_ns: int) -> bool:
-    apart = abs(measured_ns - planned_ns)
-    return planned_ns > 0 and 100 * apart <= _MATCH_PERCENT * planned_ns
+    return next((end for end in plan.other_ends if fits(end[1], measured_ns)), None)
 
 
 def _comparison(plan: PowerPlan, measured_ns: int) -> str:
@@ -216,7 +202,7 @@ def _comparison(plan: PowerPlan, measured_ns: int) -> str:
     ended += f"by the plan the power would have run out after about {_about(plan.lasts_ns)}. "
     apart = abs(measured_ns - plan.lasts_ns)
     other = other_fit(plan, measured_ns)
-    if fits(plan, measured_ns):
+    if fits(plan.lasts_ns, measured_ns):
         said = f"The two are {_about(apart)} apart: that would fit an end for want of power."
     elif other is not None:
         said = (

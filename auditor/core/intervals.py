@@ -54,7 +54,6 @@ def union(starts: Int64, ends: Int64) -> Pair:
     Empty intervals add nothing; intervals that touch become one. Raises ``ValueError`` where an
     interval ends before it starts.
     """
-    starts, ends = np.asarray(starts, np.int64), np.asarray(ends, np.int64)
     if starts.shape != ends.shape or starts.ndim != 1:
         raise ValueError("starts and ends must be two arrays of the same length")
     if bool((ends < starts).any()):
@@ -63,7 +62,7 @@ def union(starts: Int64, ends: Int64) -> Pair:
     starts, ends = starts[held], ends[held]
     if not len(starts):
         return empty()
-    order = np.argsort(starts, kind="stable")
+    order = np.argsort(starts)
     starts = starts[order]
     reached = np.maximum.accumulate(ends[order])
     first = np.empty(len(starts), np.bool_)
@@ -83,7 +82,7 @@ def intersection(a: Pair, b: Pair) -> Pair:
     """The time that both plain pairs hold."""
     (a_starts, a_ends), (b_starts, b_ends) = a, b
     low = np.searchsorted(b_ends, a_starts, side="right")
-    high = np.searchsorted(b_starts, a_ends, side="left")
+    high = np.searchsorted(b_starts, a_ends)
     counts = np.maximum(high - low, 0)
     mine = np.repeat(np.arange(len(a_starts)), counts)
     # The k-th partner of an interval of a is low + k: k counts up inside each run of repeats.
@@ -136,9 +135,9 @@ def held_before(pair: Pair, instants: Int64) -> Int64:
         return np.zeros(len(instants), np.int64)
     lengths = ends - starts
     before = np.cumsum(lengths) - lengths
-    at = np.maximum(np.searchsorted(starts, instants, side="right") - 1, 0)
+    at = np.maximum(np.searchsorted(starts, instants) - 1, 0)
     inside = np.clip(instants - starts[at], 0, lengths[at])
-    return np.asarray(before[at] + inside, np.int64)
+    return np.asarray(before[at] + inside)
 
 
 def intervals(pair: Pair) -> tuple[Interval, ...]:

@@ -45,9 +45,6 @@ CAUTIONS = (
     "codes, the current code set and the payer's policy.",
     "Do not clear the recorder's card before the decision is made and the files are backed up.",
 )
-QUESTIONS: tuple[Question, ...] = ("order", "readable", "billing", "files")
-"""The four questions, in the order in which they are shown."""
-
 NOTHING_TRUSTED = frozenset({"patient_code_not_found"})
 """Findings after which no file can be taken for this patient's."""
 
@@ -104,13 +101,14 @@ def decide(
     turns that answer from yes to look. ``slack_ns`` is how far from the stated hook-up, and so from
     the planned end, a recording still counts as within the ordered time.
     """
-    judged = {
+    # In the order in which they are shown.
+    judged: dict[Question, _Judged] = {
         "order": _order(coverage, order, shortfall, findings, settings, slack_ns),
         "readable": _readable(study.axis, coverage, order, signal, nights, settings),
         "billing": _billing(order, billing),
         "files": _files(study, findings),
     }
-    answers = {q: _with_findings(judged[q], findings) for q in QUESTIONS}
+    answers = {question: _with_findings(one, findings) for question, one in judged.items()}
     outcome = _outcome(answers, order)
     reasons = tuple(reason for one in _by_weight(answers) for reason in one.reasons)
     if not reasons:
@@ -123,7 +121,7 @@ def decide(
         _headline(outcome, answers),
         reasons,
         needed,
-        tuple(answers[q].answer for q in QUESTIONS),
+        tuple(one.answer for one in answers.values()),
     )
 
 
@@ -212,40 +210,33 @@ def _readable(
         whole, word = recorded, "recorded so far"
     usable, clean, channels = signal.usable_ns, signal.clean_ns, signal.montage_channels
     needed = f"{signal.needed_channels} of {quantity(channels, 'EEG channel')}"
-    reasons: list[Reason] = []
-    state: AnswerState = "yes"
+    lost = [n for n in nights if _lost(n)]
+    state: AnswerState = "look"
+    code: ReasonCode
     if channels < signal.needed_channels:
         # The labels or the montage may be at fault: no patient is called back for that.
-        state = "look"
+        code = "few_eeg_channels"
         text = f"{quantity(channels, 'EEG channel')} in the files, {signal.needed_channels} needed"
-        reasons.append(Reason("few_eeg_channels", text, "readable"))
     elif usable * PPM < whole * settings.usable_minimum_ppm:
-        state = "no"
+        state, code = "no", "usable_below_minimum"
         text = (
             f"{hms(usable)} usable of {hms(whole)} {word}, under "
             f"{percent(settings.usable_minimum_ppm)} (signal on at least {needed})"
         )
-        reasons.append(Reason("usable_below_minimum", text, "readable"))
     elif usable * PPM < whole * settings.usable_ppm:
-        state = "look"
+        code = "usable_below_share"
         text = f"{hms(usable)} usable of {hms(whole)} {word} (signal on at least {needed})"
-        reasons.append(Reason("usable_below_share", text, "readable"))
     elif clean * PPM < whole * settings.usable_ppm:
-        state = "look"
+        code = "clean_below_share"
         text = f"{hms(clean)} clean of {hms(whole)} {word}, {hms(usable)} usable: artifact"
-        reasons.append(Reason("clean_below_share", text, "readable"))
-    lost = [n for n in nights if _lost(n)]
-    if lost and state == "yes":
-        state = "look"
+    elif lost:
+        code = "night_lost"
         days = ", ".join(day_text(axis.civil(night.start)) for night in lost[:_SHOWN])
         text = f"{quantity(len(lost), 'night')} of {len(nights)} without EEG to read: {days}"
-        reasons.append(Reason("night_lost", text, "readable"))
-    return _Judged(
-        "readable",
-        state,
-        tuple(reasons),
-        f"{hms(clean)} clean of {hms(whole)} {word} (at least {needed})",
-    )
+    else:
+        text = f"{hms(clean)} clean of {hms(whole)} {word} (at least {needed})"
+        return _Judged("readable", "yes", (), text)
+    return _one("readable", state, code, text)
 
 
 def _lost(night: NightFacts) -> bool:
