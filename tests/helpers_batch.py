@@ -96,15 +96,15 @@ def one_by_one(jobs: Sequence[Any], work: Any, workers: int) -> Iterator[tuple[A
         yield job, work(job)
 
 
-def die(job: Any, folder: str, deaths: int) -> Result:
-    """A job's work whose process is killed while it holds the job, the first ``deaths`` times."""
+def die(job: Any, folder: str) -> Result:
+    """A job's work whose process is killed while it holds a deadly job: the first time, or always."""
     import signal
     import tempfile
 
     if job.study.startswith("deadly"):
         seen = Path(folder) / job.study
         seen.mkdir(exist_ok=True)
-        if len(list(seen.iterdir())) < deaths:
+        if job.study != "deadly once" or not any(seen.iterdir()):
             tempfile.mkstemp(dir=seen)
             os.kill(os.getpid(), signal.SIGKILL)
     return Result({"study": job.study, "error": None}, [])
