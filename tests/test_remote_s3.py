@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import json
 import re
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -29,8 +30,16 @@ SMALL = Amplifier(rate=300)
 """8 channels and 1 s records of 4,800 bytes and a few for annotations: the gaps are not fetched."""
 
 
+@pytest.fixture(scope="module", autouse=True)
+def old_values() -> Iterator[None]:
+    """What was there before is not looked through again after each test, which costs most of it."""
+    gc.freeze()
+    yield
+    gc.unfreeze()
+
+
 @pytest.fixture(autouse=True)
-def no_leftovers() -> Any:
+def no_leftovers(old_values: None) -> Iterator[None]:
     """Sessions that are left open are closed now, not in the middle of another test."""
     yield
     gc.collect()
@@ -77,7 +86,7 @@ def test_a_day_in_an_object_store_is_measured_from_a_few_percent_of_its_bytes(
         at = hour * 3600
         runs = [(at, at + 1200), (at + 2160, at + 3600)] if hour == 15 else [(at, at + 3600)]
         write_piece(
-            folder / f"hour-{hour:02d}.edf", *runs, amplifier=Amplifier(rate=10), record_s=120,
+            folder / f"hour-{hour:02d}.edf", *runs, amplifier=Amplifier(rate=10), record_s=240,
             events=[(at + 10, "Impedance check")],
         )  # fmt: skip
     url = s3.upload(folder, "returned/S-2041")
