@@ -10,7 +10,13 @@ import pytest
 from auditor.core.errors import RecordingError
 from auditor.edf import read_recording
 from auditor.model import Finding, Recording
-from auditor.model.codes.edf import CODES, UNREADABLE
+from auditor.model.codes.edf import CODES
+
+UNREADABLE = {
+    "cannot_be_read", "empty", "header_field_unreadable", "not_a_recording", "nothing_recorded",
+    "too_many_jumps", "too_many_records", "too_short",
+}  # fmt: skip
+"""Why a file named like a recording is none: codes of ``RecordingError``."""
 
 
 class Bytes:
@@ -61,8 +67,8 @@ def finding(recording: Recording, code: str) -> Finding:
     [found] = [f for f in recording.findings if f.code == code]
     assert found.text.endswith(".")
     assert found.where.startswith("card/study.edf")
-    assert found.action
-    assert code in CODES | UNREADABLE
+    assert found.action or found.severity == "info"
+    assert code in CODES
     return found
 
 
@@ -70,7 +76,7 @@ def refused(raw: bytes) -> RecordingError:
     """The error with which the bytes are refused, as complete as every error must be."""
     with pytest.raises(RecordingError) as caught:
         read(raw)
-    assert caught.value.code in CODES | UNREADABLE
+    assert caught.value.code in UNREADABLE
     assert "card/study.edf" in str(caught.value)
     assert caught.value.action
     return caught.value

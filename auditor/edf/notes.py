@@ -103,7 +103,6 @@ def note_scan(source: ByteSource, header: Header, scan: Scan, tail: Tail, notes:
             unread=len(unread),
             records=quantity(tail.whole, "record"),
             read_error=scan.read_error,
-            lost=quantity(len(unread), "record"),
         )
     without = scan.onsets_ns[: tail.counted] == UNKNOWN
     if scan.unread is not None:
@@ -120,7 +119,6 @@ def _note_annotations(faults: list[tuple[int, str]], notes: Notes) -> None:
             "annotation_not_utf8",
             at=f"annotation signals, first in record {undecoded[0]}",
             records=quantity(len(undecoded), "record", "has", "have"),
-            count=quantity(len(undecoded), "record"),
         )
     broken = [f for f in faults if f[1] != "text"]
     if broken:
@@ -179,6 +177,5 @@ def _note_blank_inside(
             "blank_records_inside",
             at=f"first in record {blank[0]}",
             records=quantity(len(blank), "record", "holds", "hold"),
-            blanks=quantity(len(blank), "blank record"),
             lost=quantity(len(blank), "record"),
         )

@@ -8,7 +8,7 @@ import numpy as np
 
 from auditor.core.clock import FIRST_START
 from auditor.core.errors import RecordingError
-from auditor.core.text import Own, quantity
+from auditor.core.text import Own
 from auditor.core.units import NS
 from auditor.edf.duration import settle_duration
 from auditor.edf.header import Header, read_header
@@ -179,7 +179,6 @@ def _timeline(
                 "plain_file_with_times",
                 at="field 'reserved' (byte 192)",
                 format=header.format,
-                annotations=quantity(len(header.annotation_channels), "annotation signal"),
             )
         timeline = settle(scan.onsets_ns[: tail.counted], record_ns, notes, continuous=continuous)
         if record_ns:
@@ -201,7 +200,6 @@ def _timeline(
         severity="caution" if continuous and not header.annotation_channels else "problem",
         format=Own(header.format),
         unseen=Own("." if continuous else ": gaps that the file may have inside cannot be seen."),
-        records=quantity(tail.counted, "record"),
         action=Own(
             "Compare the recorded time with the recorder's log."
             if continuous

@@ -127,7 +127,6 @@ def note_tail(
             records=quantity(tail.counted, "record"),
             holds=Own("holds" if tail.blank == 1 else "hold"),
             first=tail.counted - tail.blank,
-            blanks=quantity(tail.blank, "blank record"),
         )
     if tail.left_bytes:
         cut = claimed is None or claimed == -1 or claimed > tail.whole

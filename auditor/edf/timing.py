@@ -129,7 +129,6 @@ def _note_missing(
             "time_keeping_restored",
             at="time-keeping annotations",
             records=quantity(restored, "record", "does", "do"),
-            count=quantity(restored, "record"),
         )
     if unknown:
         first = unknown[0]
@@ -180,7 +179,6 @@ def check_order(
             times=quantity(len(jumps), "time"),
             total=Own(f"{total / NS:.3f}"),
             largest=Own(f"{int(holes[jumps].max()) / NS:.3f}"),
-            jumps=quantity(len(jumps), "jump"),
         )
     if len(back) and not doubtful:
         _note_back(offsets_ns, holes, back, notes)

@@ -28,7 +28,6 @@ BillingCode = Literal[
 CODES: dict[BillingCode, Entry] = {
     "asked_interpretation_lowers": Entry(
         "caution",
-        title="An interpretation that the policy asks for gives lower codes",
         meaning="The policy asks for another interpretation of the rules, and it lowers a code.",
         text="Lower codes follow if {named}. The policy asks for this interpretation.",
         observed="{codes}",
@@ -38,7 +37,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "band_below_order": Entry(
         "caution",
-        title="Recorded time reaches a lower band than the ordered time",
         meaning="The recorded time reaches a lower band or fewer units than the ordered time "
         "would have.",
         text="{recorded} recorded reaches {reached}; the ordered {ordered} would give {wanted}: "
@@ -49,7 +47,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "checks_outside_recording": Entry(
         "info",
-        title="Checks while nothing was recorded",
         meaning="Checks before the first record, after the last or in an interruption; they show "
         "no review and are not counted.",
         text="{outside} before the first record, after the last or in an interruption. "
@@ -60,7 +57,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "close_to_limit": Entry(
         "info",
-        title="Close to a limit",
         meaning="The recorded time lies just below or just above a limit at which codes change.",
         text="The recorded {recorded} lies {told}: there codes change.",
         expected="{limits}",
@@ -70,7 +66,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "interpretations_differ": Entry(
         "info",
-        title="Other interpretations of the rules give other codes",
         meaning="Another interpretation of the billing rules, which no source settles, gives other "
         "codes.",
         text="No source settles it; other codes would follow if: {named}.",
@@ -79,7 +74,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "monitoring_lapse": Entry(
         "caution",
-        title="Lapse in the checks",
         meaning="More recorded time passed between documented checks than the level needs.",
         text="{told}, in {periods}. {level} monitoring allows at most {limit} of recording without "
         "a check; the longest here is {longest}.{ends}",
@@ -92,7 +86,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "monitoring_level_lowered": Entry(
         "caution",
-        title="Monitoring as ordered is not supported throughout",
         meaning="The log does not support the ordered level of monitoring throughout; the "
         "periods and codes are named.",
         text="{ordered} monitoring was ordered and the log does not support it in {count} of "
@@ -103,7 +96,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "monitoring_not_documented": Entry(
         "caution",
-        title="No check is documented",
         meaning="Monitoring was ordered and no check is documented.",
         text="{ordered} monitoring was ordered, and no check is documented. Nothing is assumed "
         "from an empty log; the codes are those of the policy for this case.",
@@ -119,7 +111,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "monitoring_not_shown": Entry(
         "caution",
-        title="The ordered level cannot be shown by a list of checks",
         meaning="The order asks for a level of monitoring that no list of checks can show.",
         text="{ordered} monitoring was ordered. A list of checks cannot show it; this one supports "
         "{supported} throughout, and the codes are those.",
@@ -131,7 +122,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "setup_channels_below_minimum": Entry(
         "caution",
-        title="Fewer EEG channels than the set-up code needs",
         meaning="Fewer channels carry EEG than the set-up code needs.",
         text="{note}",
         expected="at least {needed}",
@@ -143,7 +133,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "signal_channels_below_setup_minimum": Entry(
         "caution",
-        title="Fewer channels with signal than the set-up code needs",
         meaning="Enough channels carry EEG, but fewer ever had a signal than the set-up code "
         "needs.",
         text="{recorded} recorded, but only {count} ever had a signal; {setup} needs {needed}. The "
@@ -156,7 +145,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "usable_band_below_recorded": Entry(
         "info",
-        title="Usable time alone would give lower codes",
         meaning="Codes rest partly on time that nobody could read.",
         text="By recorded time ({recorded}) the codes are {codes}; by usable time ({usable}) they "
         "would be {usable_codes}. The codes rest partly on hours with too few channels to read.",
@@ -165,7 +153,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "video_below_share": Entry(
         "caution",
-        title="Video under its share",
         meaning="Video covers less of the recorded time of the study, or of one of its periods, "
         "than the codes with video need.",
         text="{told}. Over the study: {note} The codes are those without video.",
@@ -183,7 +170,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "video_not_documented": Entry(
         "caution",
-        title="No video log for the ordered video",
         meaning="Video was ordered and no video log was given.",
         text="Video was ordered, and no video log was given: how much of the recording had video "
         "is not documented. The codes are those of the policy for this case.",
@@ -195,7 +181,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "video_not_ordered": Entry(
         "info",
-        title="A video log without an order of video",
         meaning="A video log was given although no video was ordered.",
         text="No video was ordered, but a video log was given: {note} The codes are those without "
         "video.",
@@ -203,7 +188,6 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "video_or_monitoring_not_stated": Entry(
         "info",
-        title="Codes without video and unmonitored",
         meaning="The order does not say whether video or monitoring was ordered; codes are those "
         "without video, or unmonitored.",
         text="The order says nothing of video and of monitoring: the codes are those without video "

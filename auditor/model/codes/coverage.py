@@ -14,7 +14,6 @@ CoverageCode = Literal[
 CODES: dict[CoverageCode, Entry] = {
     "annotation_outside_recording": Entry(
         "info",
-        title="Annotations outside recorded time",
         meaning="Annotations whose time lies in an interruption, before the first record or after "
         "the last; they are kept.",
         text="{outside} of {total} {verb} where nothing was recorded (in an interruption, before "
@@ -26,7 +25,6 @@ CODES: dict[CoverageCode, Entry] = {
     ),
     "annotations_beyond_limit": Entry(
         "caution",
-        title="More annotations than are kept",
         meaning="A file holds more annotations than are kept; all were counted.",
         text="The file holds {total} annotations, of which the first {kept} are kept. No duration "
         "depends on them; stop and check annotations beyond the limit were not looked at.",

@@ -6,157 +6,89 @@ from typing import Literal
 
 from auditor.model.codes.entry import Entry
 
-UnreadableCode = Literal[
-    "cannot_be_read",
-    "empty",
-    "header_field_unreadable",
-    "not_a_recording",
-    "nothing_recorded",
-    "too_many_jumps",
-    "too_many_records",
-    "too_short",
-]
-
 EdfCode = Literal[
-    "annotation_label_other",
-    "annotation_not_utf8",
-    "annotation_only_duration",
-    "annotation_only_file",
-    "annotation_signal_missing",
-    "annotations_elsewhere",
-    "annotations_malformed",
-    "blank_records_counted",
-    "blank_records_inside",
-    "bytes_unreadable",
-    "channel_scale_unreadable",
-    "channel_scale_wrong",
-    "channel_without_samples",
-    "continuous_file_jumps",
-    "first_onset_off",
-    "format_contradiction",
-    "header_length_wrong",
-    "header_not_ascii",
-    "header_not_left_justified",
-    "more_records_than_claimed",
-    "never_closed",
-    "onset_out_of_line",
-    "onsets_drift",
-    "onsets_run_backwards",
-    "padding_at_end",
-    "partial_last_record",
-    "plain_file_with_times",
-    "point_samples",
-    "record_count_unreadable",
-    "record_duration_doubtful",
-    "record_duration_unreadable",
-    "record_duration_unusual",
-    "record_large",
-    "record_start_unknown",
-    "recording_date_unreadable",
-    "records_missing",
-    "reserved_unknown",
-    "signal_count_wrong",
-    "start_date_conflict",
-    "start_date_unreadable",
-    "start_stamp_form",
-    "start_time_unreadable",
-    "subfields_missing",
-    "surplus_records",
-    "time_keeping_absent",
-    "time_keeping_restored",
-    "trailing_bytes",
-    "version_wrong",
-]
+    "annotation_label_other", "annotation_not_utf8", "annotation_only_duration",
+    "annotation_only_file", "annotation_signal_missing", "annotations_elsewhere",
+    "annotations_malformed", "blank_records_counted", "blank_records_inside", "bytes_unreadable",
+    "channel_scale_unreadable", "channel_scale_wrong", "channel_without_samples",
+    "continuous_file_jumps", "first_onset_off", "format_contradiction", "header_length_wrong",
+    "header_not_ascii", "header_not_left_justified", "more_records_than_claimed", "never_closed",
+    "onset_out_of_line", "onsets_drift", "onsets_run_backwards", "padding_at_end",
+    "partial_last_record", "plain_file_with_times", "point_samples", "record_count_unreadable",
+    "record_duration_doubtful", "record_duration_unreadable", "record_duration_unusual",
+    "record_large", "record_start_unknown", "recording_date_unreadable", "records_missing",
+    "reserved_unknown", "signal_count_wrong", "start_date_conflict", "start_date_unreadable",
+    "start_stamp_form", "start_time_unreadable", "subfields_missing", "surplus_records",
+    "time_keeping_absent", "time_keeping_restored", "trailing_bytes", "version_wrong",
+]  # fmt: skip
 
 CODES: dict[EdfCode, Entry] = {
     "annotation_label_other": Entry(
         "info",
-        title="Annotation label in another form",
         meaning="An annotation signal whose label is written in another way.",
-        text="{fields} the mark of an annotation signal written in another way than this "
-        "format's. It is read as annotations.",
+        text="{fields} the mark of an annotation signal written in another way than this format's. "
+        "It is read as annotations.",
         expected="'EDF Annotations' in EDF+, 'BDF Annotations' in BDF+",
         observed="{places}{more}",
-        action="Nothing to do.",
     ),
     "annotation_not_utf8": Entry(
         "caution",
-        title="Annotation text is not UTF-8",
         meaning="Annotation text with bytes that are not UTF-8.",
-        text="{records} annotation text that is not UTF-8. The bytes that are no text are "
-        "shown as \\x and two digits.",
-        expected="UTF-8",
-        observed="{count}",
+        text="{records} annotation text that is not UTF-8. The bytes that are no text are shown as "
+        "\\x and two digits.",
         action="Read the event in the recorder's own software where its words matter.",
     ),
     "annotation_only_duration": Entry(
         "caution",
-        title="Annotation file with a record duration",
         meaning="A file of annotations alone states a record duration above 0.",
-        text="The file holds annotations alone, so that its record duration should be 0. No "
-        "time is counted for it.",
+        text="The file holds annotations alone, so that its record duration should be 0. No time "
+        "is counted for it.",
         expected="0",
         observed="{no_number}",
         action="Nothing to do.",
     ),
     "annotation_only_file": Entry(
         "info",
-        title="Annotations without signals",
         meaning="A file of annotations alone; it adds nothing to recorded time.",
         text="The file holds annotations and no signals. It adds nothing to the recorded time.",
-        action="Nothing to do.",
     ),
     "annotation_signal_missing": Entry(
         "caution",
-        title="No annotation signal",
         meaning="The header says EDF+ or BDF+, but no annotation signal is there.",
         text="The header calls the file {format}, but the file has no annotation signal, in which "
-        "records state their starts. The records are placed one right "
-        "after another{unseen}",
-        expected="a start in each record",
-        observed="none in {records}",
+        "records state their starts. The records are placed one right after another{unseen}",
         action="{action}",
     ),
     "annotations_elsewhere": Entry(
         "info",
-        title="Annotations outside their record",
         meaning="Annotations whose time is outside the record that holds them.",
-        text="{elsewhere} of {annotations} {has} a time outside the record that holds the "
-        "text. The stated time is taken; no duration changes.",
-        expected="a time inside the record",
+        text="{elsewhere} of {annotations} {has} a time outside the record that holds the text. "
+        "The stated time is taken; no duration changes.",
         observed="{onset} s in the record that starts at {start} s",
-        action="Nothing to do.",
     ),
     "annotations_malformed": Entry(
         "caution",
-        title="Damaged annotations",
         meaning="Annotation bytes that break the format's rules.",
-        text="{records} annotation bytes that break the format's rules. What can be read of "
-        "them is kept, the rest is lost; an event may be missing.",
+        text="{records} annotation bytes that break the format's rules. What can be read of them "
+        "is kept, the rest is lost; an event may be missing.",
         expected="signed onset, texts ended by byte 20, lists ended by byte 0",
         observed="{kinds}",
         action="If an event is missing, look for it in the recorder's own software.",
     ),
     "blank_records_counted": Entry(
         "caution",
-        title="Blank records counted",
         meaning="Last records of one byte value that the header claims; counted.",
-        text="{blank} of {records}, at the end, {holds} one byte value only (0 or 255), as "
-        "memory that was never written. The header's count claims this part, and it is "
-        "counted: {records} with it, {first} without.",
-        expected="written data records",
-        observed="{blanks}",
+        text="{blank} of {records}, at the end, {holds} one byte value only (0 or 255), as memory "
+        "that was never written. The header's count claims this part, and it is counted: {records} "
+        "with it, {first} without.",
         action="Look at the end of the signals: if nothing was recorded there, the recording is "
         "shorter by these records.",
     ),
     "blank_records_inside": Entry(
         "problem",
-        title="Blank records inside",
         meaning="Records inside the file that hold one byte value only: data lost.",
-        text="{records} nothing but zeros or bytes 255 inside the recording: the data are "
-        "lost. The time is counted, since the records around leave the room for it.",
-        expected="written data records",
-        observed="{blanks}",
+        text="{records} nothing but zeros or bytes 255 inside the recording: the data are lost. "
+        "The time is counted, since the records around leave the room for it.",
         action="Copy the file again from the recorder's card; if it is blank there too, take "
         "{lost} off the recorded time.",
         question="files",
@@ -164,42 +96,35 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "bytes_unreadable": Entry(
         "problem",
-        title="Part of the file unreadable",
         meaning="Part of the file could not be read from its disk or card.",
-        text="{unread} of {records} could not be read ({read_error}). That part is counted "
-        "where the header claims it or later records are readable; its annotations are "
-        "lost.",
-        expected="readable bytes",
-        observed="{lost} unreadable",
-        action="The disk or card may be failing. Copy the file again from the recorder's card "
-        "at once.",
+        text="{unread} of {records} could not be read ({read_error}). That part is counted where "
+        "the header claims it or later records are readable; its annotations are lost.",
+        action="The disk or card may be failing. Copy the file again from the recorder's card at "
+        "once.",
         question="files",
         headline="{unread} of {records} could not be read",
     ),
     "channel_scale_unreadable": Entry(
         "caution",
-        title="Channel scale unreadable",
         meaning="Channel limits that hold no usable number.",
-        text="{fields} no usable number: these channels cannot be scaled to their unit. "
-        "Durations do not depend on it.",
+        text="{fields} no usable number: these channels cannot be scaled to their unit. Durations "
+        "do not depend on it.",
         expected="numbers with a decimal point, in plain digits",
         observed="{places}{more}",
         action="Do not trust the amplitudes of these channels.",
     ),
     "channel_scale_wrong": Entry(
         "caution",
-        title="Channel scale unusable",
         meaning="Channel limits that cannot be scaled by.",
         text="{fields} limits that cannot be scaled by: the digital maximum must exceed the "
-        "minimum, within the range of the samples, and the two physical limits must "
-        "differ. Durations do not depend on it.",
+        "minimum, within the range of the samples, and the two physical limits must differ. "
+        "Durations do not depend on it.",
         expected="digital maximum above digital minimum, physical limits that differ",
         observed="{places}{more}",
         action="Do not trust the amplitudes of these channels.",
     ),
     "channel_without_samples": Entry(
         "caution",
-        title="Channels without samples",
         meaning="Channels of 0 samples per record.",
         text="{fields} 0 samples per record: these channels hold no signal.",
         expected="at least 1 sample per record",
@@ -208,23 +133,19 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "continuous_file_jumps": Entry(
         "problem",
-        title="Interruptions in a file called uninterrupted",
         meaning="A file called uninterrupted whose records' own starts jump.",
-        text="The header calls this file uninterrupted, but its records' own starts jump "
-        "{times}, together {total} s, at most {largest} s at once. The records' starts "
-        "are taken: these are gaps. Other software shows the file without them.",
-        expected="each record starts where the one before it ends",
-        observed="{jumps}",
+        text="The header calls this file uninterrupted, but its records' own starts jump {times}, "
+        "together {total} s, at most {largest} s at once. The records' starts are taken: these are "
+        "gaps. Other software shows the file without them.",
         action="Check against the recorder's log whether recording stopped there.",
         question="files",
         headline="interruptions in a file called uninterrupted: {times}, together {total} s",
     ),
     "first_onset_off": Entry(
         "caution",
-        title="First record late or early",
         meaning="A first record that does not start within the header's first second.",
-        text="The first record states that it starts {late} s after the header's start; it "
-        "should be less than one second. It is taken as stated: the file begins then.",
+        text="The first record states that it starts {late} s after the header's start; it should "
+        "be less than one second. It is taken as stated: the file begins then.",
         expected="a first onset of at least 0 and less than 1 s",
         observed="{exact} s",
         action="Check the first record's time against the hook-up log: if the header's start is "
@@ -232,27 +153,24 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "format_contradiction": Entry(
         "caution",
-        title="Two formats named",
         meaning="Version and reserved fields name different formats.",
-        text="The version field says {family}, the reserved field another format. The samples "
-        "are read as {family} has them, {sample_bytes} bytes each.",
+        text="The version field says {family}, the reserved field another format. The samples are "
+        "read as {family} has them, {sample_bytes} bytes each.",
         expected="'{format}'",
         observed="{reserved}",
         action="If the number of records looks wrong, the file is of the other format.",
     ),
     "header_length_wrong": Entry(
         "caution",
-        title="Header length wrong",
         meaning="The header's own length is stated wrongly.",
-        text="The header's own length is stated wrongly: with {signals} signals it takes "
-        "{length} bytes. The data are read from byte {chosen} on{begins}",
+        text="The header's own length is stated wrongly: with {signals} signals it takes {length} "
+        "bytes. The data are read from byte {chosen} on{begins}",
         expected="{length}",
         observed="{stated}",
         action="Copy the file again from the recorder's card and compare.",
     ),
     "header_not_ascii": Entry(
         "caution",
-        title="Header text not ASCII",
         meaning="Header fields with bytes other than printable ASCII.",
         text="{fields} bytes other than printable ASCII characters. The text is read as it stands.",
         expected="ASCII characters 32 to 126, padded with spaces",
@@ -261,16 +179,13 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "header_not_left_justified": Entry(
         "info",
-        title="Header text not at the left",
         meaning="Header fields that do not begin at their first character.",
         text="{fields} spaces in front of the text. It is read all the same.",
         expected="text at the left, spaces at the right",
         observed="{places}{more}",
-        action="Nothing to do.",
     ),
     "more_records_than_claimed": Entry(
         "caution",
-        title="More records than the header counts",
         meaning="The file holds more records than its header claims; all count.",
         text="The header claims {records}; the file holds {counted}. All are counted.{unstated}",
         expected="{records}",
@@ -279,8 +194,8 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "never_closed": Entry(
         "caution",
-        title="Never closed",
-        meaning="The record count is still -1, as while recording; records counted by bytes.",
+        meaning="Never closed: the record count is still -1, as while recording; records counted "
+        "by bytes.",
         text="The header was never brought up to date: its record count is still -1, as while "
         "recording. The records were counted from the file's bytes: {counted}.",
         expected="{counted}",
@@ -289,11 +204,10 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "onset_out_of_line": Entry(
         "problem",
-        title="A record's stated start out of line",
         meaning="A record's stated start overlaps neighbours that follow each other.",
-        text="{records} a start that overlaps the records beside, while those follow each "
-        "other without a hole. The place between the neighbours is taken instead, which makes "
-        "{in_line} s recorded in this file; as stated, {as_stated} s would be.",
+        text="{records} a start that overlaps the records beside, while those follow each other "
+        "without a hole. The place between the neighbours is taken instead, which makes {in_line} "
+        "s recorded in this file; as stated, {as_stated} s would be.",
         expected="about {between} s",
         observed="{stated} s",
         action="The file is damaged there. Copy it again from the recorder's card.",
@@ -302,88 +216,70 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "onsets_drift": Entry(
         "caution",
-        title="Record starts drift",
         meaning="Record starts that move away from the record duration little by little.",
-        text="The records' own starts move away from the record duration by {drift} s in all, "
-        "less than {each} ms at each record. The starts are taken.",
+        text="The records' own starts move away from the record duration by {drift} s in all, less "
+        "than {each} ms at each record. The starts are taken.",
         expected="steps of {step} s",
         observed="{exact} s over {small} steps",
         action="Nothing to do unless the total matters to you.",
     ),
     "onsets_run_backwards": Entry(
         "problem",
-        title="Record starts run backwards",
         meaning="Records that start before the one ahead of them has ended.",
-        text="{records} before the one ahead in the file has ended ({backwards} even before "
-        "that one's start). Time that is stated twice is counted once.",
-        expected="records later in the file start later in time and do not overlap",
+        text="{records} before the one ahead in the file has ended ({backwards} even before that "
+        "one's start). Time that is stated twice is counted once.",
         observed="record {first} starts at {start} s, record {next} at {next_start} s; largest "
         "overlap {overlap} s",
-        action="The recorder's clock may have been put back, or the file is damaged. Do not "
-        "rely on the times after that record.",
+        action="The recorder's clock may have been put back, or the file is damaged. Do not rely "
+        "on the times after that record.",
         question="files",
         headline="{records} before the one ahead has ended",
     ),
     "padding_at_end": Entry(
         "caution",
-        title="Blank records at the end",
         meaning="Blank records at the end that are not counted.",
         text="{records} at the end {holds} nothing but zeros or bytes 255, as memory that was "
         "never written. This is not counted as recorded time{claimed}",
-        expected="written data records",
         observed="{size} blank bytes",
         action="{what_to_do}",
     ),
     "partial_last_record": Entry(
         "caution",
-        title="Cut in its last record",
-        meaning="Less than one record at the end; not counted.",
+        meaning="Cut in its last record: less than one record at the end; not counted.",
         text="After the last whole record the file holds {rest} of a further record of "
         "{record_bytes}. Less than one record of time is not counted.",
-        expected="a file that ends with a whole record",
         observed="{rest} more",
         action="Compare the file's size with the one on the recorder's card: the copy may have "
         "been cut short.",
     ),
     "plain_file_with_times": Entry(
         "info",
-        title="Plain file that states times",
         meaning="A file called plain whose records state their own starts.",
-        text="The header calls the file plain {format}, yet its records state their own "
-        "starts and annotations. These are taken.",
-        expected="blank, without annotation signals",
-        observed="{annotations}",
-        action="Nothing to do.",
+        text="The header calls the file plain {format}, yet its records state their own starts and "
+        "annotations. These are taken.",
     ),
     "point_samples": Entry(
         "caution",
-        title="Records that last no time",
         meaning="Records of single samples that last no time.",
-        text="Each record holds one sample of each signal and lasts no time by the header. "
-        "The file adds nothing to the recorded time.",
-        expected="some seconds (1 s as a rule)",
-        observed="0",
+        text="Each record holds one sample of each signal and lasts no time by the header. The "
+        "file adds nothing to the recorded time.",
         action="Nothing to do where the file is a list of single measurements.",
     ),
     "record_count_unreadable": Entry(
         "caution",
-        title="Record count unreadable",
         meaning="The record count field holds no number of records.",
-        text="The header's record count is no number of records. The records were counted "
-        "from the file's bytes: {counted}.",
+        text="The header's record count is no number of records. The records were counted from the "
+        "file's bytes: {counted}.",
         expected="{counted}",
         observed="{claimed}",
         action="Copy the file again from the recorder's card and compare.",
     ),
     "record_duration_doubtful": Entry(
         "problem",
-        title="Record duration doubtful",
         meaning="Record starts lie apart by another time than the header says.",
-        text="The header gives a record duration of {duration} s, but the records' own "
-        "starts are {apart} s apart nearly everywhere. The header's duration is "
-        "used: {count} records are {total} s; by the starts they would be {by_starts} s.",
-        expected="{apart} s",
-        observed="{duration} s",
+        text="The header gives a record duration of {duration} s, but the records' own starts are "
+        "{apart} s apart nearly everywhere. The header's duration is used: {count} records are "
+        "{total} s; by the starts they would be {by_starts} s.",
         action="Find out the recorder's sampling rate: samples per record divided by it is the "
         "true duration.",
         question="files",
@@ -391,11 +287,9 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "record_duration_unreadable": Entry(
         "problem",
-        title="Record duration unreadable",
         meaning="The record duration was taken from the records' starts.",
         text="The header's record duration is no number of seconds above 0. The records' own "
-        "starts are {record_ns} s apart as a rule; this is taken as the duration of a "
-        "record.",
+        "starts are {record_ns} s apart as a rule; this is taken as the duration of a record.",
         expected="a number of seconds with a decimal point",
         observed="'{record_duration}'",
         action="The header is damaged: copy the file again from the recorder's card.",
@@ -404,35 +298,28 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "record_duration_unusual": Entry(
         "problem",
-        title="Record duration unusual",
         meaning="A record duration of more than an hour that nothing confirms.",
-        text="The header gives a record duration of {duration} s, more than an hour, and "
-        "nothing else in the file shows whether that is so. The recorded time follows "
-        "from it: {count} records of that length.",
-        expected="some seconds (1 s as a rule)",
-        observed="{duration} s",
+        text="The header gives a record duration of {duration} s, more than an hour, and nothing "
+        "else in the file shows whether that is so. The recorded time follows from it: {count} "
+        "records of that length.",
         action="Compare the recorded time with the recorder's log.",
         question="files",
         headline="record duration of {duration} s that nothing else shows",
     ),
     "record_large": Entry(
         "info",
-        title="Large records",
         meaning="Data records larger than the format recommends.",
-        text="One data record takes {record_bytes} bytes, more than the format recommends. It "
-        "is read all the same.",
+        text="One data record takes {record_bytes} bytes, more than the format recommends. It is "
+        "read all the same.",
         expected="at most {RECOMMENDED_RECORD_BYTES} bytes",
         observed="{record_bytes} bytes",
-        action="Nothing to do.",
     ),
     "record_start_unknown": Entry(
         "problem",
-        title="Record start not known",
         meaning="Records whose start nothing in the file tells.",
-        text="{records} not state a start (in {places}), and the records around do not tell "
-        "it. They count as recorded and are drawn right after the record before; when "
-        "exactly the recording stood still beside them is not known.",
-        expected="a start in each record",
+        text="{records} not state a start (in {places}), and the records around do not tell it. "
+        "They count as recorded and are drawn right after the record before; when exactly the "
+        "recording stood still beside them is not known.",
         observed="it starts at {earliest} s at the earliest and {latest}",
         action="Copy the file again from the recorder's card; the times of these gaps are "
         "uncertain.",
@@ -441,20 +328,18 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "recording_date_unreadable": Entry(
         "caution",
-        title="Date in the recording field unreadable",
         meaning="The recording field's start date is no date.",
-        text="The start date in the recording field is no date; the two-digit date field is "
-        "taken instead.",
+        text="The start date in the recording field is no date; the two-digit date field is taken "
+        "instead.",
         expected="dd-MMM-yyyy with the English month in capitals",
         observed="{text}",
         action="Check the date against the hook-up log.",
     ),
     "records_missing": Entry(
         "problem",
-        title="Fewer records than the header counts",
         meaning="The file holds fewer whole records than its header claims.",
-        text="The header claims {records}; the file holds {whole} whole. {missing} missing "
-        "from this copy and not counted.",
+        text="The header claims {records}; the file holds {whole} whole. {missing} missing from "
+        "this copy and not counted.",
         expected="{records}",
         observed="{held}",
         action="Copy the file again from the recorder's card: the missing part may still be there.",
@@ -463,24 +348,22 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "reserved_unknown": Entry(
         "caution",
-        title="Format mark unknown",
         meaning="The reserved field does not hold its format's mark.",
-        text="The reserved field begins like the mark of a known format but is none. The file "
-        "is read as {format}; where its records state their own starts, these are taken.",
+        text="The reserved field begins like the mark of a known format but is none. The file is "
+        "read as {format}; where its records state their own starts, these are taken.",
         expected="EDF+C, EDF+D, BDF+C, BDF+D, 24BIT or blank",
         observed="{reserved}",
         action="Find out whether the recording has interruptions.",
         forms={
-            "plain_version": "The reserved field lacks the mark of BDF; the version field "
-            "has it, and the file is read as BDF.",
+            "plain_version": "The reserved field lacks the mark of BDF; the version field has it, "
+            "and the file is read as BDF.",
         },
     ),
     "signal_count_wrong": Entry(
         "problem",
-        title="Number of signals wrong",
         meaning="The number of signals was taken from the header's length field.",
-        text="The number of signals cannot be as its field says; the header's length field "
-        "gives {signals}, and with it the header can be read.",
+        text="The number of signals cannot be as its field says; the header's length field gives "
+        "{signals}, and with it the header can be read.",
         expected="{signals}",
         observed="{fields}",
         action="The header is damaged: copy the file again from the recorder's card.",
@@ -489,10 +372,9 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "start_date_conflict": Entry(
         "caution",
-        title="Two start dates",
         meaning="Two start dates in one header; the recording field's is taken.",
-        text="The header gives two start dates: {stated} in the recording field and {short} "
-        "in the date field. The recording field's date is taken.",
+        text="The header gives two start dates: {stated} in the recording field and {short} in the "
+        "date field. The recording field's date is taken.",
         expected="{stated}",
         observed="{short}",
         action="Check the date against the hook-up log: the place of this file in the study "
@@ -500,31 +382,27 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "start_date_unreadable": Entry(
         "caution",
-        title="Start date unreadable",
         meaning="The two-digit date field holds no date.",
-        text="The two-digit date field holds no date. The start date can come from the "
-        "recording field alone.",
+        text="The two-digit date field holds no date. The start date can come from the recording "
+        "field alone.",
         expected="dd.mm.yy",
         observed="{start_date}",
         action="Check the date against the hook-up log.",
     ),
     "start_stamp_form": Entry(
         "info",
-        title="Start stamp in another form",
         meaning="A start date or time written in another form.",
         text="The {field} is not written as the format wants it; its meaning is taken all the "
         "same.",
         expected="{expected}",
         observed="{observed}",
-        action="Nothing to do.",
     ),
     "start_time_unreadable": Entry(
         "problem",
-        title="Start time unreadable",
         meaning="The start time is no time of day; midnight stands in.",
-        text="The header's start time is no time of day. The recording is placed at the "
-        "midnight that begins its start date: the durations inside this file are right, "
-        "its place in the study is wrong by up to 24 hours.",
+        text="The header's start time is no time of day. The recording is placed at the midnight "
+        "that begins its start date: the durations inside this file are right, its place in the "
+        "study is wrong by up to 24 hours.",
         expected="hh.mm.ss, 00.00.00 to 23.59.59",
         observed="{start_time}",
         action="Find out when the recording started and correct a copy of the file.",
@@ -533,61 +411,48 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "subfields_missing": Entry(
         "info",
-        title="EDF+ subfields missing",
         meaning="Patient or recording field without the EDF+ subfields.",
         text="{fields} not the subfields that EDF+ and BDF+ want there. What they would say "
         "(patient code, start date) is taken from elsewhere or not known.",
         expected="patient: code, sex, birth date, name; recording: Startdate, date, code, "
         "technician, equipment; X for what is unknown",
         observed="{places}{more}",
-        action="Nothing to do.",
     ),
     "surplus_records": Entry(
         "caution",
-        title="Records beyond the count",
         meaning="Records beyond the header's count that state no time; not counted.",
-        text="{records} no start, after the last one with time-keeping and beyond the "
-        "header's record count. This is not counted as recorded time.",
-        expected="data records that state their start",
+        text="{records} no start, after the last one with time-keeping and beyond the header's "
+        "record count. This is not counted as recorded time.",
         observed="{size} bytes of another kind",
         action="Compare the file's size with the one on the recorder's card.",
     ),
     "time_keeping_absent": Entry(
         "caution",
-        title="No time-keeping",
         meaning="No record of an EDF+ or BDF+ file states its start.",
         text="The header calls the file {format}, but no record states its start. The records are "
         "placed one right after another{unseen}",
-        expected="a start in each record",
-        observed="none in {records}",
         action="{action}",
     ),
     "time_keeping_restored": Entry(
         "caution",
-        title="Time-keeping restored",
         meaning="Records without a start whose neighbours leave exactly their room.",
-        text="{records} not state a start. The records around leave exactly the room for "
-        "that, so that the place is known; no duration changes.",
-        expected="a start in each record",
-        observed="{count} without",
+        text="{records} not state a start. The records around leave exactly the room for that, so "
+        "that the place is known; no duration changes.",
         action="The file is damaged there; look at the signals.",
     ),
     "trailing_bytes": Entry(
         "caution",
-        title="Bytes after the last record",
         meaning="Bytes after the last record; not counted.",
         text="{rest} after the last whole record; no time is counted there.",
-        expected="a file that ends with a whole record",
         observed="{rest} more",
         action="Compare the file's size with the one on the recorder's card: the copy may have "
         "been cut short.",
     ),
     "version_wrong": Entry(
         "problem",
-        title="Version field damaged",
         meaning="A damaged version field; the format was told from the rest of the header.",
-        text="The file does not begin with the mark of EDF or BDF. It is read as {family}, as "
-        "the rest of its header suggests.",
+        text="The file does not begin with the mark of EDF or BDF. It is read as {family}, as the "
+        "rest of its header suggests.",
         expected="'0' and 7 spaces (EDF), or byte 255 and 'BIOSEMI' (BDF)",
         observed="{version}",
         action="The header is damaged: copy the file again from the recorder's card.",
@@ -595,15 +460,3 @@ CODES: dict[EdfCode, Entry] = {
         headline="version field damaged: read as {family}",
     ),
 }
-
-UNREADABLE: dict[UnreadableCode, str] = {
-    "cannot_be_read": "A file that cannot be opened or read.",
-    "empty": "A file of 0 bytes.",
-    "header_field_unreadable": "A header field without which the file cannot be read.",
-    "not_a_recording": "A file that does not begin as a recording does.",
-    "nothing_recorded": "A recording's header without recorded data.",
-    "too_many_jumps": "More jumps of the records' starts than are read.",
-    "too_many_records": "A header that makes more data records than are read.",
-    "too_short": "A file too short for a header.",
-}
-"""Why a file named like a recording is none."""

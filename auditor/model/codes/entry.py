@@ -15,7 +15,7 @@ Question = Literal["order", "readable", "billing", "files"]
 class Entry(Struct, frozen=True):
     """What a code means and how it is told.
 
-    ``title`` is a short phrase, ``meaning`` one sentence for the schema. ``text``, ``expected``,
+    ``meaning`` is one phrase, for the schema and for a note. ``text``, ``expected``,
     ``observed`` and ``action`` are templates for ``str.format_map`` over the finding's values; a
     finding names one of ``forms`` where the text depends on the situation. ``text`` is complete by
     itself: what it is, and what it does to the numbers; ``action`` says what to do. A ``problem``
@@ -27,7 +27,6 @@ class Entry(Struct, frozen=True):
     """
 
     severity: Severity
-    title: str = ""
     meaning: str = ""
     text: str = ""
     expected: str = ""

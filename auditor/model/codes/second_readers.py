@@ -15,35 +15,26 @@ SecondReadersCode = Literal[
 CODES: dict[SecondReadersCode, Entry] = {
     "second_reader_disagrees": Entry(
         "caution",
-        title="Another library differs",
         meaning="Another library reads a file differently, or not at all, and no fact that this "
         "audit found of the file explains it.",
         text="The library {library} differs from this audit, and nothing that the audit found of "
         "the file explains it. {note} The audit's numbers are its own and stand on the file's "
         "bytes.",
         expected="the same recorded time, start and number of records, to one sample",
-        observed="{note}",
         action="Where this file decides the outcome, have a person who knows the format look at "
         "it, and keep it.",
     ),
     "second_reader_no_answer": Entry(
         "caution",
-        title="Another library gave no answer",
         meaning="Another library crashed on a file or took too long with it.",
         text="The library {library} could not check this file. {note} The audit's numbers do not "
         "rest on it.",
-        expected="an answer",
-        observed="{note}",
         action="Nothing to do; copy the file again if other findings doubt it.",
     ),
     "second_reader_skipped": Entry(
         "info",
-        title="Files not given to other libraries",
         meaning="Files were not given to the second readers.",
         text="Not given to the second readers: {count} (first of them: {files}); {reasons}. The "
         "audit's numbers do not rest on them.",
-        expected="every counted file read by mne and pyedflib too",
-        observed="{count} left out",
-        action="Nothing to do.",
     ),
 }

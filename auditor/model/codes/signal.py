@@ -7,21 +7,11 @@ from typing import Literal
 from auditor.model.codes.entry import Entry
 
 SignalCode = Literal[
-    "artifact_large",
-    "artifact_mains",
-    "channel_not_judged",
-    "channel_sampled_slowly",
-    "channel_without_scale",
-    "electrode_lost",
-    "electrode_off",
-    "electrode_without_signal",
-    "few_channels_until_end",
-    "mains_not_judged",
-    "no_time_zone",
-    "signal_not_scanned",
-    "too_few_eeg_channels",
-    "usable_below_recorded",
-]
+    "artifact_large", "artifact_mains", "channel_not_judged", "channel_sampled_slowly",
+    "channel_without_scale", "electrode_lost", "electrode_off", "electrode_without_signal",
+    "few_channels_until_end", "mains_not_judged", "no_time_zone", "signal_not_scanned",
+    "too_few_eeg_channels", "usable_below_recorded",
+]  # fmt: skip
 
 _LOOK = "Look at these channels before the study is sent for reading."
 _FEWER = "fewer than {needed} of {of} EEG channels"
@@ -29,7 +19,6 @@ _FEWER = "fewer than {needed} of {of} EEG channels"
 CODES: dict[SignalCode, Entry] = {
     "artifact_large": Entry(
         "caution",
-        title="Artifact of implausible size",
         meaning="EEG channels were larger than a scalp EEG can be for much of their time.",
         text="{named}: more than {limit} peak to peak for up to {longest}, as on an electrode that "
         "has come off. The time counts as usable and not as clean.",
@@ -44,7 +33,6 @@ CODES: dict[SignalCode, Entry] = {
     ),
     "artifact_mains": Entry(
         "caution",
-        title="Mains artifact",
         meaning="Mains made up most of the power of EEG channels for much of their time.",
         text="{named}: {mains} artifact for up to {longest}, most of a second's power, as on an "
         "electrode that has come off. The time counts as usable and not as clean.",
@@ -59,7 +47,6 @@ CODES: dict[SignalCode, Entry] = {
     ),
     "channel_not_judged": Entry(
         "caution",
-        title="Channels not judged",
         meaning="A channel's sampling rate is too low or too high to judge its seconds.",
         text="{named}: too few or too many samples in a second to judge it. These EEG channels "
         "never count as with signal, so usable time may be too short.",
@@ -74,19 +61,16 @@ CODES: dict[SignalCode, Entry] = {
     ),
     "channel_sampled_slowly": Entry(
         "caution",
-        title="Too few samples for an EEG",
         meaning="An EEG channel has so few samples that no EEG can be read from it.",
         text="{named}: fewer than {least} samples per second. Flat and saturated were judged by "
         "three samples in a row; no EEG can be read at such a rate, whatever the usable time says.",
         headline="{channels} sampled {lowest} times a second: no EEG can be read",
-        expected="the sampling rate of an EEG",
         observed="{lowest} samples per second",
         action="Check whether the right files were exported, and at which rate.",
         question="readable",
     ),
     "channel_without_scale": Entry(
         "caution",
-        title="Channels without a usable scale",
         meaning="A channel's header gives no usable scale or limits; it was judged in digital "
         "steps alone.",
         text="{named}: the header gives no unit of voltage, or no sound physical or digital "
@@ -100,90 +84,66 @@ CODES: dict[SignalCode, Entry] = {
     ),
     "electrode_lost": Entry(
         "caution",
-        title="Electrodes lost",
         meaning="An electrode carried no signal from some time on until the end.",
         text="{count} of {of} EEG channels off until the end: {named}. Their time is recorded; it "
         "is usable where enough other channels carried signal.",
-        expected="signal until the end of the recording",
-        observed="{count} of {of} off at the end",
         action="Check these electrodes and their leads before the next hook-up.",
     ),
     "electrode_off": Entry(
         "caution",
-        title="Electrodes that may have come off",
         meaning="From some time on until the end an electrode was nearly always flat, saturated, "
         "full of mains or too large, as one that has come off is.",
         text="{count} of {of} EEG channels in doubt until the end: {named}, from then on nearly "
         "always flat, saturated, full of mains or too large for an EEG, so the electrodes may have "
         "come off. Artifact does not keep a second from counting as usable, only as clean.",
-        expected="EEG until the end of the recording",
-        observed="{count} of {of} in doubt at the end",
         action="Look at these channels from that time on; check the electrodes' fastening before "
         "the next hook-up.",
     ),
     "electrode_without_signal": Entry(
         "caution",
-        title="Electrodes without signal",
         meaning="An electrode carried no signal at any time.",
         text="{count} of {of} EEG channels flat or saturated throughout: {named}. Their time is "
         "recorded; it is usable where enough other channels carried signal.",
-        expected="signal",
-        observed="{count} of {of} never with signal",
         action="Check these electrodes and their leads before the next hook-up.",
     ),
     "few_channels_until_end": Entry(
         "caution",
-        title="Too few channels until the end",
         meaning="From some time on until the end fewer EEG channels than needed carried signal.",
-        text="{count} of {of} EEG channels off from {time} to the end ({lost}): {named}. "
-        "At least {needed} are needed, so that time is recorded and not usable.",
+        text="{count} of {of} EEG channels off from {time} to the end ({lost}): {named}. At least "
+        "{needed} are needed, so that time is recorded and not usable.",
         headline="{count} of {of} channels off from {time} to the end ({lost})",
-        expected="at least {needed} of {of} EEG channels with signal",
-        observed="{count} of {of} off from {time}",
         action="Check the electrodes' fastening before the next hook-up.",
     ),
     "mains_not_judged": Entry(
         "info",
-        title="Mains not judged",
         meaning="EEG channels are sampled too slowly to tell mains artifact.",
         text="{channels} sampled too slowly to tell mains artifact at {mains} ({lowest} samples "
         "per second): clean time leaves that artifact out.",
-        observed="{lowest} samples per second",
     ),
     "no_time_zone": Entry(
         "info",
-        title="No time zone",
         meaning="No time zone is known: stamps were taken as they stand.",
         text="No time zone is known, so start stamps were taken as they stand. A change to or from "
         "daylight saving time inside the study cannot be seen.",
-        expected="a time zone in the order or on the command line",
-        observed="none",
         action="Name the patient's zone where the study crosses a change of the clocks.",
     ),
     "signal_not_scanned": Entry(
         "info",
-        title="Samples not looked at",
         meaning="The samples were not looked at: how much could be read is not known.",
         text="The samples were not looked at. Recorded time is exact; how much of it could be read "
         "is not known.",
-        expected="signal scan",
-        observed="switched off",
         action="Audit again with the signal scan before the study is accepted for reading.",
     ),
     "too_few_eeg_channels": Entry(
         "caution",
-        title="Fewer EEG channels than needed",
         meaning="The files hold fewer EEG channels than needed, so no time is usable.",
         text="The files hold {held} by their labels; {needed} are needed, so no time can be "
         "usable. Ear and mastoid channels are references and are not counted.",
         headline="{held} by their labels, {needed} needed",
-        expected="at least {needed}",
-        observed="{held}",
         action="Check the channel labels, and the number of channels that the order asks for.",
     ),
     "usable_below_recorded": Entry(
         "caution",
-        title="Less usable than recorded",
         meaning="Less time was usable than recorded.",
         text="Of {recorded} recorded, {usable} was usable: for {lost} " + _FEWER + " carried "
         "signal. Recorded time is not changed by this.",

@@ -7,18 +7,10 @@ from typing import Literal
 from auditor.model.codes.entry import Entry
 
 SetAsideCode = Literal[
-    "before_hookup",
-    "copy_not_matched",
-    "default_date",
-    "excluded_by_hand",
-    "far_in_time",
-    "other_channel_set",
-    "other_patient",
-    "other_recorder",
-    "placement_out_of_range",
-    "start_not_known",
-    "test_recording",
-]
+    "before_hookup", "copy_not_matched", "default_date", "excluded_by_hand", "far_in_time",
+    "other_channel_set", "other_patient", "other_recorder", "placement_out_of_range",
+    "start_not_known", "test_recording",
+]  # fmt: skip
 """Why a readable recording is not counted."""
 
 SET_ASIDE: dict[SetAsideCode, str] = {
@@ -37,97 +29,57 @@ SET_ASIDE: dict[SetAsideCode, str] = {
 """The reason in words, for the list of files."""
 
 StudyCode = Literal[
-    "before_hookup",
-    "card_not_cleared",
-    "channel_sets_change",
-    "clock_may_have_stepped",
-    "clock_never_set",
-    "clock_set_by_hand",
-    "copies_matched",
-    "copy_clock_uneven",
-    "copy_files_between",
-    "copy_not_matched",
-    "correction_without_file",
-    "date_may_be_wrong",
-    "daylight_saving_change",
-    "daylight_saving_not_followed",
-    "default_date",
-    "duplicate_export",
-    "empty_file",
-    "excluded_by_hand",
-    "far_in_time",
-    "hour_step",
-    "included_by_hand",
-    "more_than_ordered",
-    "moved_far",
-    "other_channel_set",
-    "other_files",
-    "other_patient",
-    "other_recorder",
-    "overlap_inside_file",
-    "overlapping_recordings",
-    "patient_code_missing",
-    "patient_code_not_found",
-    "piece_missing",
-    "placement_out_of_range",
-    "recordings_in_trash",
-    "reference_clock",
-    "repeated_hour",
-    "skipped_hour",
-    "small_overlap",
-    "start_disagrees_with_hookup",
-    "start_not_known",
-    "test_recording",
-    "two_studies_likely",
+    "before_hookup", "card_not_cleared", "channel_sets_change", "clock_may_have_stepped",
+    "clock_never_set", "clock_set_by_hand", "copies_matched", "copy_clock_uneven",
+    "copy_files_between", "copy_not_matched", "correction_without_file", "date_may_be_wrong",
+    "daylight_saving_change", "daylight_saving_not_followed", "default_date", "duplicate_export",
+    "empty_file", "excluded_by_hand", "far_in_time", "hour_step", "included_by_hand",
+    "more_than_ordered", "moved_far", "other_channel_set", "other_files", "other_patient",
+    "other_recorder", "overlap_inside_file", "overlapping_recordings", "patient_code_missing",
+    "patient_code_not_found", "piece_missing", "placement_out_of_range", "recordings_in_trash",
+    "reference_clock", "repeated_hour", "skipped_hour", "small_overlap",
+    "start_disagrees_with_hookup", "start_not_known", "test_recording", "two_studies_likely",
     "unreadable_file",
-]
+]  # fmt: skip
 
 CODES: dict[StudyCode, Entry] = {
     "before_hookup": Entry(
         "caution",
-        title="Recorded before the hook-up",
-        meaning="Files that ended before the hook-up: made before this patient was connected; set"
-        " aside",
-        text="{files} ({length}, {when}) ended before the hook-up, {hookup}: recorded before "
-        "this patient was connected, as when a card is not cleared. Set aside. {recorded}"
-        " is counted without; with it, {with_them}.",
-        expected="only files of this study",
+        meaning="Files that ended before the hook-up: made before this patient was connected; set "
+        "aside",
+        text="{files} ({length}, {when}) ended before the hook-up, {hookup}: recorded before this "
+        "patient was connected, as when a card is not cleared. Set aside. {recorded} is counted "
+        "without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whose they are; if the hook-up in the order is wrong, correct it.",
         forms={
             "joins": "{files} ({length}, {when}) ended before the hook-up, {hookup}, but the next "
-            "file goes on without an interruption: the recorder was not stopped in "
-            "between, or the hook-up in the order is wrong. Set aside. {recorded} is "
-            "counted without; with it, {with_them}.",
+            "file goes on without an interruption: the recorder was not stopped in between, or the "
+            "hook-up in the order is wrong. Set aside. {recorded} is counted without; with it, "
+            "{with_them}.",
         },
         question="files",
         headline="{length} ended before the hook-up and is not counted: whose is it?",
     ),
     "card_not_cleared": Entry(
         "caution",
-        title="The card was not cleared",
         meaning="Files of an earlier recording were still on the card",
-        text="The card was not cleared before the hook-up: {files} from before this study came"
-        " back with it. No time is counted from there, but it took up room.",
-        expected="an empty card at the hook-up",
+        text="The card was not cleared before the hook-up: {files} from before this study came "
+        "back with it. No time is counted from there, but it took up room.",
         observed="{names}",
         action="Clear the card before every hook-up, after its study is safely stored.",
     ),
     "channel_sets_change": Entry(
         "problem",
-        title="The electrodes change",
         meaning="Files of one recorder with different EEG channels",
-        text="The recorded electrodes change from file to file: {groups}. Together {recorded} "
-        "was recorded. Two studies, or the montage was changed.",
-        expected="the same electrodes in every file",
-        observed="{groups}",
+        text="The recorded electrodes change from file to file: {groups}. Together {recorded} was "
+        "recorded. Two studies, or the montage was changed.",
         action="Decide which belong to this study; name the others under exclude in the order.",
         question="files",
         headline="the electrodes change: {groups}",
     ),
     "clock_may_have_stepped": Entry(
         "caution",
-        title="An interruption after a whole file",
         meaning="A hole where one regular file should join the next",
         text="The recorder's files follow each other on schedule, but {holes} of another length "
         "came after a whole file, the first of {size} before {after}. The recording may have "
@@ -139,11 +91,9 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "clock_never_set": Entry(
         "problem",
-        title="A clock that was never set",
         meaning="All files are stamped with a date at which clocks start",
-        text="{files} stamped with a date at which a clock starts after it lost power. How "
-        "long was recorded is not in doubt, but when is not known{window}.",
-        expected="the date of the study",
+        text="{files} stamped with a date at which a clock starts after it lost power. How long "
+        "was recorded is not in doubt, but when is not known{window}.",
         observed="{names}: {start}",
         action="Set the clock at the next hook-up.",
         question="files",
@@ -151,7 +101,6 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "clock_set_by_hand": Entry(
         "info",
-        title="Clock corrected by hand",
         meaning="Start stamps that a person corrected in the order",
         text="Start corrected by hand{by}: {files}. With the rules alone, {by_rules} would be "
         "recorded; {recorded} is.",
@@ -159,20 +108,16 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "copies_matched": Entry(
         "info",
-        title="A second copy",
         meaning="Copies that hold the same samples, put on one time line",
-        text="Copy {copy} ({folder}) holds the same samples as copy {other} at {count}. "
-        "{clock} Its files were put on copy A's time line, and time that both hold counts"
-        " once.",
-        observed="{count}",
+        text="Copy {copy} ({folder}) holds the same samples as copy {other} at {count}. {clock} "
+        "Its files were put on copy A's time line, and time that both hold counts once.",
     ),
     "copy_clock_uneven": Entry(
         "caution",
-        title="A clock that did not run evenly",
         meaning="A copy whose clock did not run evenly against the reference",
         text="The clock of copy {copy} did not run evenly, or it lost samples: its files lie "
-        "within {off} of their places, not within one sample. Time that only this copy "
-        "holds is uncertain by as much at its edges.",
+        "within {off} of their places, not within one sample. Time that only this copy holds is "
+        "uncertain by as much at its edges.",
         expected="at most {sample} s",
         observed="{off_s} s",
         action="Compare an event that both copies show near the time in question.",
@@ -180,24 +125,20 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "copy_files_between": Entry(
         "info",
-        title="Files that only one copy holds",
         meaning="Files of a copy that share no samples with the others; their place is not "
         "measured",
-        text="{files} of copy {copy} share no samples with the other copies, so their place "
-        "was not measured: the nearest measured clock offset was kept. {open}",
+        text="{files} of copy {copy} share no samples with the other copies, so their place was "
+        "not measured: the nearest measured clock offset was kept. {open}",
         observed="{names}",
         action="Compare with the diary when these were recorded.",
         headline="the place of {files} of copy {copy} is not measured: {recorded} or {with_them}",
     ),
     "copy_not_matched": Entry(
         "problem",
-        title="Two recordings of one time",
         meaning="Files for the same time that could not be matched; set aside",
-        text="{files} ({length}, {when}) {verb} the same time as the counted files, but no "
-        "samples could be matched. Nothing may count twice: set aside. {recorded} was "
-        "recorded without; if it is one study and both clocks are right, {with_them} in "
-        "all.",
-        expected="only files of this study",
+        text="{files} ({length}, {when}) {verb} the same time as the counted files, but no samples "
+        "could be matched. Nothing may count twice: set aside. {recorded} was recorded without; if "
+        "it is one study and both clocks are right, {with_them} in all.",
         observed="{names}; {when}",
         action="Look at both recordings to decide whether they are of one patient and one study.",
         question="files",
@@ -205,28 +146,22 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "correction_without_file": Entry(
         "problem",
-        title="A correction that fits no file",
         meaning="A correction in the order that could not be applied",
         text="The order corrects files that are not there: {names}. Nothing was changed for them.",
-        expected="the name of a file in the folder, with its folder",
-        observed="{names}",
         action="Write the name as the audit's list of files gives it.",
         forms={
-            "no_start": "The order moves the clock of files whose start is not known, or to a "
-            "time at which nothing can have been recorded: {names}. Nothing was changed for "
-            "them.",
+            "no_start": "The order moves the clock of files whose start is not known, or to a time "
+            "at which nothing can have been recorded: {names}. Nothing was changed for them.",
         },
         question="files",
         headline="a correction in the order fits no file",
     ),
     "date_may_be_wrong": Entry(
         "problem",
-        title="The date may be wrong",
         meaning="Files set aside whose time of day continues the study but whose date does not",
-        text="{files} would follow or precede a counted file without a break if only the date "
-        "were another, as when a recorder's date does not advance at midnight. As "
-        "stamped, {recorded} was recorded; with the date put right, {with_them}.",
-        expected="a date that goes on with the study",
+        text="{files} would follow or precede a counted file without a break if only the date were "
+        "another, as when a recorder's date does not advance at midnight. As stamped, {recorded} "
+        "was recorded; with the date put right, {with_them}.",
         observed="{names}",
         action="Look at the recording and the diary to decide which is right.",
         question="files",
@@ -235,18 +170,16 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "daylight_saving_change": Entry(
         "info",
-        title="The clocks changed",
         meaning="The clocks of the time zone changed during the study",
-        text="The clocks in {zone} changed by {size} during the study, at {at}. Recorded time "
-        "is elapsed time and is not changed by it. {shown}",
+        text="The clocks in {zone} changed by {size} during the study, at {at}. Recorded time is "
+        "elapsed time and is not changed by it. {shown}",
     ),
     "daylight_saving_not_followed": Entry(
         "problem",
-        title="A clock that did not follow",
         meaning="The recorder's clock did not follow a daylight-saving change",
         text="The clocks in {zone} changed by {size}, and just that long {kind} lies between "
-        "{before} and {after}, which would otherwise follow each other: the recorder's "
-        "clock seems not to have followed the change. {both}",
+        "{before} and {after}, which would otherwise follow each other: the recorder's clock seems "
+        "not to have followed the change. {both}",
         expected="a start near {ended}",
         observed="{after} starts {size} {when} the end of {before}",
         action="Check with the diary, and set the clock at the next hook-up.",
@@ -255,12 +188,10 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "default_date": Entry(
         "problem",
-        title="A clock that was reset",
         meaning="Files stamped with a date at which clocks start; set aside",
         text="{files} ({length}, {when}) {verb} a date at which a clock starts after it lost "
-        "power: when they were recorded is not known. Set aside. {recorded} is counted "
-        "without; with it, {with_them}.",
-        expected="only files of this study",
+        "power: when they were recorded is not known. Set aside. {recorded} is counted without; "
+        "with it, {with_them}.",
         observed="{names}; {when}",
         action="Look at the recording itself and the diary; set the clock at the next hook-up.",
         question="files",
@@ -268,37 +199,31 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "duplicate_export": Entry(
         "info",
-        title="The same file twice",
         meaning="Files of one copy that hold the same samples; the time counts once",
-        text="{pairs} the same samples for the same time ({length} in all), as when a study is"
-        " exported twice. The time counts once.",
+        text="{pairs} the same samples for the same time ({length} in all), as when a study is "
+        "exported twice. The time counts once.",
         observed="{names}",
     ),
     "empty_file": Entry(
         "caution",
-        title="An empty file",
         meaning="A file named like a recording that is empty",
-        text="This file is named like a recording and holds not one byte. No time is counted "
-        "for it.",
-        expected="a readable EDF, EDF+, BDF or BDF+ recording",
+        text="This file is named like a recording and holds not one byte. No time is counted for "
+        "it.",
         observed="0 bytes",
         action="Copy it from the card again, if it is not empty there too.",
     ),
     "excluded_by_hand": Entry(
         "info",
-        title="Set aside by hand",
         meaning="Files that a person set aside in the order",
-        text="Set aside by hand{by}: {files} ({length}). With the rules alone, {by_rules} "
-        "would be recorded; {recorded} is.",
+        text="Set aside by hand{by}: {files} ({length}). With the rules alone, {by_rules} would be "
+        "recorded; {recorded} is.",
         observed="{names}",
     ),
     "far_in_time": Entry(
         "problem",
-        title="Far from the rest in time",
         meaning="Files far from the rest in time; set aside",
-        text="{files} ({length}, {when}) {verb} days away from the rest: set aside. {recorded} "
-        "is counted without; with it, {with_them}.",
-        expected="only files of this study",
+        text="{files} ({length}, {when}) {verb} days away from the rest: set aside. {recorded} is "
+        "counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether they belong to another study or the clock was wrong.",
         question="files",
@@ -306,7 +231,6 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "hour_step": Entry(
         "caution",
-        title="Just one hour between two files",
         meaning="A hole of an hour between two files of a study without a time zone",
         text="Just one hour lies between {before} and {after}. It may be a real interruption, or "
         "the clock was put forward to summer time while the recording went on: then nothing is "
@@ -316,32 +240,27 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "included_by_hand": Entry(
         "info",
-        title="Counted by hand",
         meaning="Files that a person counted in the order although the rules set them aside",
-        text="Counted by hand{by}: {files} ({length}). With the rules alone, {by_rules} would "
-        "be recorded; {recorded} is.",
+        text="Counted by hand{by}: {files} ({length}). With the rules alone, {by_rules} would be "
+        "recorded; {recorded} is.",
         observed="{names}",
     ),
     "more_than_ordered": Entry(
         "problem",
-        title="More than ordered",
         meaning="Recorded time well beyond the ordered time",
-        text="{recorded} was recorded where {ordered} was ordered, {over} more: a late take-"
-        "down, or not all of it is this study.",
-        expected="about {ordered}",
-        observed="{recorded}",
-        action="Check when the electrodes were taken off, and whether every file belongs to this"
-        " study.",
+        text="{recorded} was recorded where {ordered} was ordered, {over} more: a late take-down, "
+        "or not all of it is this study.",
+        action="Check when the electrodes were taken off, and whether every file belongs to this "
+        "study.",
         question="files",
         headline="{recorded} recorded, {over} more than the ordered {ordered}",
     ),
     "moved_far": Entry(
         "caution",
-        title="A clock hours off",
         meaning="Files that were moved far from their stamps, since their samples match another "
         "copy",
-        text="The clock of {files} is up to {by} off: placed where the samples match the other"
-        " copy.",
+        text="The clock of {files} is up to {by} off: placed where the samples match the other "
+        "copy.",
         expected="a clock within {limit} of the other copy's",
         observed="{names}",
         action="Check which of the two clocks is right, and set the other.",
@@ -350,11 +269,9 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "other_channel_set": Entry(
         "problem",
-        title="Another set of channels",
         meaning="Files with mostly other channels; set aside",
-        text="{files} ({length}, {when}) {verb} mostly other channels than the rest: set "
-        "aside. {recorded} is counted without; with it, {with_them}.",
-        expected="only files of this study",
+        text="{files} ({length}, {when}) {verb} mostly other channels than the rest: set aside. "
+        "{recorded} is counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether they belong to another study or the montage was changed.",
         question="files",
@@ -362,25 +279,22 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "other_files": Entry(
         "info",
-        title="Other files",
         meaning="Files in the study's folder that are no recordings",
         text="{files} in the folder that {are} no recording and {were} left alone.",
         observed="{names}",
     ),
     "other_patient": Entry(
         "caution",
-        title="Another patient's files",
         meaning="Files whose header names another patient; set aside",
         text="{files} ({length}, {when}, recorder {recorder}) {verb} another patient's code, "
         "{codes}: set aside, no time is counted.",
-        expected="only files of this study",
         observed="{names}; {when}",
-        action="They belong in that patient's chart: move them there, and tell whoever cleared "
-        "the card.",
+        action="They belong in that patient's chart: move them there, and tell whoever cleared the "
+        "card.",
         forms={
             "majority": "{files} ({length}, {when}, recorder {recorder}) {verb} another patient's "
-            "code, {codes}, than the larger part of the files, and the order names none of"
-            " them: set aside. {recorded} is counted without; with it, {with_them}.",
+            "code, {codes}, than the larger part of the files, and the order names none of them: "
+            "set aside. {recorded} is counted without; with it, {with_them}.",
         },
         question="files",
         headline="{files} of another patient, {codes}, in the folder ({when}): belongs in another "
@@ -388,11 +302,9 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "other_recorder": Entry(
         "problem",
-        title="Another recorder's files",
         meaning="Files of another recorder; set aside",
-        text="{files} ({length}, {when}) {verb} from another recorder, {recorder}, than the "
-        "rest: set aside. {recorded} is counted without; with it, {with_them}.",
-        expected="only files of this study",
+        text="{files} ({length}, {when}) {verb} from another recorder, {recorder}, than the rest: "
+        "set aside. {recorded} is counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether the recorder was changed during the study.",
         question="files",
@@ -400,50 +312,42 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "overlap_inside_file": Entry(
         "problem",
-        title="A file that holds time twice",
         meaning="Records of one file that hold the same time twice",
         text="Records of {files} hold the same time twice ({length} in all): their starts run "
-        "backwards, as when a clock is put back. The time counts once, which makes "
-        "{recorded} recorded; if the clock was put back, {with_them} were.",
-        expected="each record to start when the one before it has ended",
+        "backwards, as when a clock is put back. The time counts once, which makes {recorded} "
+        "recorded; if the clock was put back, {with_them} were.",
         observed="{names}",
         action="Look at the recording and the diary to decide which is right.",
         question="files",
-        headline="{length} is held twice inside a file: {recorded} recorded, or {with_them} if the"
-        " clock was put back",
+        headline="{length} is held twice inside a file: {recorded} recorded, or {with_them} if the "
+        "clock was put back",
     ),
     "overlapping_recordings": Entry(
         "problem",
-        title="Two files for one time",
         meaning="Files of one copy that hold different samples for the same time",
-        text="{pairs} different samples for the same time ({length} in all). One recorder "
-        "cannot record twice at once: the clock was put back, or a file does not belong. "
-        "The time counts once, which makes {recorded} recorded; if the clock was put "
-        "back, {with_them} were.{cause}",
-        expected="each file to start when the one before it has ended",
+        text="{pairs} different samples for the same time ({length} in all). One recorder cannot "
+        "record twice at once: the clock was put back, or a file does not belong. The time counts "
+        "once, which makes {recorded} recorded; if the clock was put back, {with_them} "
+        "were.{cause}",
         observed="{names}",
         action="Look at the recording and the diary to decide which is right.",
         question="files",
-        headline="{length} is held twice: {recorded} recorded, or {with_them} if the clock was put"
-        " back",
+        headline="{length} is held twice: {recorded} recorded, or {with_them} if the clock was put "
+        "back",
     ),
     "patient_code_missing": Entry(
         "caution",
-        title="Files without a patient code",
         meaning="Files without a patient code beside an order that has one",
-        text="{files} without a patient code: nothing shows whose recordings these are. They "
-        "are counted.",
-        expected="the order's patient code in the patient field",
+        text="{files} without a patient code: nothing shows whose recordings these are. They are "
+        "counted.",
         observed="{names}",
         action="Enter the patient code in the recorder before the next hook-up.",
     ),
     "patient_code_not_found": Entry(
         "problem",
-        title="The ordered patient's code is in no file",
         meaning="No file carries the patient code of the order",
         text="No file carries the patient code of the order, so nothing shows that these "
         "recordings are the ordered patient's. They were measured all the same.",
-        expected="the order's patient code in the patient field",
         observed="{others} with other codes, {blank} without one",
         action="Check that the right folder was given, and the code in the order.",
         question="files",
@@ -451,12 +355,10 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "piece_missing": Entry(
         "problem",
-        title="A file is missing",
         meaning="A hole where, by the recorder's rhythm or the files' numbers, a file should lie",
-        text="By {why}, {missing} missing between {before} and {after} ({hole}, from {start} on)"
-        "{elsewhere}; {files} in all did not come back with the rest. {recorded} was recorded as "
-        "it stands; with what is missing it would be about {with_them}.",
-        expected="every file of the recorder's card",
+        text="By {why}, {missing} missing between {before} and {after} ({hole}, from {start} "
+        "on){elsewhere}; {files} in all did not come back with the rest. {recorded} was recorded "
+        "as it stands; with what is missing it would be about {with_them}.",
         observed="{places}",
         action="Look for the file on the card and copy it; then run the audit again.",
         question="files",
@@ -464,12 +366,10 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "placement_out_of_range": Entry(
         "problem",
-        title="No place in time",
         meaning="Files whose samples would lie outside the years of recordings; set aside",
-        text="The clock of {files} ({length}) cannot be reconciled with the other copy: a "
-        "place outside the years 1985 to 2084 would follow. Set aside. {recorded} is "
-        "counted without; with it, {with_them}.",
-        expected="only files of this study",
+        text="The clock of {files} ({length}) cannot be reconciled with the other copy: a place "
+        "outside the years 1985 to 2084 would follow. Set aside. {recorded} is counted without; "
+        "with it, {with_them}.",
         observed="{names}; {when}",
         action="Look at the recording; its time-keeping is damaged.",
         question="files",
@@ -477,7 +377,6 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "recordings_in_trash": Entry(
         "caution",
-        title="Recordings in the trash",
         meaning="Recordings in a trash folder, not counted",
         text="{files} in a trash folder. No time is counted from there.",
         observed="{names}",
@@ -487,109 +386,92 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "reference_clock": Entry(
         "info",
-        title="The study's clock",
         meaning="Which copy's clock is the study's time line, and why",
         text="The study's time line is the clock of copy A ({folder}): {why}.",
         observed="{copies}",
     ),
     "repeated_hour": Entry(
         "info",
-        title="In the hour that exists twice",
         meaning="A start stamp in the hour that the clocks show twice in autumn",
-        text="{files} in the hour that the clocks in {zone} show twice. Each was read as the "
-        "time that joins best to the file before it. {both}",
-        expected="a start that exists once",
+        text="{files} in the hour that the clocks in {zone} show twice. Each was read as the time "
+        "that joins best to the file before it. {both}",
         observed="{names}: {stamps}",
         action="Check with the diary when the recording was going on.",
         headline="a start in the hour that exists twice. {both}",
     ),
     "skipped_hour": Entry(
         "caution",
-        title="At a time that no clock shows",
         meaning="A start stamp that no clock in the time zone ever shows",
         text="{files} at a time that no clock in {zone} ever shows, for the clocks skip it in "
-        "spring. That was read as if the recorder's clock had not been put forward yet. "
-        "{both}",
-        expected="a start that exists",
+        "spring. That was read as if the recorder's clock had not been put forward yet. {both}",
         observed="{names}: {stamps}",
         action="Check with the diary when the recording was going on.",
         headline="a start that no clock shows. {both}",
     ),
     "small_overlap": Entry(
         "info",
-        title="Overlaps of a second",
         meaning="Overlaps no longer than the resolution of the start stamps",
-        text="{files} up to {longest} before the one before has ended, which is what start "
-        "stamps in whole seconds leave. The time counts once.",
+        text="{files} up to {longest} before the one before has ended, which is what start stamps "
+        "in whole seconds leave. The time counts once.",
         observed="{names}",
     ),
     "start_disagrees_with_hookup": Entry(
         "caution",
-        title="The start and the hook-up disagree",
         meaning="The first record lies far from the hook-up of the order",
         text="The first record lies {size} {side} the hook-up of the order. If the recorder's "
-        "clock is right, recording began {size} {side} the hook-up{missing}; if the clock"
-        " is wrong by that much, it began at the hook-up and ended {moved_end} instead of"
-        " {end}. How long was recorded is the same either way.{cause}",
+        "clock is right, recording began {size} {side} the hook-up{missing}; if the clock is wrong "
+        "by that much, it began at the hook-up and ended {moved_end} instead of {end}. How long "
+        "was recorded is the same either way.{cause}",
         expected="a first record near {hookup}",
         observed="{start}",
         action="Check the hook-up in the order and the recorder's clock.",
         forms={
             "all_before": "Every file ended before the hook-up of the order, {hookup}; the first "
             "record lies {size} before it. If the clock is wrong by that much, it ended "
-            "{moved_end} instead of {end}; else the hook-up is wrong, or nothing of this "
-            "study came back. {recorded} is counted all the same.{cause}",
+            "{moved_end} instead of {end}; else the hook-up is wrong, or nothing of this study "
+            "came back. {recorded} is counted all the same.{cause}",
         },
         question="files",
         headline="the first record lies {size} {side} the hook-up",
     ),
     "start_not_known": Entry(
         "problem",
-        title="No usable start date",
         meaning="Files whose header states no usable start date",
-        text="{files} ({length}) {verb} no usable start date, and the samples match no other "
-        "file: set aside. {recorded} is counted without; with it, {with_them}.",
-        expected="only files of this study",
+        text="{files} ({length}) {verb} no usable start date, and the samples match no other file: "
+        "set aside. {recorded} is counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Find out when the recording was made, and correct a copy of the file.",
         forms={
-            "counted": "{files} ({length}) {verb} no usable start date. {length} is counted by "
-            "its length; when it was recorded is not known, so what is missing at the start "
-            "and at the end is not known either.",
+            "counted": "{files} ({length}) {verb} no usable start date. {length} is counted by its "
+            "length; when it was recorded is not known, so what is missing at the start and at the "
+            "end is not known either.",
         },
         question="files",
         headline="{length} without a start date",
     ),
     "test_recording": Entry(
         "info",
-        title="A test before the hook-up",
         meaning="Minutes that were recorded before the hook-up, as a test; set aside",
-        text="{files} ({length}, {when}) ended before the hook-up, {hookup}: a test. Set "
-        "aside. {recorded} is counted without; with it, {with_them}.",
+        text="{files} ({length}, {when}) ended before the hook-up, {hookup}: a test. Set aside. "
+        "{recorded} is counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="If it belongs to the study, name it under include in the order.",
         headline="{length} before the hook-up would change a code if it counted",
     ),
     "two_studies_likely": Entry(
         "problem",
-        title="Two studies in one folder",
         meaning="A silence inside the study so long that it may be two studies",
-        text="Hours of silence, up to {silence}, lie inside what was counted: {groups}. "
-        "Together {recorded} was recorded. Two studies, or a study with a long "
-        "interruption.",
-        expected="recordings of one study",
-        observed="{groups}",
+        text="Hours of silence, up to {silence}, lie inside what was counted: {groups}. Together "
+        "{recorded} was recorded. Two studies, or a study with a long interruption.",
         action="Decide which belong to this study; name the others under exclude in the order.",
         question="files",
         headline="silence of {silence} inside the study: {groups}",
     ),
     "unreadable_file": Entry(
         "problem",
-        title="A file that cannot be read",
         meaning="A file named like a recording that could not be read as one",
-        text="This file is named like a recording but none could be read from it: {problem}. "
-        "No time is counted for it.",
-        expected="a readable EDF, EDF+, BDF or BDF+ recording",
+        text="This file is named like a recording but none could be read from it: {problem}. No "
+        "time is counted for it.",
         observed="{problem}",
         action="{advice}",
         forms={
