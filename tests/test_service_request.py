@@ -242,9 +242,7 @@ REFUSED = [
     ({"identifier": [{"value": "S-2041"}, {"value": "S-2042"}]}, "identifier", "2 numbers"),
     ({"identifier": {"value": "S-2041"}}, "identifier", "type"),
     ({"identifier": [{"value": ""}]}, "identifier[0].value", "at least 1"),
-    ({"subject": {"reference": "#nobody"}}, "subject.reference", "not contained"),
-    ({"subject": {"reference": "#p"}, "contained": [{"id": "p", "resourceType": "Group"}]}, "contained[0]", "not a Patient"),
-    ({"subject.reference": "#p", "contained": [{"id": "p", "resourceType": "Patient", "identifier": [{"value": "P-2042"}]}]}, "contained[0].identifier", "2 different"),
+    ({"subject.reference": "#p", "contained": [{"id": "p", "resourceType": "Patient", "identifier": [{"value": "P-2042"}]}]}, "subject", "2 different"),
     ({"occurrenceDateTime": "2027-03-02", "_occurrenceDateTime": {"extension": [{"url": "http://hl7.org/fhir/StructureDefinition/tz-code", "valueCode": "Mountain"}]}}, "occurrenceDateTime", "Mountain"),
 ]  # fmt: skip
 

@@ -30,7 +30,10 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
     """
     stated = header.record_ns
     if not header.has_signals:
-        _note_annotation_only(stated, notes)
+        notes.add("annotation_only_file")
+        if stated != 0:
+            number = Own("no number" if stated is None else f"{stated / NS} s")
+            notes.add("annotation_only_duration", at=_AT, no_number=number)
         return 0
     if stated == 0 and header.has_points:
         notes.add("point_samples", at=_AT)
@@ -73,16 +76,6 @@ def _from_onsets(header: Header, onsets_ns: Int64, notes: Notes) -> int:
         record_duration=printable(header.claim.record_duration),
     )
     return record_ns
-
-
-def _note_annotation_only(stated: int | None, notes: Notes) -> None:
-    notes.add("annotation_only_file")
-    if stated != 0:
-        notes.add(
-            "annotation_only_duration",
-            at=_AT,
-            no_number=Own("no number" if stated is None else f"{stated / NS} s"),
-        )
 
 
 def _error(header: Header, notes: Notes, problem: str, expected: str) -> RecordingError:

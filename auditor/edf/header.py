@@ -97,20 +97,15 @@ class Fields:
 
     def check_characters(self) -> None:
         """Note every field with bytes other than printable ASCII, or not left-justified."""
-        for name in MAIN:
-            if name != "version":
-                self._check(name, None)
-        for name in SIGNAL:
-            for index in range(self.signals):
-                self._check(name, index)
-
-    def _check(self, name: str, index: int | None) -> None:
-        at, width = self.place(name, index)
-        raw = self.raw[at : at + width].decode("latin-1")
-        if not (raw.isascii() and raw.isprintable()):
-            self.note("header_not_ascii", name, index)
-        elif raw[0] == " " and raw.strip():
-            self.note("header_not_left_justified", name, index)
+        every: list[tuple[str, int | None]] = [(name, None) for name in MAIN if name != "version"]
+        every += [(name, index) for name in SIGNAL for index in range(self.signals)]
+        for name, index in every:
+            at, width = self.place(name, index)
+            raw = self.raw[at : at + width].decode("latin-1")
+            if not (raw.isascii() and raw.isprintable()):
+                self.note("header_not_ascii", name, index)
+            elif raw[0] == " " and raw.strip():
+                self.note("header_not_left_justified", name, index)
 
     def integer(self, name: str, index: int | None = None) -> int | None:
         """The field's integer, ``None`` where it holds none."""
@@ -130,32 +125,32 @@ class Fields:
         value = float(text)
         return value if isfinite(value) else nan
 
-    def note(self, code: FindingCode, name: str, index: int | None) -> None:
-        """Add the field to the finding ``code``, which counts them all."""
+    def _seen(self, name: str, index: int | None) -> tuple[str, int, str]:
+        """How the field is called, its first byte, and what stands there."""
         at, width = self.place(name, index)
-        seen = self.raw[at : at + width].decode("latin-1").rstrip(" ")
-        self.notes.field(code, _shown(name, index), at, "not shown" if name in PRIVATE else seen)
+        called = name if index is None else f"{name} of signal {index + 1}"
+        return called, at, self.raw[at : at + width].decode("latin-1").rstrip(" ")
+
+    def note(self, code: FindingCode, name: str, index: int | None = None) -> None:
+        """Add the field to the finding ``code``, which counts them all."""
+        called, at, seen = self._seen(name, index)
+        self.notes.field(code, called, at, "not shown" if name in PRIVATE else seen)
 
     def error(
         self, name: str, problem: str, expected: str, index: int | None = None
     ) -> RecordingError:
         """The error that names the field, its byte, what stands there and what is expected."""
-        at, width = self.place(name, index)
-        seen = printable(self.raw[at : at + width].decode("latin-1").rstrip(" "))
+        called, at, seen = self._seen(name, index)
         return RecordingError(
             self.notes.name,
-            f"header field '{_shown(name, index)}' (byte {at}) {problem}: '{seen}', "
+            f"header field '{called}' (byte {at}) {problem}: '{printable(seen)}', "
             f"expected {expected}",
             "Copy the file again from the recorder's card; if it is the same there, the header is "
             "damaged.",
             code="header_field_unreadable",
-            field=_shown(name, index),
+            field=called,
             offset=at,
         )
-
-
-def _shown(name: str, index: int | None) -> str:
-    return name if index is None else f"{name} of signal {index + 1}"
 
 
 _MONTHS = ["JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC"]
@@ -245,8 +240,16 @@ def decide_format(version: bytes, claim: HeaderClaim, notes: Notes) -> tuple[For
         form: Format = next(f for f in get_args(Format) if f == family + kind[3:])
     else:
         form = "BDF" if bdf else "EDF"
-        if (reserved or bdf) and not (bdf and kind == "24BIT"):
-            _note_unknown(form, reserved, notes)
+        known = reserved[:4].upper() in ("EDF+", "BDF+", "24BI")
+        if (known or bdf) and not (bdf and kind == "24BIT"):
+            notes.add(
+                "reserved_unknown",
+                at="field 'reserved' (byte 192)",
+                form="" if known else "plain_version",
+                severity=None if known else "info",
+                format=Own(form),
+                reserved=reserved[:8],
+            )
     if says_bdf != bdf and (says_bdf or kind[:4] == "EDF+"):
         notes.add(
             "format_contradiction",
@@ -258,24 +261,6 @@ def decide_format(version: bytes, claim: HeaderClaim, notes: Notes) -> tuple[For
             reserved=printable(reserved[:8]),
         )
     return form, 3 if bdf else 2
-
-
-def _note_unknown(form: Format, reserved: str, notes: Notes) -> None:
-    if reserved[:4].upper() in ("EDF+", "BDF+", "24BI"):
-        notes.add(
-            "reserved_unknown",
-            at="field 'reserved' (byte 192)",
-            format=Own(form),
-            reserved=reserved[:8],
-        )
-    elif form == "BDF":
-        notes.add(
-            "reserved_unknown",
-            at="field 'reserved' (byte 192)",
-            form="plain_version",
-            severity="info",
-            reserved=reserved[:8],
-        )
 
 
 ANNOTATION_LABELS = ("EDF ANNOTATIONS", "BDF ANNOTATIONS")
@@ -476,9 +461,9 @@ def _claim(fields: Fields, signals: int) -> HeaderClaim:
 def _check_subfields(fields: Fields, claim: HeaderClaim) -> None:
     """EDF+ additional specifications 3 and 4."""
     if claim.recording.split(" ")[0] != "Startdate" or len(claim.recording.split(" ")) < 5:
-        fields.note("subfields_missing", "recording", None)
+        fields.note("subfields_missing", "recording")
     if claim.patient != "X X X X" and patient_subfields(claim.patient) == PatientField():
-        fields.note("subfields_missing", "patient", None)
+        fields.note("subfields_missing", "patient")
 
 
 def _duration(fields: Fields) -> tuple[int | None, float]:

@@ -12,8 +12,8 @@ from auditor.core.text import Own
 from auditor.core.units import NS
 from auditor.edf.duration import settle_duration
 from auditor.edf.header import Header, read_header
-from auditor.edf.notes import Notes, note_elsewhere, note_scan
-from auditor.edf.records import UNKNOWN, Scan, scan_records
+from auditor.edf.notes import Notes
+from auditor.edf.records import UNKNOWN, Scan, note_elsewhere, note_scan, scan_records
 from auditor.edf.source import LocalFile
 from auditor.edf.start import start_civil_ns
 from auditor.edf.tail import Tail, measure_tail, note_tail
@@ -58,35 +58,16 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
     claim = header.claim
     whole = _whole_records(header, source.size, notes)
     start = start_civil_ns(claim, notes)
-    scan = scan_records(
-        source,
-        header.annotation_channels,
-        data_offset=header.data_offset,
-        record_bytes=header.record_bytes,
-        sample_bytes=header.sample_bytes,
-        count=whole,
-    )
+    scan = scan_records(source, header, whole)
     record_ns = settle_duration(header, scan.onsets_ns, notes)
     stated = np.flatnonzero(scan.onsets_ns != UNKNOWN)
-    tail = measure_tail(
-        source,
-        data_offset=header.data_offset,
-        record_bytes=header.record_bytes,
-        claimed=claim.record_count,
-        whole=whole,
-        without_time=whole - 1 - int(stated[-1]) if len(stated) else None,
-    )
+    has_times = len(stated) > 0
+    tail = measure_tail(source, header, whole, whole - 1 - int(stated[-1]) if has_times else None)
     if not tail.counted:
         raise _nothing(notes, f"its {whole} data records hold only zeros or only bytes 255")
-    note_tail(
-        tail,
-        claim.record_count,
-        header.record_bytes,
-        notes,
-        state_starts=bool(len(stated)),
-    )
-    timeline = _timeline(header, scan, tail, record_ns, notes, has_times=bool(len(stated)))
-    note_scan(source, header, scan, tail, notes)
+    note_tail(tail, header, notes, state_starts=has_times)
+    timeline = _timeline(header, scan, tail, record_ns, notes, has_times=has_times)
+    note_scan(source, header, scan, tail.counted, notes)
     annotations = tuple(a for a in scan.annotations if a.record < tail.counted)
     note_elsewhere(annotations, timeline.offsets_ns, record_ns, notes)
     return Recording(
@@ -154,7 +135,7 @@ def _nothing(notes: Notes, why: str) -> RecordingError:
 
 def _limit_jumps(offsets_ns: Int64, record_ns: int, notes: Notes) -> None:
     jumps = int((np.abs(np.diff(offsets_ns) - record_ns) >= NS).sum())
-    if jumps > MAX_JUMPS:
+    if record_ns and jumps > MAX_JUMPS:
         raise RecordingError(
             notes.name,
             f"has {jumps} places at which its records' own starts jump; no more than {MAX_JUMPS} "
@@ -181,8 +162,7 @@ def _timeline(
                 format=header.format,
             )
         timeline = settle(scan.onsets_ns[: tail.counted], record_ns, notes, continuous=continuous)
-        if record_ns:
-            _limit_jumps(timeline.offsets_ns, record_ns, notes)
+        _limit_jumps(timeline.offsets_ns, record_ns, notes)
         check_order(
             timeline.offsets_ns,
             record_ns,

@@ -1,4 +1,4 @@
-"""The record scan: each data record's own onset and all annotations.
+"""The record scan: each data record's own onset, all annotations, and what is wrong with them.
 
 Touches the annotation bytes of each record only, never the signals. Records whose first annotation
 signal holds the time-keeping list and nothing else (nearly all of them) are read as arrays; the
@@ -8,16 +8,20 @@ others one by one. Sources of the byte layout: EDF+ specification, sections 2.2.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from auditor.core.text import Own, quantity
 from auditor.core.units import NS
-from auditor.edf.annotations import MAX_ONSET_NS, Parsed, parse_annotations
+from auditor.edf.annotations import FAULTS, MAX_ONSET_NS, Parsed, parse_annotations
+from auditor.edf.header import Header
+from auditor.edf.notes import Notes
 from auditor.edf.source import read_exactly, read_strided
-from auditor.model import Annotation, ByteSource, Channel, Int64
+from auditor.model import Annotation, ByteSource, Int64
 
 CHUNK_BYTES = 2 << 20
 """Annotation bytes held at a time."""
@@ -90,22 +94,15 @@ class Scan:
         self.read_error = self.read_error or reason
 
 
-def scan_records(
-    source: ByteSource,
-    channels: tuple[Channel, ...],
-    *,
-    data_offset: int,
-    record_bytes: int,
-    sample_bytes: int,
-    count: int,
-) -> Scan:
-    """Read the annotation signals ``channels`` (the first keeps time) of ``count`` records.
+def scan_records(source: ByteSource, header: Header, count: int) -> Scan:
+    """Read the annotation signals (the first keeps time) of ``count`` records.
 
     Bytes that cannot be read mark their records in ``Scan.unread``; nothing is raised for them.
     """
     scan = Scan(np.full(count, UNKNOWN, dtype=np.int64))
+    channels = header.annotation_channels
     for order, channel in enumerate(channels):
-        width = channel.samples_per_record * sample_bytes
+        width = channel.samples_per_record * header.sample_bytes
         if not width or not count:
             continue
         if width > MAX_WIDTH:
@@ -114,8 +111,8 @@ def scan_records(
         step = max(1, CHUNK_BYTES // width)
         for first in range(0, count, step):
             here = min(step, count - first)
-            at = data_offset + channel.offset + first * record_bytes
-            data = _read_rows(source, at, width, record_bytes, here, scan, first)
+            at = header.data_offset + channel.offset + first * header.record_bytes
+            data = _read_rows(source, at, width, header.record_bytes, here, scan, first)
             rows = np.frombuffer(data, np.uint8).reshape(here, width)
             _take_rows(scan, rows, first, keeps_time=order == 0)
     if len(channels) > 1:
@@ -226,3 +223,103 @@ def _read_layout(part: NDArray[np.uint8], last: int, dot: int) -> tuple[Int64, N
     if digits.max() > 9:
         good &= digits.max(axis=1) <= 9
     return np.where(minus, -values, values), good
+
+
+# ---------------------------------------------------------------- what is said of the records
+
+
+_BLANK_CHECKS = 2000
+"""Records without a start that are looked at whole: one by one they cost a read each."""
+
+
+def note_scan(source: ByteSource, header: Header, scan: Scan, counted: int, notes: Notes) -> None:
+    """Broken annotation bytes, bytes that could not be read, and blank records inside.
+
+    ``counted`` is how many of the scanned records count.
+    """
+    _note_annotations([f for f in scan.faults if f[0] < counted], notes)
+    if scan.unread is not None:
+        unread = np.flatnonzero(scan.unread)
+        at = header.data_offset + int(unread[0]) * header.record_bytes
+        notes.add(
+            "bytes_unreadable",
+            at=f"first in record {unread[0]} (byte {at})",
+            unread=len(unread),
+            records=quantity(len(scan.onsets_ns), "record"),
+            read_error=scan.read_error,
+        )
+    without = scan.onsets_ns[:counted] == UNKNOWN
+    if scan.unread is not None:
+        without &= ~scan.unread[:counted]
+    missing = np.flatnonzero(without)
+    if len(missing) < counted:
+        _note_blank_inside(source, header, missing[:_BLANK_CHECKS].tolist(), notes)
+
+
+def _note_annotations(faults: list[tuple[int, str]], notes: Notes) -> None:
+    undecoded = [record for record, word in faults if word == "text"]
+    if undecoded:
+        notes.add(
+            "annotation_not_utf8",
+            at=f"annotation signals, first in record {undecoded[0]}",
+            records=quantity(len(undecoded), "record", "has", "have"),
+        )
+    broken = [f for f in faults if f[1] != "text"]
+    if broken:
+        counts = Counter(word for _, word in broken)
+        records = len({record for record, _ in broken})
+        notes.add(
+            "annotations_malformed",
+            at=f"annotation signals, first in record {min(broken)[0]}",
+            records=quantity(records, "record", "has", "have"),
+            kinds=Own(
+                "; ".join(f"{FAULTS[w]} ({quantity(n, 'record')})" for w, n in counts.items())
+            ),
+        )
+
+
+def note_elsewhere(
+    annotations: tuple[Annotation, ...], offsets_ns: Int64, record_ns: int, notes: Notes
+) -> None:
+    """Annotations whose time is not that of the record that holds them: allowed, but said."""
+    if not annotations or not record_ns:
+        return
+    onsets = np.array([a.onset_ns for a in annotations], dtype=np.int64)
+    starts = offsets_ns[np.array([a.record for a in annotations])]
+    elsewhere = np.flatnonzero((onsets < starts) | (onsets >= starts + record_ns))
+    if len(elsewhere):
+        first = annotations[int(elsewhere[0])]
+        notes.add(
+            "annotations_elsewhere",
+            at=f"annotation signals, first in record {first.record}",
+            elsewhere=len(elsewhere),
+            annotations=quantity(len(annotations), "annotation"),
+            has=Own("has" if len(elsewhere) == 1 else "have"),
+            onset=Own(f"{first.onset_ns / NS:.3f}"),
+            start=Own(f"{int(offsets_ns[first.record]) / NS:.3f}"),
+        )
+
+
+def _note_blank_inside(
+    source: ByteSource, header: Header, records: list[int], notes: Notes
+) -> None:
+    """Records inside the file that hold one byte value only: their data are lost."""
+    blank = []
+    for record in records:
+        at = header.data_offset + record * header.record_bytes
+        try:
+            head = read_exactly(source, at, min(header.record_bytes, 4096))
+            if head.strip(head[:1] or b"\0") or head[:1] not in (b"\0", b"\xff"):
+                continue
+            data = read_exactly(source, at, min(header.record_bytes, 1 << 20))
+        except OSError:
+            continue
+        if not data.strip(head[:1]):
+            blank.append(record)
+    if blank:
+        notes.add(
+            "blank_records_inside",
+            at=f"first in record {blank[0]}",
+            records=quantity(len(blank), "record", "holds", "hold"),
+            lost=quantity(len(blank), "record"),
+        )

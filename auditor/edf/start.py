@@ -56,55 +56,42 @@ def _recording_date(claim: HeaderClaim, notes: Notes) -> date | None:
 
 def _date_field(claim: HeaderClaim, notes: Notes) -> date | None:
     match = _PARTS.fullmatch(claim.start_date)
-    if match is None:
-        _note_date(claim, notes)
-        return None
-    day, mark, month, year = match.groups()
-    if year == "yy":  # past 2084 the date stands in the recording field alone
-        return None
+    if match is not None and match.group(4) == "yy":
+        return None  # past 2084 the date stands in the recording field alone
     try:
-        found = date(full_year(int(year)), int(month), int(day))
+        if match is None:
+            raise ValueError
+        found = date(full_year(int(match.group(4))), int(match.group(3)), int(match.group(1)))
     except ValueError:
-        _note_date(claim, notes)
+        notes.add(
+            "start_date_unreadable",
+            at="field 'start date' (byte 168)",
+            start_date=printable(claim.start_date),
+        )
         return None
-    if mark != "." or len(claim.start_date) != 8:
-        _note_form(notes, "start date", 168, claim.start_date, "dd.mm.yy")
+    _check_form(notes, "start date", 168, claim.start_date, "dd.mm.yy")
     return found
 
 
 def _time_field(claim: HeaderClaim, notes: Notes) -> time:
     match = _PARTS.fullmatch(claim.start_time)
-    if match is not None and match.group(4) != "yy":
-        hours, mark, minutes, seconds = match.groups()
-        try:
-            found = time(int(hours), int(minutes), int(seconds))
-        except ValueError:
-            pass
-        else:
-            if mark != "." or len(claim.start_time) != 8:
-                _note_form(notes, "start time", 176, claim.start_time, "hh.mm.ss")
-            return found
-    notes.add(
-        "start_time_unreadable",
-        at="field 'start time' (byte 176)",
-        start_time=printable(claim.start_time),
-    )
-    return time(0)
+    try:
+        if match is None:
+            raise ValueError
+        found = time(int(match.group(1)), int(match.group(3)), int(match.group(4)))
+    except ValueError:  # "yy" is none either
+        notes.add(
+            "start_time_unreadable",
+            at="field 'start time' (byte 176)",
+            start_time=printable(claim.start_time),
+        )
+        return time(0)
+    _check_form(notes, "start time", 176, claim.start_time, "hh.mm.ss")
+    return found
 
 
-def _note_date(claim: HeaderClaim, notes: Notes) -> None:
-    notes.add(
-        "start_date_unreadable",
-        at="field 'start date' (byte 168)",
-        start_date=printable(claim.start_date),
-    )
-
-
-def _note_form(notes: Notes, field: str, offset: int, observed: str, expected: str) -> None:
-    notes.add(
-        "start_stamp_form",
-        at=f"field '{field}' (byte {offset})",
-        field=field,
-        expected=expected,
-        observed=printable(observed),
-    )
+def _check_form(notes: Notes, field: str, byte: int, observed: str, expected: str) -> None:
+    if len(observed) != 8 or observed[2] != ".":
+        at = f"field '{field}' (byte {byte})"
+        shown = printable(observed)
+        notes.add("start_stamp_form", at=at, field=field, expected=expected, observed=shown)

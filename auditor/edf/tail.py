@@ -9,6 +9,7 @@ from __future__ import annotations
 from msgspec import Struct
 
 from auditor.core.text import Own, quantity
+from auditor.edf.header import Header
 from auditor.edf.notes import Notes
 from auditor.edf.source import read_exactly
 from auditor.model import ByteSource
@@ -62,15 +63,7 @@ def _bytes_or_nothing(source: ByteSource, at: int, length: int) -> bytes:
         return b""
 
 
-def measure_tail(
-    source: ByteSource,
-    *,
-    data_offset: int,
-    record_bytes: int,
-    claimed: int | None,
-    whole: int,
-    without_time: int | None,
-) -> Tail:
+def measure_tail(source: ByteSource, header: Header, whole: int, without_time: int | None) -> Tail:
     """Which of the ``whole`` records count.
 
     ``without_time`` is how many of the last records state no onset, or ``None`` where no record of
@@ -78,11 +71,11 @@ def measure_tail(
     tells and the header claims it. A last record without an onset that is not blank counts only
     where the header claims it.
     """
-    left = source.size - data_offset - whole * record_bytes
-    within = claimed if claimed is not None and claimed > 0 else 0
+    left = source.size - header.data_offset - whole * header.record_bytes
+    within = max(0, header.claim.record_count or 0)
     blank = 0
     if without_time is None or without_time:
-        blank = blank_records(source, data_offset, record_bytes, whole)
+        blank = blank_records(source, header.data_offset, header.record_bytes, whole)
     if without_time is None:
         padding = max(0, min(blank, whole - within))
         return Tail(whole, whole - padding, blank - padding, padding, 0, left)
@@ -91,10 +84,9 @@ def measure_tail(
     return Tail(whole, whole - padding - surplus, 0, padding, surplus, left)
 
 
-def note_tail(
-    tail: Tail, claimed: int | None, record_bytes: int, notes: Notes, *, state_starts: bool
-) -> None:
+def note_tail(tail: Tail, header: Header, notes: Notes, *, state_starts: bool) -> None:
     """Report the header's count against the bytes, and everything after the last record."""
+    claimed, record_bytes = header.claim.record_count, header.record_bytes
     _note_count(tail, claimed, notes, state_starts=state_starts)
     if tail.padding:
         within = claimed is not None and claimed > tail.counted + tail.surplus

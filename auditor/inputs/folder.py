@@ -157,9 +157,8 @@ def _take(
     seen: dict[tuple[int, int], str],
 ) -> None:
     try:
-        handle = open_regular(path)
+        handle, status = open_regular(path)
         with os.fdopen(handle, "rb", buffering=0) as file_object:
-            status = os.fstat(handle)
             try:
                 head = file_object.read(HEAD_BYTES) or b""
             except OSError:
@@ -195,7 +194,7 @@ def _take(
             size_bytes=status.st_size,
             begins_as_recording=looks_like_recording(head),
             in_trash=in_trash(name),
-            state=FileState(status.st_size, status.st_mtime_ns, status.st_ino),
+            state=FileState.of(status),
         )
     )
 

@@ -1,19 +1,14 @@
 """Orders from the hospital: an HL7 FHIR R4 ServiceRequest (JSON) as an order.
 
 Taken from the request: how long to record, when it was to start, the study's and the patient's
-identifiers, and what service it names. Nothing is guessed: facts that contradict each other, and
-requests that no longer stand, are errors that ask. Elements that are not used are let pass; those
-that are must have the type that the standard gives them. What a request does not say (batteries,
-logs, channels, the kind of monitoring) stays unknown.
+identifiers, and what service it names; what it does not say stays unknown. Elements that are not
+used are let pass. Facts that contradict each other, and requests that no longer stand, are errors
+that ask: nothing is guessed.
 
-**Start.** A FHIR time carries an offset from UTC; an EDF header holds the civil time at the
-patient. With the patient's time zone (``timezone``, or the extension tz-code beside the time) the
-start is converted to civil time in that zone. Without one, the civil part of the time is taken as
-it is written, unless its offset is zero: then it may be UTC rather than the patient's time, and the
-error asks for the zone. A date without a time gives no start.
-
-**Length.** From ``quantityQuantity`` (UCUM unit of time) or ``occurrencePeriod`` (both ends as
-times); where both give one they must agree. A period of dates without times gives no length.
+A FHIR time carries an offset from UTC; an EDF header holds the civil time at the patient. With the
+patient's time zone (``timezone``, or the extension tz-code beside the time) the start is converted.
+Without one its civil part is taken, unless the offset is zero: then it may be UTC, and the error
+asks for the zone. Dates without times give neither a start nor a length.
 
 Source: HL7 FHIR R4 (4.0.1), resource ServiceRequest, its data types, the JSON representation, the
 value sets request-status and request-intent, and the extension tz-code.
@@ -58,13 +53,22 @@ _STATUS = {
     "revoked": "was withdrawn",
     "entered-in-error": "was entered in error",
 }
-_INTENTS = {
-    **dict.fromkeys(
-        ("order", "original-order", "reflex-order", "filler-order", "instance-order"), True
-    ),
-    **dict.fromkeys(("proposal", "plan", "directive", "option"), False),
-}
-"""Whether a request of this intent orders something."""
+_ORDERS = ("order", "original-order", "reflex-order", "filler-order", "instance-order")
+_NO_ORDERS = ("proposal", "plan", "directive", "option")
+"""Intents of requests that order something, and of those that do not yet."""
+_HOW_LONG = "Ask how many hours are ordered."
+_UNUSABLE = {
+    "implicitRules": ("changes what the request means and is not known here",
+                      "Write an order file."),
+    "modifierExtension": ("changes what the request means and is not known here",
+                          "Write an order file."),
+    "occurrenceTiming": ("describes a service that may be repeated; one recording has one start "
+                         "and one length",
+                         "Ask for occurrenceDateTime or occurrencePeriod, or write an order file."),
+    "quantityRatio": ("gives no single length", _HOW_LONG),
+    "quantityRange": ("gives no single length", _HOW_LONG),
+}  # fmt: skip
+"""Elements that no order may hold: why, and what to do."""
 _LONGEST = 1000
 _T = TypeVar("_T")
 
@@ -85,9 +89,10 @@ class _Element(Struct, frozen=True):
         """The path of ``key``."""
         return f"{self.path}.{key}" if self.path and key else self.path or key
 
-    def _as(self, kind: type[_T], key: str, words: str) -> _T | None:
+    def value(self, kind: type[_T], key: str, words: str) -> _T | None:
+        """The element ``key``, which must be of ``kind``, in words ``words``; numbers are exact."""
         value = self.data.get(key)
-        if value is not None and (not isinstance(value, kind) or isinstance(value, bool)):
+        if value is not None and type(value) is not kind:
             raise self.error(
                 key, f"is not of the type that FHIR R4 gives it, which is {words}", _FOLLOW
             )
@@ -95,7 +100,7 @@ class _Element(Struct, frozen=True):
 
     def text(self, key: str) -> str | None:
         """A text of at least one character."""
-        value = self._as(str, key, "text")
+        value = self.value(str, key, "text")
         if value is not None and not 0 < len(value) <= _LONGEST:
             raise self.error(
                 key, f"must have at least 1 and at most {_LONGEST} characters", _FOLLOW
@@ -109,25 +114,14 @@ class _Element(Struct, frozen=True):
             raise self.error(key, "is missing", "FHIR R4 requires it: ask for a complete request.")
         return value
 
-    def number(self, key: str) -> Decimal | None:
-        """A number, exact."""
-        return self._as(Decimal, key, "a number")
-
-    def flag(self, key: str) -> bool:
-        """A yes or no; no where it is not given."""
-        value = self.data.get(key, False)
-        if not isinstance(value, bool):
-            raise self.error(key, "is not of the type that FHIR R4 gives it, a boolean", _FOLLOW)
-        return value
-
     def child(self, key: str) -> _Element | None:
         """The element ``key``, where there is one."""
-        value: dict[str, Any] | None = self._as(dict, key, "an object")
+        value: dict[str, Any] | None = self.value(dict, key, "an object")
         return None if value is None else _Element(value, self.at(key), self.file)
 
     def children(self, key: str) -> list[_Element]:
         """The elements of the list ``key``; those that are no objects are left out."""
-        every: list[Any] | None = self._as(list, key, "a list")
+        every: list[Any] | None = self.value(list, key, "a list")
         return [
             _Element(value, f"{self.at(key)}[{number}]", self.file)
             for number, value in enumerate(every or ())
@@ -144,7 +138,7 @@ class _Moment(Struct, frozen=True):
 
 
 class _Occurrence(Struct, frozen=True):
-    """What the occurrence says: the start and its element, the zone beside it, and a length."""
+    """What the occurrence says: the start, the zone beside it, and a length."""
 
     path: str = ""
     start: _Moment | None = None
@@ -255,12 +249,10 @@ def _require_standing(request: _Element) -> None:
             f"is {kind[:60]!r}, not 'ServiceRequest'",
             bundle if kind == "Bundle" else "An order is a ServiceRequest.",
         )
-    for key in ("implicitRules", "modifierExtension"):
-        if request.data.get(key):
-            raise request.error(
-                key, "changes what the request means and is not known here", "Write an order file."
-            )
-    if request.flag("doNotPerform"):
+    for key, (problem, action) in _UNUSABLE.items():
+        if request.data.get(key) not in (None, "", []):
+            raise request.error(key, problem, action)
+    if request.value(bool, "doNotPerform", "a boolean"):
         raise request.error(
             "doNotPerform", "is true: the service is not to be done", "Ask for the order."
         )
@@ -270,20 +262,14 @@ def _require_standing(request: _Element) -> None:
         raise request.error(
             "status", f"is {status[:40]!r}: the request {problem}", "Ask which order stands."
         )
-    if not _INTENTS.get(intent):
-        why = "which orders nothing yet" if intent in _INTENTS else "no intent of FHIR R4"
+    if intent not in _ORDERS:
+        why = "which orders nothing yet" if intent in _NO_ORDERS else "no intent of FHIR R4"
         raise request.error("intent", f"is {intent[:40]!r}, {why}", "Ask for the order.")
     if request.child("subject") is None:
         raise request.error("subject", "is missing", "FHIR R4 requires it: ask for it.")
 
 
 def _occurrence(request: _Element) -> _Occurrence:
-    if request.data.get("occurrenceTiming") is not None:
-        raise request.error(
-            "occurrenceTiming",
-            "describes a service that may be repeated; one recording has one start and one length",
-            "Ask for occurrenceDateTime or occurrencePeriod, or write an order file.",
-        )
     period, path = request.child("occurrencePeriod"), "occurrenceDateTime"
     start = _moment(request, path)
     if start is not None:
@@ -351,13 +337,10 @@ def _believable(length: int, element: _Element, key: str) -> int:
 
 def _quantity(request: _Element) -> int | None:
     """The length that ``quantityQuantity`` gives, where it is one of time."""
-    for name in ("quantityRatio", "quantityRange"):
-        if request.data.get(name) is not None:
-            raise request.error(name, "gives no single length", "Ask how many hours are ordered.")
     quantity = request.child("quantityQuantity")
     if quantity is None:
         return None
-    value, code = quantity.number("value"), quantity.text("code")
+    value, code = quantity.value(Decimal, "value", "a number"), quantity.text("code")
     if value == 1 and not code and not quantity.text("unit"):
         return None  # one service: says nothing of its length
     if value is None:
@@ -371,13 +354,9 @@ def _quantity(request: _Element) -> int | None:
         raise quantity.error(
             "system", f"is not {_UCUM!r}, so its code is no unit of time", "Ask for a UCUM unit."
         )
-    if code is None or code not in _UNITS:
-        unit = "no UCUM code for its unit" if code is None else f"the unit {code[:40]!r}, which is "
-        raise quantity.error(
-            "",
-            f"has {unit}{'' if code is None else 'no fixed length of time'}",
-            "Use one of the UCUM codes s, min, h, d or wk.",
-        )
+    if code not in _UNITS:
+        unit = f"the unit {code[:40]!r}, no fixed length of time" if code else "no UCUM unit"
+        raise quantity.error("", f"has {unit}", "Use one of the UCUM codes s, min, h, d or wk.")
     sized = value.is_finite() and -20 <= value.adjusted() <= 12
     length = int((value * _UNITS[code]).quantize(Decimal(1))) if sized else 0
     return _believable(length, quantity, "")
@@ -396,7 +375,7 @@ def _agreed(occurrence: _Occurrence, quantity: int | None, request: _Element) ->
         raise request.error(
             "quantityQuantity",
             f"gives {in_words(quantity)}, but occurrencePeriod gives {in_words(period)}",
-            "Ask how many hours are ordered.",
+            _HOW_LONG,
         )
     return quantity if quantity is not None else period or 0
 
@@ -421,22 +400,24 @@ def _study_id(request: _Element) -> str | None:
 
     Which is told by the code FILL of the HL7 v2 table 0203 in its type.
     """
-    current = {i.text("value"): i for i in request.children("identifier") if _stands(i)}
-    if len(current) > 1:
-        filler = [
-            value
-            for value, identifier in current.items()
-            for kind in [identifier.child("type")]
-            if kind is not None and any(c.text("code") == "FILL" for c in kind.children("coding"))
-        ]
-        if len(filler) != 1:
-            raise request.error(
-                "identifier",
-                f"gives {len(current)} numbers and does not mark one as the lab's (type FILL)",
-                "Ask which one is the study's, and mark it or keep it alone.",
-            )
-        return filler[0]
-    return next(iter(current), None)
+    current = {
+        i.text("value"): any(
+            c.text("code") == "FILL"
+            for kind in [i.child("type")]
+            if kind is not None
+            for c in kind.children("coding")
+        )
+        for i in request.children("identifier")
+        if _stands(i)
+    }
+    fillers = [value for value, is_filler in current.items() if is_filler]
+    if len(current) > 1 and len(fillers) != 1:
+        raise request.error(
+            "identifier",
+            f"gives {len(current)} numbers and does not mark one as the lab's (type FILL)",
+            "Ask which one is the study's, and mark it or keep it alone.",
+        )
+    return next(iter(fillers if len(current) > 1 else current), None)
 
 
 def _stands(identifier: _Element) -> bool:
@@ -461,31 +442,19 @@ def _patient_code(request: _Element) -> tuple[str | None, str]:
     """
     subject = request.child("subject")
     assert subject is not None  # checked among what a request must have
-    named = [i for i in [subject.child("identifier")] if i is not None and i.text("value")]
-    reference = subject.text("reference")
-    if reference is not None and reference.startswith("#"):
-        named += [i for i in _contained(request, reference[1:]) if _stands(i)]
-    distinct = dict.fromkeys(i.text("value") for i in named)
-    if len(distinct) > 1:
-        at = re.sub(r"\[\d+\]$", "", named[-1].path)
+    named = [i for i in [subject.child("identifier")] if i is not None]
+    reference = subject.text("reference") or ""
+    for patient in request.children("contained") if reference.startswith("#") else ():
+        if patient.data.get("id") == reference[1:]:
+            named += patient.children("identifier")
+    codes = list(dict.fromkeys(i.text("value") for i in named if _stands(i)))
+    if len(codes) > 1:
         raise request.error(
-            at,
-            f"gives the patient {len(distinct)} different identifiers",
+            "subject",
+            f"gives the patient {len(codes)} different identifiers",
             "Ask which one stands in the recorder, and keep it alone in subject.identifier.",
         )
     note = "subject.identifier: the patient's code"
-    if reference is not None and not named:
+    if reference:
         note += " (subject.reference is an address on a server and is not taken for it)"
-    return next(iter(distinct), None), note
-
-
-def _contained(request: _Element, name: str) -> list[_Element]:
-    """The identifiers of the patient that the request itself holds under ``name``."""
-    for resource in request.children("contained"):
-        if resource.data.get("id") == name:
-            if resource.data.get("resourceType") != "Patient":
-                raise resource.error("", "is the subject, and is not a Patient", _FOLLOW)
-            return resource.children("identifier")
-    raise request.error(
-        "subject.reference", f"names '#{name[:40]}', which is not contained", _FOLLOW
-    )
+    return next(iter(codes), None), note

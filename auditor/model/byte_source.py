@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from typing import NamedTuple, Protocol
@@ -13,6 +14,11 @@ class FileState(NamedTuple):
     size: int
     modified_ns: int
     inode: int
+
+    @staticmethod
+    def of(status: os.stat_result) -> FileState:
+        """The state that the system tells of an open file."""
+        return FileState(status.st_size, status.st_mtime_ns, status.st_ino)
 
 
 class ByteSource(Protocol):
