@@ -60,6 +60,21 @@ class StudyFile(Struct, frozen=True):
     """Why a file is set aside: a word of the catalogue, with ``reason`` in words."""
 
     @property
+    def name(self) -> str:
+        """The recording's name (untrusted)."""
+        return self.recording.name
+
+    @property
+    def start(self) -> int:
+        """First record's start, or the start stamp where the file holds no time."""
+        return int(self.run_starts.min()) if len(self.run_starts) else self.map.anchor
+
+    @property
+    def end(self) -> int:
+        """Last record's end, or the start stamp where the file holds no time."""
+        return int(self.run_ends.max()) if len(self.run_ends) else self.map.anchor
+
+    @property
     def recorded_ns(self) -> int:
         """Length of the union of its records' intervals, in nanoseconds."""
         order = np.argsort(self.run_starts, kind="stable")
@@ -70,9 +85,7 @@ class StudyFile(Struct, frozen=True):
     @property
     def interval(self) -> Interval | None:
         """Earliest start to latest end of its records, or ``None`` where it holds no time."""
-        if not len(self.run_starts):
-            return None
-        return Interval(int(self.run_starts.min()), int(self.run_ends.max()))
+        return Interval(self.start, self.end) if len(self.run_starts) else None
 
     @property
     def dated(self) -> Interval | None:

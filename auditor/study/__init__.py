@@ -90,10 +90,8 @@ def _put_together(
     where, pinned = intake.name, hand.included
     hookups = axis.readings(order.hookup_civil_ns) if order and order.hookup_civil_ns else ()
     stamped, _ = in_sequence(hand.recordings, axis, hookups, _one_folder)
-    by_hand = [f for f in stamped if f.recording.name in hand.excluded]
-    of_patient = sort_by_patient(
-        [f for f in stamped if f.recording.name not in hand.excluded], order, pinned
-    )
+    by_hand = [f for f in stamped if f.name in hand.excluded]
+    of_patient = sort_by_patient([f for f in stamped if f.name not in hand.excluded], order, pinned)
     hookup = hookup_instant(order, axis, of_patient.kept)
     near, far = sort_by_time(of_patient.kept, order, hookup, settings, pinned)
     by_channels = [(d, sort_by_channels(d, pinned)) for d in devices(near)]
@@ -111,7 +109,7 @@ def _put_together(
     copies = copies.with_reference(reference)
     at_hookup = sort_by_hookup(copies.counted, hookup, settings, pinned)
     counted = in_order(at_hookup.kept)
-    copies = copies.with_files({f.recording.name for f in counted})
+    copies = copies.with_files({f.name for f in counted})
 
     apart = [
         *(Aside(f, "excluded_by_hand", by_order=True) for f in by_hand),
@@ -122,15 +120,13 @@ def _put_together(
     ]
     not_counted = [set_aside(a.file, a.code) for a in apart]
     reference = [f for f in counted if f.copy == "A"]
-    pieces = pieces_of(
-        counted, [f.recording.name for f in not_counted], [u.name for u in intake.unreadable]
-    )
+    pieces = pieces_of(counted, [f.name for f in not_counted], [u.name for u in intake.unreadable])
     changes, steps = clocks.change_findings(reference, counted, axis)
     wrong = misdated(apart, counted)
     findings: list[Finding] = [
         *intake.findings,
         *aside.patient_findings(stamped, order, where),
-        *aside.aside_findings(apart, counted, hookup, axis, {f.recording.name for f, _ in wrong}),
+        *aside.aside_findings(apart, counted, hookup, axis, {f.name for f, _ in wrong}),
         *aside.date_findings(wrong, counted),
         *copy_findings(copies, axis, settings, where),
         *overlap_findings(

@@ -24,12 +24,10 @@ from auditor.study.belonging import Aside, by_code, patient_code
 from auditor.study.placing import (
     SEAMLESS,
     SHOWN,
-    end_of,
     in_order,
     moved,
     names,
     recorded_ns,
-    start_of,
 )
 
 _VERBS: dict[SetAsideCode, tuple[str, str]] = {
@@ -53,14 +51,14 @@ def aside_findings(
 
     ``misdated`` names files whose date is doubtful: they need not be from before the study.
     """
-    begun = min((start_of(f) for f in counted if f.interval), default=None)
+    begun = min((f.start for f in counted if f.interval), default=None)
     earlier: list[StudyFile] = []
     for code in dict.fromkeys(a.code for a in aside if a.code != "excluded_by_hand"):
         mine = [a for a in aside if a.code == code]
         files = in_order(a.file for a in mine)
         yield _one_reason(code, files, counted, hookup, axis, all(a.by_order for a in mine))
         if code not in ("default_date", "start_not_known", "test_recording") and begun is not None:
-            earlier += [f for f in files if end_of(f) <= begun and f.recording.name not in misdated]
+            earlier += [f for f in files if f.end <= begun and f.name not in misdated]
     if earlier:
         yield finding(
             "card_not_cleared",
@@ -94,7 +92,7 @@ def _one_reason(
         _where(files),
         form=form,
         severity="problem" if form == "majority" else None,
-        file=files[0].recording.name if len(files) == 1 else None,
+        file=files[0].name if len(files) == 1 else None,
         other_recorded_ns=None if code == "other_patient" and by_order else both,
         files=quantity(len(files), "file"),
         names=tuple(names(files)[:SHOWN]),
@@ -111,8 +109,8 @@ def _one_reason(
 
 def _joins(files: Sequence[StudyFile], counted: Sequence[StudyFile]) -> bool:
     """Whether a counted file goes on where one of ``files`` ends."""
-    starts = [start_of(f) for f in counted if f.interval]
-    return any(abs(s - end_of(f)) <= SEAMLESS for f in files for s in starts)
+    starts = [f.start for f in counted if f.interval]
+    return any(abs(s - f.end) <= SEAMLESS for f in files for s in starts)
 
 
 def _where(files: Sequence[StudyFile]) -> str:
@@ -162,7 +160,7 @@ def date_findings(
     yield finding(
         "date_may_be_wrong",
         _where(files),
-        file=files[0].recording.name if len(files) == 1 else None,
+        file=files[0].name if len(files) == 1 else None,
         other_recorded_ns=other,
         files=quantity(len(files), "file"),
         names=tuple(names(files)[:SHOWN]),
@@ -237,7 +235,7 @@ def by_hand_findings(
         ("clock_set_by_hand", hand.clocks),
     )
     for code, which in wanted:
-        mine = [f for f in files if f.recording.name in which]
+        mine = [f for f in files if f.name in which]
         if mine:
             yield finding(
                 code,

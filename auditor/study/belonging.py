@@ -18,7 +18,7 @@ from auditor.model import Order, PatientField, Recording, SetAsideCode, StudyFil
 from auditor.policy.study import StudySettings
 from auditor.study.copies.devices import Device, devices
 from auditor.study.copies.samples import signal_channels
-from auditor.study.placing import SEAMLESS, end_of, in_order, recorded_ns, start_of
+from auditor.study.placing import SEAMLESS, in_order, recorded_ns
 
 _CHANNEL_SHARE = 2
 """Files that share less than one in so many channels have another set (common practice, no source).
@@ -54,10 +54,10 @@ class Far(Struct, frozen=True):
 def _without(
     files: Sequence[StudyFile], gone: Iterable[StudyFile], code: SetAsideCode, *, by_order: bool
 ) -> Sorted:
-    apart = {f.recording.name for f in gone}
+    apart = {f.name for f in gone}
     return Sorted(
-        tuple(f for f in files if f.recording.name not in apart),
-        tuple(Aside(f, code, by_order) for f in files if f.recording.name in apart),
+        tuple(f for f in files if f.name not in apart),
+        tuple(Aside(f, code, by_order) for f in files if f.name in apart),
     )
 
 
@@ -114,16 +114,10 @@ def sort_by_patient(
 
     def size(code: str) -> tuple[int, int, str]:
         # Of two groups of one size the later is the study: what is left over lay there before.
-        return recorded_ns(codes[code]), max(start_of(f) for f in codes[code]), code
+        return recorded_ns(codes[code]), max(f.start for f in codes[code]), code
 
     main = wanted if wanted in codes else max(codes, key=size)
-    others = [
-        f
-        for code, own in codes.items()
-        if code != main
-        for f in own
-        if f.recording.name not in pinned
-    ]
+    others = [f for code, own in codes.items() if code != main for f in own if f.name not in pinned]
     return _without(files, others, "other_patient", by_order=main == wanted)
 
 
@@ -135,12 +129,12 @@ def clusters(files: Iterable[StudyFile], apart_ns: int) -> list[list[StudyFile]]
     groups: list[list[StudyFile]] = []
     end = 0
     for file in in_order(files):
-        if groups and start_of(file) - end < apart_ns:
+        if groups and file.start - end < apart_ns:
             groups[-1].append(file)
-            end = max(end, end_of(file))
+            end = max(end, file.end)
         else:
             groups.append([file])
-            end = end_of(file)
+            end = file.end
     return groups
 
 
@@ -154,7 +148,7 @@ def hookup_instant(order: Order | None, axis: Axis, files: Sequence[StudyFile]) 
     """The order's hook-up; in an hour that exists twice the reading nearest to a file's start."""
     if order is None or order.hookup_civil_ns is None:
         return None
-    starts = [start_of(f) for f in files]
+    starts = [f.start for f in files]
     return min(
         axis.readings(order.hookup_civil_ns),
         key=lambda r: min((abs(s - r) for s in starts), default=0),
@@ -177,7 +171,7 @@ def sort_by_time(
     dated = [f for f in files if f.recording.start_known]
     undated = [f for f in files if not f.recording.start_known]
     if not dated:
-        longest = min(undated, key=lambda f: (-recorded_ns([f]), f.recording.name))
+        longest = min(undated, key=lambda f: (-recorded_ns([f]), f.name))
         undated.remove(longest)
         dated = [longest]
     far = [Far("start_not_known", Device.of([f])) for f in in_order(undated)]
@@ -186,11 +180,11 @@ def sort_by_time(
     near = list(groups[main])
     for index, group in enumerate(groups):
         if index != main:
-            near += [f for f in group if f.recording.name in pinned]
-            rest = [f for f in group if f.recording.name not in pinned]
+            near += [f for f in group if f.name in pinned]
+            rest = [f for f in group if f.name not in pinned]
             reset = all(at_default_date(f, settings) for f in group)
-            early = hookup is not None and all(end_of(f) < hookup for f in group)
-            early = early and end_of(groups[main][-1]) >= (hookup or 0)
+            early = hookup is not None and all(f.end < hookup for f in group)
+            early = early and groups[main][-1].end >= (hookup or 0)
             code: SetAsideCode = (
                 "default_date" if reset else "before_hookup" if early else "far_in_time"
             )
@@ -213,8 +207,8 @@ def _main(
         return longest
 
     def distance(index: int) -> int:
-        start = start_of(groups[index][0])
-        end = max(end_of(f) for f in groups[index])
+        start = groups[index][0].start
+        end = max(f.end for f in groups[index])
         return max(0, start - hookup - ordered_ns, hookup - end)
 
     nearest = min(range(len(groups)), key=lambda i: (distance(i), -recorded_ns(groups[i]), i))
@@ -237,26 +231,22 @@ def sort_by_hookup(
     """
     if hookup is None:
         return Sorted(tuple(files))
-    ended = [
-        f
-        for f in in_order(files)
-        if f.interval and end_of(f) < hookup and f.recording.name not in pinned
-    ]
-    gone = {f.recording.name for f in ended}
-    stay = [f for f in files if f.recording.name not in gone]
+    ended = [f for f in in_order(files) if f.interval and f.end < hookup and f.name not in pinned]
+    gone = {f.name for f in ended}
+    stay = [f for f in files if f.name not in gone]
     if not recorded_ns(stay):
         return Sorted(tuple(files))
-    joints = {f.copy: [start_of(g) for g in stay if g.copy == f.copy] for f in ended}
+    joints = {f.copy: [g.start for g in stay if g.copy == f.copy] for f in ended}
     early = []
     for file in reversed(ended):
         own = joints[file.copy]
-        goes_on = any(abs(s - end_of(file)) <= SEAMLESS for s in own)
-        if goes_on and start_of(file) >= hookup - settings.hookup_tolerance_ns:
-            own.append(start_of(file))
+        goes_on = any(abs(s - file.end) <= SEAMLESS for s in own)
+        if goes_on and file.start >= hookup - settings.hookup_tolerance_ns:
+            own.append(file.start)
         else:
             early.append(file)
     test = recorded_ns(early) <= settings.test_recording_ns and all(
-        hookup - end_of(f) <= _SHORTLY for f in early
+        hookup - f.end <= _SHORTLY for f in early
     )
     return _without(files, early, "test_recording" if test else "before_hookup", by_order=True)
 
@@ -281,7 +271,7 @@ def misdated(
 
 def _days(file: StudyFile, other: StudyFile) -> int:
     """How far ``file`` must be moved, in whole days (ns), to join ``other``; 0 where never."""
-    for apart in (end_of(other) - start_of(file), start_of(other) - end_of(file)):
+    for apart in (other.end - file.start, other.start - file.end):
         days = (apart + DAY // 2) // DAY * DAY
         if days and abs(apart - days) <= 5 * NS:
             return days
@@ -307,6 +297,6 @@ def sort_by_channels(device: Device, pinned: Collection[str]) -> Sorted:
         for keys, group in sets.items()
         if len(keys & main) * _CHANNEL_SHARE < len(keys | main)
         for f in group
-        if f.recording.name not in pinned
+        if f.name not in pinned
     ]
     return _without(device.files, others, "other_channel_set", by_order=False)

@@ -20,13 +20,11 @@ from auditor.policy.study import StudySettings
 from auditor.study.belonging import at_default_date
 from auditor.study.placing import (
     SHOWN,
-    end_of,
     in_order,
     looked_at,
     moved,
     names,
     recorded_ns,
-    start_of,
 )
 from auditor.study.sequence import Doubt
 
@@ -50,7 +48,7 @@ def doubt_findings(
     put them, whatever their stamps.
     """
     others = {d.name: d.other for d in doubts}
-    doubtful = [f for f in files if f.recording.name in others]
+    doubtful = [f for f in files if f.name in others]
     recorded = recorded_ns(counted)
     for code in ("repeated_hour", "skipped_hour"):
         files = [
@@ -60,16 +58,16 @@ def doubt_findings(
         ]
         if not files:
             continue
-        swapped = {f.recording.name: moved(f, others[f.recording.name]) for f in files}
-        other = recorded_ns([swapped.get(f.recording.name, f) for f in counted])
+        swapped = {f.name: moved(f, others[f.name]) for f in files}
+        other = recorded_ns([swapped.get(f.name, f) for f in counted])
         joins = all(_joins(f, counted) for f in files)
         doubted = other != recorded and not joins
         quiet = code == "repeated_hour" and joins
         said = finding(
             code,
-            files[0].recording.name if len(files) == 1 else where,
+            files[0].name if len(files) == 1 else where,
             severity="problem" if doubted else "info" if quiet else "caution",
-            file=files[0].recording.name if len(files) == 1 else None,
+            file=files[0].name if len(files) == 1 else None,
             other_recorded_ns=other,
             files=quantity(len(files), "file", "starts", "start"),
             names=tuple(names(files)[:SHOWN]),
@@ -96,7 +94,7 @@ def _as_stamped(recorded: int, other: int) -> str:
 def _joins(file: StudyFile, counted: Sequence[StudyFile]) -> bool:
     """Whether the file follows another of its copy, or is followed by one, without a break."""
     return any(
-        min(abs(start_of(file) - end_of(f)), abs(start_of(f) - end_of(file))) <= _JOINED
+        min(abs(file.start - f.end), abs(f.start - file.end)) <= _JOINED
         for f in counted
         if f is not file and f.copy == file.copy
     )
@@ -150,7 +148,7 @@ def change_findings(
     timed = [f for f in in_order(files) if f.interval]
     if not timed:
         return [], []
-    span = Interval(start_of(timed[0]), max(end_of(f) for f in timed))
+    span = Interval(timed[0].start, max(f.end for f in timed))
     findings, steps = [], []
     wide = Interval(span.start - 2 * HOUR, span.end + 2 * HOUR)
     for at, shift in transitions(axis, wide):
@@ -159,11 +157,11 @@ def change_findings(
         if step is not None:
             steps.append(step)
             shifted = [
-                moved(f, TimeMap(f.map.anchor + shift)) if f.recording.name in step.later else f
+                moved(f, TimeMap(f.map.anchor + shift)) if f.name in step.later else f
                 for f in counted
             ]
             recorded, other = recorded_ns(counted), recorded_ns(shifted)
-            ended = next(end_of(f) for f in timed if f.recording.name == step.before)
+            ended = next(f.end for f in timed if f.name == step.before)
             findings.append(
                 finding(
                     "daylight_saving_not_followed",
@@ -198,11 +196,11 @@ def change_findings(
 
 def _agreement(timed: Sequence[StudyFile], at: int) -> str:
     """What the stamps show of whether the recorder's clock followed the change."""
-    after = [f for f in timed if start_of(f) >= at]
+    after = [f for f in timed if f.start >= at]
     if not after:
         return "No file starts after the change, so none shows whether the clock followed it."
-    ends = [end_of(f) for f in timed if start_of(f) < at]
-    if ends and abs(start_of(after[0]) - max(ends)) <= _JOINED:
+    ends = [f.end for f in timed if f.start < at]
+    if ends and abs(after[0].start - max(ends)) <= _JOINED:
         return "The next file's stamp shows that the recorder's clock followed it."
     return (
         "The next file's stamp was read as if the recorder's clock had followed it; a gap lies "
@@ -214,16 +212,14 @@ def _unfollowed(timed: Sequence[StudyFile], at: int, shift: int) -> Step | None:
     """The first pair of files after the change whose stamps part by just the change."""
     size = abs(shift)
     # By stamps that lag behind, a later file may seem to start before an earlier one has ended.
-    by_stamp = sorted(timed, key=lambda f: (f.recording.start_civil_ns, f.recording.name))
+    by_stamp = sorted(timed, key=lambda f: (f.recording.start_civil_ns, f.name))
     for index, (before, after) in enumerate(pairwise(by_stamp), 1):
-        if start_of(before) > at + size or end_of(before) < at - size:
+        if before.start > at + size or before.end < at - size:
             continue
-        hole = start_of(after) - end_of(before)
-        if abs(hole + shift) <= min(_JOINED, size // 4) and end_of(after) > at:
+        hole = after.start - before.end
+        if abs(hole + shift) <= min(_JOINED, size // 4) and after.end > at:
             later = by_stamp[index:]
-            return Step(
-                at, shift, before.recording.name, after.recording.name, frozenset(names(later))
-            )
+            return Step(at, shift, before.name, after.name, frozenset(names(later)))
     return None
 
 
@@ -235,7 +231,7 @@ def placed_by_length(files: Sequence[StudyFile], hookup: int | None) -> list[Stu
     undated = [f for f in files if not f.recording.start_known and f.interval]
     if hookup is None or not undated:
         return list(files)
-    shift = hookup - min(map(start_of, undated))
+    shift = hookup - min(f.start for f in undated)
     return [
         f if f.recording.start_known else moved(f, TimeMap(f.map.anchor + shift)) for f in files
     ]
@@ -291,7 +287,7 @@ def hookup_findings(
     timed = [f for f in in_order(counted) if f.interval]
     if hookup is None or order is None or not timed or not timed[0].recording.start_known:
         return
-    start, end = start_of(timed[0]), max(end_of(f) for f in timed)
+    start, end = timed[0].start, max(f.end for f in timed)
     away = start - hookup
     if abs(away) <= settings.hookup_tolerance_ns:
         return
@@ -300,10 +296,10 @@ def hookup_findings(
     outside = all_before or start >= hookup + order.ordered_ns
     yield finding(
         "start_disagrees_with_hookup",
-        timed[0].recording.name,
+        timed[0].name,
         form="all_before" if all_before else "",
         severity="problem" if outside else None,
-        file=timed[0].recording.name,
+        file=timed[0].name,
         size=in_words(abs(away)),
         side=Own("after" if away > 0 else "before"),
         missing=Own(" and that time is missing" if away > 0 else ""),

@@ -17,7 +17,7 @@ from auditor.core.units import NS
 from auditor.model import Finding, Interval, StudyFile, finding
 from auditor.study.clocks import likely_step
 from auditor.study.copies.comparing import same_bytes, same_samples
-from auditor.study.placing import SHOWN, end_of, in_order, recorded_ns, start_of
+from auditor.study.placing import SHOWN, in_order, recorded_ns
 
 _MAX_PAIRS = 2000
 """Pairs that are looked at; where more files overlap, all of them are doubtful."""
@@ -38,8 +38,8 @@ def overlaps(files: Sequence[StudyFile]) -> Iterator[Overlap]:
     """Every pair of one copy's files that hold the same time."""
     active: list[StudyFile] = []
     for file in in_order(f for f in files if f.interval):
-        start = start_of(file)
-        active = [f for f in active if end_of(f) > start]
+        start = file.start
+        active = [f for f in active if f.end > start]
         for other in active:
             both = intervals.intersection(_held(other), _held(file))
             if len(both[0]):
@@ -69,7 +69,7 @@ def overlap_findings(
         small: list[Overlap] = []  # start stamps are whole seconds (EDF specification)
         pairs = list(islice(overlaps(files), _MAX_PAIRS))
         for count, overlap in enumerate(pairs):
-            if explained(overlap.first.recording.name, overlap.second.recording.name):
+            if explained(overlap.first.name, overlap.second.name):
                 continue
             if overlap.shared_ns <= NS:
                 small.append(overlap)
@@ -106,15 +106,15 @@ def _holding(found: Sequence[Overlap]) -> Own:
 
 
 def _names(found: Sequence[Overlap]) -> tuple[str, ...]:
-    return tuple(f"{o.first.recording.name} and {o.second.recording.name}" for o in found[:SHOWN])
+    return tuple(f"{o.first.name} and {o.second.name}" for o in found[:SHOWN])
 
 
 def _duplicates(found: Sequence[Overlap], where: str) -> Finding:
     only = found[0] if len(found) == 1 else None
     return finding(
         "duplicate_export",
-        only.second.recording.name if only else where,
-        file=only.second.recording.name if only else None,
+        only.second.name if only else where,
+        file=only.second.name if only else None,
         span=only.shared if only else None,
         length=hms(sum(o.shared_ns for o in found)),
         pairs=_holding(found),
@@ -124,8 +124,8 @@ def _duplicates(found: Sequence[Overlap], where: str) -> Finding:
 
 def _different(found: Sequence[Overlap], twice: int, recorded: int, where: str) -> Finding:
     one = found[0]
-    name = one.second.recording.name
-    cause = likely_step(end_of(one.first) - start_of(one.second))
+    name = one.second.name
+    cause = likely_step(one.first.end - one.second.start)
     return finding(
         "overlapping_recordings",
         name if len(found) == 1 else where,
@@ -156,7 +156,7 @@ def _inside(files: Sequence[StudyFile], recorded: int) -> Iterator[Finding]:
     twice = [(f, ns) for f, ns in held if ns > NS]
     if twice:
         total = sum(ns for _, ns in twice)
-        found = [f.recording.name for f, _ in twice]
+        found = [f.name for f, _ in twice]
         yield finding(
             "overlap_inside_file",
             ", ".join(found[:SHOWN]),

@@ -11,7 +11,7 @@ from auditor.core.durations import hms, in_words
 from auditor.core.text import Own, number_step, quantity
 from auditor.core.units import NS
 from auditor.model import Finding, Interval, MissingPiece, Pieces, StudyFile, finding
-from auditor.study.placing import end_of, in_order, recorded_ns, start_of
+from auditor.study.placing import in_order, recorded_ns
 
 _FEWEST = 3
 """Files below which no rhythm can be told."""
@@ -39,7 +39,7 @@ def pieces_of(
         counts = _numbers_count(own)
         missing = []
         for before, after in pairwise(own):
-            hole = start_of(after) - end_of(before)
+            hole = after.start - before.end
             if hole < NS or _filled(before, after, timed):
                 continue
             skipped = _skipped(before, after) if counts else 0
@@ -48,10 +48,10 @@ def pieces_of(
                 missing.append(
                     MissingPiece(
                         copy=copy,
-                        before=before.recording.name,
-                        after=after.recording.name,
-                        start=end_of(before),
-                        end=start_of(after),
+                        before=before.name,
+                        after=after.name,
+                        start=before.end,
+                        end=after.start,
                         files=skipped or passed,
                         schedule=bool(passed),
                         numbers=bool(skipped),
@@ -60,23 +60,23 @@ def pieces_of(
                     )
                 )
         regular = tuple(
-            b.recording.name
+            b.name
             for a, b in pairwise(own)
-            if period and abs(start_of(b) - start_of(a) - period) <= _TOLERANCE
+            if period and abs(b.start - a.start - period) <= _TOLERANCE
         )
         found.append(Pieces(copy, len(own), period, length, regular, tuple(missing)))
     return tuple(found)
 
 
 def _length(file: StudyFile) -> int:
-    return end_of(file) - start_of(file)
+    return file.end - file.start
 
 
 def _period(own: Sequence[StudyFile]) -> int:
     """The step from start to start that three of four files keep, or a multiple of it; else 0."""
     if len(own) < _FEWEST:
         return 0
-    steps = sorted(start_of(b) - start_of(a) for a, b in pairwise(own))
+    steps = sorted(b.start - a.start for a, b in pairwise(own))
     period = steps[len(steps) // 2]
     if period <= 10 * _TOLERANCE:
         return 0
@@ -93,33 +93,29 @@ def _multiple(step: int, period: int) -> int:
 def _passed_over(before: StudyFile, after: StudyFile, period: int, length: int) -> int:
     """How many starts were passed over after a whole file that was closed."""
     whole = period > 0 and _length(before) >= length - _TOLERANCE and before.recording.closed
-    count = _multiple(start_of(after) - start_of(before), period) if whole else 0
+    count = _multiple(after.start - before.start, period) if whole else 0
     return max(0, count - 1)
 
 
 def _filled(before: StudyFile, after: StudyFile, timed: Sequence[StudyFile]) -> bool:
     """Whether a file of another copy holds time in the hole: that copy tells of it."""
-    return any(
-        start_of(f) < start_of(after) and end_of(f) > end_of(before)
-        for f in timed
-        if f.copy != before.copy
-    )
+    return any(f.start < after.start and f.end > before.end for f in timed if f.copy != before.copy)
 
 
 def _numbers_count(own: Sequence[StudyFile]) -> bool:
     """Whether the names number the files: most of those that are alike follow by one."""
-    steps = [number_step(a.recording.name, b.recording.name) for a, b in pairwise(own)]
+    steps = [number_step(a.name, b.name) for a, b in pairwise(own)]
     return steps.count(1) > 0 and 2 * steps.count(1) >= sum(s != 0 for s in steps)
 
 
 def _skipped(before: StudyFile, after: StudyFile) -> int:
-    skipped = number_step(before.recording.name, after.recording.name) - 1
+    skipped = number_step(before.name, after.name) - 1
     return skipped if 0 < skipped < _MOST_NUMBERS else 0
 
 
 def _between(names: Sequence[str], before: StudyFile, after: StudyFile) -> str:
     """The first of ``names`` whose number lies between those of two files."""
-    first, last = before.recording.name, after.recording.name
+    first, last = before.name, after.name
     return next((n for n in names if 0 < number_step(first, n) < number_step(first, last)), "")
 
 
@@ -176,17 +172,17 @@ def _stepped(
     holes = [
         (a, b)
         for a, b in pairwise(own)
-        if start_of(b) - end_of(a) > _TOLERANCE and not _filled(a, b, counted)
+        if b.start - a.end > _TOLERANCE and not _filled(a, b, counted)
     ]
-    hours = [p for p in holes if axis.zone is None and hour_apart(start_of(p[1]) - end_of(p[0]))]
+    hours = [p for p in holes if axis.zone is None and hour_apart(p[1].start - p[0].end)]
     if hours:
         yield _clock("hour_step", hours, recorded_ns(counted), axis)
-    joined = [a for a, b in pairwise(own) if abs(start_of(b) - end_of(a)) <= _TOLERANCE]
+    joined = [a for a, b in pairwise(own) if abs(b.start - a.end) <= _TOLERANCE]
     after_full = [
         (a, b)
         for a, b in holes
         if (a, b) not in hours
-        and b.recording.name not in known
+        and b.name not in known
         and copy.period_ns
         and abs(_length(a) - copy.length_ns) <= _TOLERANCE
         and a.recording.closed
@@ -204,15 +200,15 @@ def _clock(
     before, after = holes[0]
     return finding(
         code,
-        after.recording.name,
-        file=after.recording.name,
-        span=Interval(end_of(before), start_of(after)),
+        after.name,
+        file=after.name,
+        span=Interval(before.end, after.start),
         other_recorded_ns=recorded,
         holes=quantity(len(holes), "hole"),
-        size=in_words(start_of(after) - end_of(before), up=True),
-        before=before.recording.name,
-        after=after.recording.name,
-        ended=Own(axis.said(end_of(before))),
-        started=Own(axis.said(start_of(after))),
+        size=in_words(after.start - before.end, up=True),
+        before=before.name,
+        after=after.name,
+        ended=Own(axis.said(before.end)),
+        started=Own(axis.said(after.start)),
         recorded=hms(recorded),
     )

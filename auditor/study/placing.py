@@ -160,24 +160,12 @@ def recorded_ns(files: Iterable[StudyFile]) -> int:
 
 def in_order(files: Iterable[StudyFile]) -> list[StudyFile]:
     """Files by time, then by name; those that hold no time by their start stamp."""
-    return sorted(files, key=lambda f: (start_of(f), f.recording.name))
-
-
-def start_of(file: StudyFile) -> int:
-    """First record's start, or the start stamp where the file holds no time."""
-    interval = file.interval
-    return interval.start if interval else file.map.anchor
-
-
-def end_of(file: StudyFile) -> int:
-    """Last record's end, or the start stamp where the file holds no time."""
-    interval = file.interval
-    return interval.end if interval else file.map.anchor
+    return sorted(files, key=lambda f: (f.start, f.name))
 
 
 def names(files: Sequence[StudyFile]) -> list[str]:
     """The files' names."""
-    return [f.recording.name for f in files]
+    return [f.name for f in files]
 
 
 SHOWN = 8

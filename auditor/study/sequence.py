@@ -13,7 +13,7 @@ from msgspec import Struct
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR
 from auditor.model import Recording, StudyFile, TimeMap
-from auditor.study.placing import SEAMLESS, end_of, in_order, place, start_of
+from auditor.study.placing import SEAMLESS, in_order, place
 
 
 class Doubt(Struct, frozen=True):
@@ -55,7 +55,7 @@ def in_sequence(
         start = file.recording.start_civil_ns
         if not axis.exists(start):
             # The reading taken goes by the offset before the change; the other by the one after.
-            doubts.append(Doubt(file.recording.name, TimeMap(start - axis.offset(file.map.anchor))))
+            doubts.append(Doubt(file.name, TimeMap(start - axis.offset(file.map.anchor))))
     return in_order(placed), doubts
 
 
@@ -84,13 +84,13 @@ def _resolve(
 ) -> list[_Choice]:
     first = group[0].start_civil_ns
     last = max(axis.readings(r.start_civil_ns)[1] for r in group)
-    near = [f for f in sure if f.interval and end_of(f) > last - 6 * HOUR]
+    near = [f for f in sure if f.interval and f.end > last - 6 * HOUR]
     before = [f for f in sure if f.interval and f.recording.start_civil_ns < first]
     if before:
-        latest = max(map(end_of, before))
-        return _chain(group, axis, [f for f in before if end_of(f) >= latest - 6 * HOUR],
+        latest = max(f.end for f in before)
+        return _chain(group, axis, [f for f in before if f.end >= latest - 6 * HOUR],
                       near, one_copy)[0]  # fmt: skip
-    following = min((start_of(f) for f in near if start_of(f) > last), default=None)
+    following = min((f.start for f in near if f.start > last), default=None)
     best: tuple[tuple[int, int, int], list[_Choice]] | None = None
     for lead in group if len(group) <= 8 else group[:1]:
         for reading in axis.readings(lead.start_civil_ns):
@@ -128,7 +128,7 @@ def _chain(
             for reading in axis.readings(recording.start_civil_ns):
                 file = place(recording, TimeMap(reading))
                 over = _over(file, [*near, *placed], one_copy)
-                apart = min(abs(start_of(file) - end_of(p)) for p in placed)
+                apart = min(abs(file.start - p.end) for p in placed)
                 options.append((over, apart, reading, recording.name, file))
         over, apart, reading, _, file = min(options, key=lambda o: o[:4])
         chain.append((file.recording, reading))
@@ -143,10 +143,7 @@ def _over(
 ) -> int:
     """Time that ``file`` would hold twice with others of its device; none below a few seconds."""
     mine = {id(f): f for f in others if one_copy(f.recording, file.recording)}
-    shared = sum(
-        max(0, min(end_of(f), end_of(file)) - max(start_of(f), start_of(file)))
-        for f in mine.values()
-    )
+    shared = sum(max(0, min(f.end, file.end) - max(f.start, file.start)) for f in mine.values())
     return shared if shared > SEAMLESS else 0
 
 

@@ -15,7 +15,7 @@ from auditor.core.text import Own
 from auditor.core.units import PPM
 from auditor.model import Finding, Order, StudyFile, finding
 from auditor.policy.study import StudySettings
-from auditor.study.placing import SHOWN, end_of, held, recorded_ns, start_of
+from auditor.study.placing import SHOWN, held, recorded_ns
 
 
 def whole_findings(
@@ -84,7 +84,7 @@ def _channel_sets(timed: Sequence[StudyFile], axis: Axis, where: str) -> Iterato
                 sets[electrodes].append(file)
         if len(sets) > 1:
             parts = [
-                _Part(recorded_ns(g), min(map(start_of, g)), max(map(end_of, g)))
+                _Part(recorded_ns(g), min(f.start for f in g), max(f.end for f in g))
                 for g in sets.values()
             ]
             groups = sorted(parts, key=lambda g: g.start)

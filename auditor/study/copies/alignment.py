@@ -86,11 +86,11 @@ def align(
         known = {first[0]: [first[1]]}
     found = anchors(timed, target, known)
     ratio = next(iter(found.values()))[0].ratio
-    fits = {timed[i].recording.name: fit(timed[i], hits) for i, hits in found.items()}
+    fits = {timed[i].name: fit(timed[i], hits) for i, hits in found.items()}
     clock = Offsets.of(p for f in fits.values() for p in f.points)
     placed, unsure, outside = [], [], []
     for file in own:
-        fitted = fits.get(file.recording.name)
+        fitted = fits.get(file.name)
         put = _put(file, fitted, clock, copy, ratio)
         if put is None:
             outside.append(file)

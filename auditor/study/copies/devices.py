@@ -18,7 +18,7 @@ from auditor.core import intervals
 from auditor.core.errors import BeyondLimit
 from auditor.core.text import plain_words
 from auditor.model import Recording, StudyFile
-from auditor.study.placing import held, in_order, recorded_ns, start_of
+from auditor.study.placing import held, in_order, recorded_ns
 
 MOST_DEVICES = 100
 """A study has two or three copies; each is compared with all others."""
@@ -41,7 +41,7 @@ class Device(Struct, frozen=True, eq=False):
         """The device of ``files``, named by the folder that holds them all."""
         ordered = tuple(in_order(files))
         recorder = next((r for r in (recorder_of(f.recording) for f in ordered) if r), "")
-        return Device(common_folder(posixpath.dirname(f.recording.name) for f in ordered),
+        return Device(common_folder(posixpath.dirname(f.name) for f in ordered),
                       recorder, ordered)  # fmt: skip
 
     @property
@@ -52,7 +52,7 @@ class Device(Struct, frozen=True, eq=False):
     @property
     def start(self) -> int:
         """Its first record's start by its own stamps."""
-        return min((start_of(f) for f in self.files if f.interval), default=0)
+        return min((f.start for f in self.files if f.interval), default=0)
 
     def held(self) -> intervals.Pair:
         """Its recorded time as a plain pair."""
@@ -142,7 +142,7 @@ def _by_series(unit: Device) -> list[Device]:
         return [unit]
     groups: dict[str, list[StudyFile]] = defaultdict(list)
     for file in unit.files:
-        groups[_series(posixpath.basename(file.recording.name))].append(file)
+        groups[_series(posixpath.basename(file.name))].append(file)
     parts = [Device(unit.folder, unit.recorder, tuple(f), name) for name, f in groups.items()]
     conflicts = any(_conflicting([Device("", "", (f,)) for f in part.files]) for part in parts)
     return [unit] if len(parts) == 1 or conflicts else parts
@@ -212,7 +212,7 @@ def preferred(
         agreeing = [
             d
             for d in chosen
-            if any(abs(start_of(f) - hookup) <= tolerance_ns for f in d.files if f.interval)
+            if any(abs(f.start - hookup) <= tolerance_ns for f in d.files if f.interval)
         ]
         if len(agreeing) == 1:
             return agreeing[0], "only its clock agrees with the hook-up of the order"

@@ -12,7 +12,7 @@ from auditor.model import Finding, StudyFile, finding
 from auditor.policy.study import StudySettings
 from auditor.study.copies.alignment import Alignment
 from auditor.study.copies.match import Copies, Copy
-from auditor.study.placing import SHOWN, looked_at, names, recorded_ns, start_of
+from auditor.study.placing import SHOWN, looked_at, names, recorded_ns
 
 
 def copy_findings(
@@ -50,7 +50,7 @@ def _moved(file: StudyFile, axis: Axis) -> int:
     rec = file.recording
     if not rec.start_known or not rec.records:
         return 0
-    first = start_of(file) - int(rec.offsets_ns[0])
+    first = file.start - int(rec.offsets_ns[0])
     return min(abs(first - reading) for reading in axis.readings(rec.start_civil_ns))
 
 
@@ -86,12 +86,12 @@ def _about(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Iterat
 
 def _open(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Finding:
     """Both figures for files whose place was not measured."""
-    moved = {f.recording.name: f for f in found.open}
+    moved = {f.name: f for f in found.open}
     recorded = recorded_ns(counted)
-    other = recorded_ns(moved.get(f.recording.name, f) for f in counted)
+    other = recorded_ns(moved.get(f.name, f) for f in counted)
     much = abs(other - recorded) >= MINUTE
-    by = max(abs(start_of(moved[f.recording.name]) - start_of(f))
-             for f in found.files if f.recording.name in moved)  # fmt: skip
+    by = max(abs(moved[f.name].start - f.start)
+             for f in found.files if f.name in moved)  # fmt: skip
     drift = found.drift_ppb is not None
     reading = "if its clock went on drifting" if drift else "if its clock was set elsewhere"
     text = (

@@ -61,8 +61,7 @@ class Copies(Struct, frozen=True):
     def with_files(self, counted: Collection[str]) -> Copies:
         """The same with only the files named; copies that hold none of them are left out."""
         kept = [
-            replace(c, files=tuple(f for f in c.files if f.recording.name in counted))
-            for c in self.copies
+            replace(c, files=tuple(f for f in c.files if f.name in counted)) for c in self.copies
         ]
         return replace(self, copies=tuple(c for c in kept if c.files))
 
@@ -118,12 +117,12 @@ def match_copies(
             matched = [_with_more(matched[0], device.files), *matched[1:]]
             continue
         code = "other_recorder" if own and other and own != other else "copy_not_matched"
-        kept = tuple(f for f in device.files if f.recording.name in pinned)
+        kept = tuple(f for f in device.files if f.name in pinned)
         matched = [_with_more(matched[0], kept), *matched[1:]]
         aside += [
             Aside(f, "other_recorder" if code == "other_recorder" else "copy_not_matched")
             for f in device.files
-            if f.recording.name not in pinned
+            if f.name not in pinned
         ]
     searches = _MOST_SEARCHES
     for distant in far:
