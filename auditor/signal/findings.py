@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from msgspec import Struct
-from msgspec.structs import replace
 
 from auditor.core import intervals as iv
 from auditor.core.clock import time_text
@@ -139,11 +138,12 @@ def _not_judged(placed: Sequence[Placed]) -> Iterator[Finding]:
     for eeg, by_label in rates.items():
         if by_label:
             names = _names(by_label)
-            made = finding(
+            yield finding(
                 "channel_not_judged",
                 "signals",
                 form="" if eeg else "other",
                 severity="caution" if eeg else "info",
+                question="readable" if eeg else None,
                 named=names,
                 channels=quantity(len(names), "EEG channel"),
                 least=MIN_RATE,
@@ -151,7 +151,6 @@ def _not_judged(placed: Sequence[Placed]) -> Iterator[Finding]:
                 lowest=Own(f"{min(by_label.values()):g}"),
                 highest=Own(f"{max(by_label.values()):g}"),
             )
-            yield _look(made) if eeg else made
 
 
 def _limits_of(plan: Plan) -> str:
@@ -202,10 +201,11 @@ def _few_until_end(found: Found) -> Iterator[Finding]:
     off = [c for c in facts.montage if c.lost_at is not None and c.lost_at <= at]
     after = Interval(at, found.coverage.last_end)
     union = found.coverage.union_starts, found.coverage.union_ends
-    made = finding(
+    yield finding(
         "few_channels_until_end",
         "signals",
         span=after,
+        question="readable" if found.little_usable else None,
         count=len(off),
         of=facts.montage_channels,
         needed=facts.needed_channels,
@@ -213,7 +213,6 @@ def _few_until_end(found: Found) -> Iterator[Finding]:
         lost=hms(iv.total(iv.clip(union, after)), up=True),
         named=_names(c.label for c in off),
     )
-    yield _look(made) if found.little_usable else made
 
 
 def _lost(found: Found) -> Iterator[Finding]:
@@ -282,11 +281,14 @@ def _one_artifact(
 ) -> Iterator[Finding]:
     facts, settings = found.facts, found.settings
 
-    def made(form: str, held: Sequence[tuple[str, int]], of: int, time_ns: int) -> Finding:
+    def made(
+        form: str, held: Sequence[tuple[str, int]], of: int, time_ns: int, *, decides: bool = False
+    ) -> Finding:
         return finding(
             code,
             "signals",
             form=form,
+            question="readable" if decides else None,
             count=len(held),
             of=of,
             needed=facts.needed_channels,
@@ -305,8 +307,7 @@ def _one_artifact(
     part = [(label, ns) for label, ns in part if ns * _PART >= time]
     most = time >= MINUTE and time * _PART >= iv.total(unclean)
     if most:
-        decides = made("most", part, facts.montage_channels, time)
-        yield _look(decides) if found.little_clean else decides
+        yield made("most", part, facts.montage_channels, time, decides=found.little_clean)
     eeg = [t for t in found.times if t.electrode is not None]
     some = [
         (t.label, iv.total(state(t)))
@@ -330,11 +331,6 @@ def _frequency(times: Sequence[ChannelTime]) -> Own:
 def _amplitude(uv: float) -> Own:
     """'1 mV', '750 uV'."""
     return Own(f"{uv / 1000:g} mV" if uv >= 1000 else f"{uv:g} uV")
-
-
-def _look(made: Finding) -> Finding:
-    """The finding as one that decides whether there is EEG to read."""
-    return replace(made, question="readable")
 
 
 def _names(labels: Iterable[str]) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from msgspec.structs import replace
 
 from auditor.core.clock import FIRST_START, LAST_START, Axis
 from auditor.core.durations import hms
-from auditor.core.text import Own, quantity, some_of
+from auditor.core.text import Own, quantity
 from auditor.model import (
     Corrections,
     Finding,
@@ -21,14 +21,7 @@ from auditor.model import (
 )
 from auditor.model.codes.study import StudyCode
 from auditor.study.belonging import Aside, by_code, patient_code
-from auditor.study.placing import (
-    SEAMLESS,
-    SHOWN,
-    in_order,
-    moved,
-    names,
-    recorded_ns,
-)
+from auditor.study.placing import SEAMLESS, SHOWN, about_files, in_order, moved, recorded_ns
 
 _VERBS: dict[SetAsideCode, tuple[str, str]] = {
     "far_in_time": ("lies", "lie"),
@@ -60,12 +53,7 @@ def aside_findings(
         if code not in ("default_date", "start_not_known", "test_recording") and begun is not None:
             earlier += [f for f in files if f.end <= begun and f.name not in misdated]
     if earlier:
-        yield finding(
-            "card_not_cleared",
-            _where(earlier),
-            files=quantity(len(earlier), "file"),
-            names=tuple(names(in_order(earlier))[:SHOWN]),
-        )
+        yield about_files("card_not_cleared", in_order(earlier))
 
 
 def _one_reason(
@@ -87,15 +75,12 @@ def _one_reason(
     recorders = sorted(
         {r for f in files if (r := f.recording.header.recording_field.equipment or "")}
     )
-    return finding(
+    return about_files(
         code,
-        _where(files),
+        files,
         form=form,
         severity="problem" if form == "majority" else None,
-        file=files[0].name if len(files) == 1 else None,
         other_recorded_ns=None if code == "other_patient" and by_order else both,
-        files=quantity(len(files), "file"),
-        names=tuple(names(files)[:SHOWN]),
         length=hms(recorded_ns(files)),
         when=Own(_when(files, axis)),
         codes=tuple(c.upper() for c in codes),
@@ -111,10 +96,6 @@ def _joins(files: Sequence[StudyFile], counted: Sequence[StudyFile]) -> bool:
     """Whether a counted file goes on where one of ``files`` ends."""
     starts = [f.start for f in counted if f.interval]
     return any(abs(s - f.end) <= SEAMLESS for f in files for s in starts)
-
-
-def _where(files: Sequence[StudyFile]) -> str:
-    return some_of(names(files), 3)
 
 
 def _when(files: Sequence[StudyFile], axis: Axis) -> str:
@@ -140,12 +121,7 @@ def patient_findings(
             blank=len(blank),
         )
     if blank:
-        yield finding(
-            "patient_code_missing",
-            where,
-            files=quantity(len(blank), "file"),
-            names=tuple(names(blank)[:SHOWN]),
-        )
+        yield about_files("patient_code_missing", blank, where)
 
 
 def date_findings(
@@ -157,13 +133,10 @@ def date_findings(
     files = [f for f, _ in wrong]
     placed = [moved(f, replace(f.map, anchor=f.map.anchor + days)) for f, days in wrong]
     other = recorded_ns([*counted, *placed])
-    yield finding(
+    yield about_files(
         "date_may_be_wrong",
-        _where(files),
-        file=files[0].name if len(files) == 1 else None,
+        files,
         other_recorded_ns=other,
-        files=quantity(len(files), "file"),
-        names=tuple(names(files)[:SHOWN]),
         recorded=hms(recorded_ns(counted)),
         with_them=hms(other),
     )
@@ -237,12 +210,10 @@ def by_hand_findings(
     for code, which in wanted:
         mine = [f for f in files if f.name in which]
         if mine:
-            yield finding(
+            yield about_files(
                 code,
-                _where(mine),
+                mine,
                 by=f" by {hand.by}" if hand.by else Own(""),
-                files=quantity(len(mine), "file"),
-                names=tuple(names(mine)[:SHOWN]),
                 length=hms(recorded_ns(mine)),
                 by_rules=hms(by_rules_ns),
                 recorded=recorded,

@@ -14,18 +14,12 @@ from msgspec import Struct
 from auditor.core.clock import Axis, hour_apart, iso
 from auditor.core.durations import hms, in_words
 from auditor.core.text import Own, quantity
-from auditor.core.units import DAY, HOUR, MINUTE, NS
+from auditor.core.units import DAY, HOUR, MINUTE
 from auditor.model import Finding, Interval, Order, StudyFile, TimeMap, finding
+from auditor.model.codes.study import StudyCode
 from auditor.policy.study import StudySettings
 from auditor.study.belonging import at_default_date
-from auditor.study.placing import (
-    SHOWN,
-    in_order,
-    looked_at,
-    moved,
-    names,
-    recorded_ns,
-)
+from auditor.study.placing import about_files, in_order, moved, names, recorded_ns
 from auditor.study.sequence import Doubt
 
 _JOINED = 2 * MINUTE
@@ -50,7 +44,8 @@ def doubt_findings(
     others = {d.name: d.other for d in doubts}
     doubtful = [f for f in files if f.name in others]
     recorded = recorded_ns(counted)
-    for code in ("repeated_hour", "skipped_hour"):
+    hours: tuple[StudyCode, ...] = ("repeated_hour", "skipped_hour")
+    for code in hours:
         files = [
             f
             for f in doubtful
@@ -63,19 +58,18 @@ def doubt_findings(
         joins = all(_joins(f, counted) for f in files)
         doubted = other != recorded and not joins
         quiet = code == "repeated_hour" and joins
-        said = finding(
+        yield about_files(
             code,
-            files[0].name if len(files) == 1 else where,
+            files,
+            where,
             severity="problem" if doubted else "info" if quiet else "caution",
-            file=files[0].name if len(files) == 1 else None,
+            question="files" if doubted else None,
             other_recorded_ns=other,
             files=quantity(len(files), "file", "starts", "start"),
-            names=tuple(names(files)[:SHOWN]),
             zone=Own(axis.zone or ""),
             stamps=Own(", ".join(iso(f.recording.start_civil_ns) for f in files[:4])),
             both=Own(_other_way(other, recorded)),
         )
-        yield looked_at(said) if doubted else said
 
 
 def _other_way(other: int, recorded: int) -> str:
@@ -102,24 +96,18 @@ def _joins(file: StudyFile, counted: Sequence[StudyFile]) -> bool:
 
 def transitions(axis: Axis, span: Interval) -> list[tuple[int, int]]:
     """(instant, change of civil time in ns) of each change of the zone's clocks inside ``span``."""
-    if axis.zone is None:
+    if axis.zone is None or span.duration > _LONGEST:
         return []
     found, step = [], 12 * HOUR
     low, offset = span.start, axis.offset(span.start)
-    if span.duration > _LONGEST:
-        return []
     while low < span.end:
         high = min(low + step, span.end)
         then = axis.offset(high)
         if then != offset:
-            a, b = low, high
-            while b - a > NS:
-                mid = (a + b) // 2 // NS * NS
-                mid = mid if mid > a else b
-                if mid == b:
-                    break
-                a, b = (mid, b) if axis.offset(mid) == offset else (a, mid)
-            at = b // NS * NS
+            before, at = low, high
+            while at - before > 1:
+                middle = (before + at) // 2
+                before, at = (middle, at) if axis.offset(middle) == offset else (before, middle)
             found.append((at, then - offset))
             offset = then
         low = high
@@ -240,13 +228,12 @@ def placed_by_length(files: Sequence[StudyFile], hookup: int | None) -> list[Stu
 def undated_findings(counted: Sequence[StudyFile], where: str) -> Iterator[Finding]:
     """A study that is counted by its length, for no file says when it began."""
     if counted and not any(f.recording.start_known for f in counted):
-        yield finding(
+        yield about_files(
             "start_not_known",
+            counted,
             where,
             form="counted",
-            files=quantity(len(counted), "file"),
             verb=Own("states" if len(counted) == 1 else "state"),
-            names=tuple(names(counted)[:SHOWN]),
             length=hms(recorded_ns(counted)),
             when=Own("not known"),
         )
@@ -266,12 +253,13 @@ def never_set_findings(
     if not dated:
         return
     window = ", so what is missing at the start and at the end is not known either"
-    yield finding(
+    yield about_files(
         "clock_never_set",
+        dated,
         where,
         files=quantity(len(dated), "file", "is", "are"),
         window=Own(window if hooked is not None else ""),
-        names=tuple(names(dated)[:1]),
+        names=(dated[0].name,),
         start=Own(iso(dated[0].recording.start_civil_ns)),
     )
 

@@ -4,14 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 from msgspec.structs import replace
 
 from auditor.core import intervals
 from auditor.core.clock import FIRST_START, LAST_START
+from auditor.core.text import quantity, some_of
 from auditor.core.units import NS
-from auditor.model import Finding, Int64, Recording, SetAsideCode, StudyFile, TimeMap
+from auditor.model import (
+    Finding,
+    FindingCode,
+    Int64,
+    Recording,
+    SetAsideCode,
+    StudyFile,
+    TimeMap,
+    finding,
+)
 from auditor.model.codes import SET_ASIDE
 
 SEAMLESS = 2 * NS
@@ -172,6 +183,15 @@ SHOWN = 8
 """Names given in a finding; the rest is counted, and the list of files holds them all."""
 
 
-def looked_at(said: Finding) -> Finding:
-    """The same finding as one for which a person must act."""
-    return replace(said, question="files")
+def about_files(
+    code: FindingCode, files: Sequence[StudyFile], where: str = "", /, **given: Any
+) -> Finding:
+    """The finding ``code`` about ``files``: how many, and the names of the first.
+
+    It stands at the only one of them, else at ``where``. ``given`` are further arguments of
+    ``finding``, and go before those made here.
+    """
+    only = files[0].name if len(files) == 1 else None
+    count, shown = quantity(len(files), "file"), tuple(names(files)[:SHOWN])
+    said = {"file": only, "files": count, "names": shown} | given
+    return finding(code, only or where or some_of(names(files), 3), **said)

@@ -91,12 +91,13 @@ def finding(
     file: str | None = None,
     span: Interval | None = None,
     other_recorded_ns: int | None = None,
+    question: Question | None = None,
     **values: Value,
 ) -> Finding:
     """The finding ``code`` at ``where``, worded from its entry with ``values``.
 
-    ``form`` chooses one of the entry's forms in place of ``text``; ``severity`` replaces the
-    entry's. Raises ``KeyError`` where a template names a value that is not given.
+    ``form`` chooses one of the entry's forms in place of ``text``; ``severity`` and ``question``
+    replace the entry's. Raises ``KeyError`` where a template names a value that is not given.
     """
     return worded(
         Finding(
@@ -109,6 +110,7 @@ def finding(
             other_recorded_ns=other_recorded_ns,
             form=form,
             values=tuple(values.items()),
+            question=question,
         )
     )
 

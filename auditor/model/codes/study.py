@@ -148,6 +148,7 @@ CODES: dict[StudyCode, Entry] = {
         "problem",
         meaning="A correction in the order that could not be applied",
         text="The order corrects files that are not there: {names}. Nothing was changed for them.",
+        observed="{names}",
         action="Write the name as the audit's list of files gives it.",
         forms={
             "no_start": "The order moves the clock of files whose start is not known, or to a time "

@@ -12,7 +12,7 @@ from auditor.model import Finding, StudyFile, finding
 from auditor.policy.study import StudySettings
 from auditor.study.copies.alignment import Alignment
 from auditor.study.copies.match import Copies, Copy
-from auditor.study.placing import SHOWN, looked_at, names, recorded_ns
+from auditor.study.placing import SHOWN, about_files, recorded_ns
 
 
 def copy_findings(
@@ -35,14 +35,8 @@ def copy_findings(
     far = [f for f, by in moved if by > settings.most_moved_ns]
     if far:
         most = max(by for _, by in moved)
-        yield finding(
-            "moved_far",
-            where,
-            files=quantity(len(far), "file"),
-            by=in_words(most),
-            limit=in_words(settings.most_moved_ns),
-            names=tuple(names(far)[:SHOWN]),
-        )
+        by, limit = in_words(most), in_words(settings.most_moved_ns)
+        yield about_files("moved_far", far, where, by=by, limit=limit)
 
 
 def _moved(file: StudyFile, axis: Axis) -> int:
@@ -70,16 +64,17 @@ def _about(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Iterat
         ),
     )
     if found.residual_ns > found.sample_ns:
-        uneven = finding(
+        much = found.residual_ns > NS
+        yield finding(
             "copy_clock_uneven",
             folder,
-            severity="problem" if found.residual_ns > NS else "caution",
+            severity="problem" if much else "caution",
+            question="files" if much else None,
             copy=Own(copy.name),
             off=in_words(found.residual_ns, up=True),
             off_s=exact_seconds(found.residual_ns),
             sample=exact_seconds(found.sample_ns),
         )
-        yield looked_at(uneven) if found.residual_ns > NS else uneven
     if found.open:
         yield _open(copy, found, counted)
 
@@ -100,10 +95,11 @@ def _open(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Finding
         else f"{hms(recorded)} was recorded so; {reading}, they lie {in_words(by, up=True)} "
         f"elsewhere, and {hms(other)} was recorded."
     )
-    said = finding(
+    return finding(
         "copy_files_between",
         copy.name,
         severity="problem" if much else "info",
+        question="files" if much else None,
         other_recorded_ns=other if by else None,
         copy=Own(copy.name),
         files=quantity(len(moved), "file"),
@@ -112,7 +108,6 @@ def _open(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Finding
         recorded=hms(recorded),
         with_them=hms(other),
     )
-    return looked_at(said) if much else said
 
 
 def _clock(found: Alignment) -> str:

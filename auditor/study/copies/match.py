@@ -8,7 +8,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.core.progress import Progress
-from auditor.model import StudyCopy, StudyFile
+from auditor.model import SetAsideCode, StudyCopy, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.belonging import Aside, Far
 from auditor.study.copies.alignment import Alignment, align
@@ -116,14 +116,12 @@ def match_copies(
         if one_device(counted, device):
             matched = [_with_more(matched[0], device.files), *matched[1:]]
             continue
-        code = "other_recorder" if own and other and own != other else "copy_not_matched"
+        code: SetAsideCode = (
+            "other_recorder" if own and other and own != other else "copy_not_matched"
+        )
         kept = tuple(f for f in device.files if f.name in pinned)
         matched = [_with_more(matched[0], kept), *matched[1:]]
-        aside += [
-            Aside(f, "other_recorder" if code == "other_recorder" else "copy_not_matched")
-            for f in device.files
-            if f.name not in pinned
-        ]
+        aside += [Aside(f, code) for f in device.files if f.name not in pinned]
     searches = _MOST_SEARCHES
     for distant in far:
         copy = _match(distant.device, matched, anywhere=True) if searches > 0 else None
