@@ -19,7 +19,8 @@ from auditor.model import TimeMap
 from auditor.policy import load_policy
 from auditor.study import build_study
 from auditor.study.copies.alignment import Fit, Offsets, fit
-from auditor.study.copies.windows import Anchor, spread
+from auditor.study.copies.samples import spread
+from auditor.study.copies.windows import Anchor
 from auditor.study.placing import place, recorded_ns
 
 POLICY = load_policy()

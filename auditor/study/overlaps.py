@@ -16,7 +16,7 @@ from auditor.core.text import Own, quantity
 from auditor.core.units import NS
 from auditor.model import Finding, Interval, StudyFile, finding
 from auditor.study.clocks import likely_step
-from auditor.study.copies.comparing import same_bytes, same_samples
+from auditor.study.copies.samples import same_bytes, same_samples
 from auditor.study.placing import SHOWN, in_order, recorded_ns
 
 _MAX_PAIRS = 2000

@@ -9,13 +9,11 @@ import numpy as np
 
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Int64, StudyFile
-from auditor.study.copies.comparing import same_bytes
-from auditor.study.copies.samples import signal_channels
+from auditor.study.copies.samples import same_bytes, signal_channels, spread
 from auditor.study.copies.windows import (
     Anchor,
     Reference,
     Window,
-    spread,
     window_length,
     windows,
 )

@@ -194,10 +194,3 @@ def _distinct(samples: Int32) -> int:
     steps = np.sign(np.diff(samples.astype(np.int64)))
     turns = int(np.count_nonzero(np.diff(steps[steps != 0])))
     return len(np.unique(samples)) if turns >= _TURNS else 0
-
-
-def spread(first: int, last: int, points: int) -> list[int]:
-    """``points`` whole numbers from ``first`` to ``last``, the ends among them."""
-    if last <= first or points < 2:
-        return [first]
-    return sorted({first + (last - first) * i // (points - 1) for i in range(points)})
