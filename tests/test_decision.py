@@ -34,6 +34,7 @@ from auditor.model import (
     Technical,
     Track,
 )
+from auditor.model.codes import finding
 from auditor.policy import load_policy
 
 SETTINGS = load_policy().decision
@@ -45,8 +46,9 @@ NOT_SCANNED = SignalFacts(scanned=False, needed_channels=8)
 MET = Minimum("12-26 h", "12-26 h", True, 0, 22 * HOUR, "The ordered units are reached")
 UNMET = Minimum("2-12 h", None, False, MINUTE, 0, "1:00 under the 2-hour minimum")
 DOUBT = Finding(
-    "overlapping_recordings", "problem", "b.edf", "Two readings.", other_recorded_ns=70 * HOUR
-)
+    "overlapping_recordings", "problem", "b.edf", "Two readings.", question="files",
+    other_recorded_ns=70 * HOUR,
+)  # fmt: skip
 
 
 def billing(minimum: Minimum | None) -> Billing:
@@ -239,7 +241,9 @@ def test_a_finding_that_bears_on_an_answer_turns_it_from_yes_to_look(question: Q
     assert decision.reasons[0].code == "other_files"
 
 
-def test_a_problem_that_names_no_answer_puts_the_files_in_doubt() -> None:
+def test_a_problem_puts_the_files_in_doubt() -> None:
+    lost = finding("onsets_drift", severity="problem", drift=1, each=1, step=1, exact=1, small=1)
+    assert (lost.question, finding("no_time_zone").question) == ("files", None)
     decision = decided(findings=(DOUBT,))
     assert states(decision)["files"] == "look"
     assert "Two readings" in decision.headline
@@ -261,7 +265,9 @@ def test_no_patient_is_called_back_while_the_files_are_in_doubt() -> None:
 
 
 def test_files_of_nobody_known_are_a_no_and_the_headline() -> None:
-    stranger = Finding("patient_code_not_found", "problem", "", "None carries P-2041.")
+    stranger = Finding(
+        "patient_code_not_found", "problem", "", "None carries P-2041.", question="files"
+    )
     decision = decided(ORDERED // 2, findings=(stranger,))
     assert states(decision)["files"] == "no"
     assert decision.outcome == "review"
@@ -334,7 +340,13 @@ def test_complete_is_four_yes_and_a_repeat_a_plain_no_whatever_the_facts(
 ) -> None:  # fmt: skip
     usable = min(usable, recorded)
     findings = tuple(
-        Finding(c, s, "a.edf", f"Text of {c}.", question=q)  # type: ignore[arg-type]
+        Finding(
+            c,
+            s,
+            "a.edf",
+            f"Text of {c}.",  # type: ignore[arg-type]
+            question=q or ("files" if s == "problem" else None),
+        )
         for q, s, c in marks
     )
     decision = decided(
@@ -344,7 +356,7 @@ def test_complete_is_four_yes_and_a_repeat_a_plain_no_whatever_the_facts(
     every = states(decision)
     assert tuple(every) == QUESTIONS
     four_yes = set(every.values()) == {"yes"}
-    must_act = any(f.question or f.severity == "problem" for f in findings)
+    must_act = any(f.question for f in findings)
     assert not (four_yes and must_act)
     assert (decision.outcome == "complete") == (four_yes and not so_far)
     repeat = "no" in (every["order"], every["readable"]) and every["files"] == "yes"

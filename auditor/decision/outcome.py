@@ -265,7 +265,7 @@ def _files(study: Study, findings: Sequence[Finding]) -> _Judged:
     if every > counted:
         text = f"{counted} of {quantity(every, 'file')} counted"
     rooms = EDF_CODES.keys() | INPUT_CODES.keys() | STUDY_CODES.keys()
-    notes = [f for f in findings if _bears_on(f) is None and f.severity == "caution"]
+    notes = [f for f in findings if f.question is None and f.severity == "caution"]
     shown = [FINDINGS[f.code].meaning.rstrip(".") for f in notes if f.code in rooms]
     if shown:
         more = f" (and {len(shown) - 1} more)" if len(shown) > 1 else ""
@@ -275,11 +275,6 @@ def _files(study: Study, findings: Sequence[Finding]) -> _Judged:
 
 def _one(question: Question, state: AnswerState, code: ReasonCode, text: str) -> _Judged:
     return _Judged(question, state, (Reason(code, text, question),))
-
-
-def _bears_on(finding: Finding) -> Question | None:
-    """The answer that ``finding`` turns to look; a problem without one puts the files in doubt."""
-    return finding.question or ("files" if finding.severity == "problem" else None)
 
 
 def _headline_of(finding: Finding) -> str:
@@ -293,7 +288,7 @@ def _with_findings(judged: _Judged, findings: Iterable[Finding]) -> _Judged:
     """``judged`` after the findings that bear on it; of several alike the first stands for all."""
     first: dict[str, Finding] = {}
     for finding in findings:
-        if _bears_on(finding) == judged.question:
+        if finding.question == judged.question:
             first.setdefault(finding.code, finding)
     told = tuple(Reason(f.code, _headline_of(f), judged.question) for f in first.values())
     if not told:

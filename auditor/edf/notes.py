@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from msgspec.structs import replace
-
 from auditor.core.text import Own, printable, quantity
 from auditor.model import Finding, FindingCode, Severity, finding
 from auditor.model.codes import Value
@@ -37,9 +35,10 @@ class Notes:
             name: printable(v) if isinstance(v, str) and not isinstance(v, Own) else v
             for name, v in values.items()
         }
-        made = finding(code, self._where(at), form=form, severity=severity, file=self.name, **shown)
-        problem = made.severity == "problem"
-        self._findings.append(replace(made, question="files") if problem else made)
+        where = self._where(at)
+        self._findings.append(
+            finding(code, where, form=form, severity=severity, file=self.name, **shown)
+        )
 
     def field(self, code: FindingCode, field_name: str, offset: int, observed: str) -> None:
         """Add one header field to the finding ``code``, which counts them all."""

@@ -38,7 +38,7 @@ def summary(audit: Audit) -> str:
 
 def _to_do(audit: Audit) -> list[str]:
     """What the findings ask of a person, each once."""
-    asked = [f for f in audit.findings if f.question is not None or f.severity == "problem"]
+    asked = [f for f in audit.findings if f.question is not None]
     actions = list(dict.fromkeys(f.action for f in asked if f.action))
     if not actions:
         return []

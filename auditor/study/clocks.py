@@ -63,7 +63,6 @@ def doubt_findings(
             files,
             where,
             severity="problem" if doubted else "info" if quiet else "caution",
-            question="files" if doubted else None,
             other_recorded_ns=other,
             files=quantity(len(files), "file", "starts", "start"),
             zone=Own(axis.zone or ""),

@@ -128,7 +128,9 @@ def worded(bare: Finding) -> Finding:
         expected=entry.expected.format_map(shown),
         observed=entry.observed.format_map(shown),
         action=entry.action.format_map(shown),
-        question=bare.question or entry.question,
+        question=bare.question
+        or entry.question
+        or ("files" if bare.severity == "problem" else None),
         headline=entry.headline.format_map(shown)
         or (f"{bare.where}: " if bare.where else "") + text.format_map(shown),
     )

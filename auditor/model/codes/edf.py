@@ -91,7 +91,6 @@ CODES: dict[EdfCode, Entry] = {
         "The time is counted, since the records around leave the room for it.",
         action="Copy the file again from the recorder's card; if it is blank there too, take "
         "{lost} off the recorded time.",
-        question="files",
         headline="{records} nothing but zeros or bytes 255",
     ),
     "bytes_unreadable": Entry(
@@ -101,7 +100,6 @@ CODES: dict[EdfCode, Entry] = {
         "the header claims it or later records are readable; its annotations are lost.",
         action="The disk or card may be failing. Copy the file again from the recorder's card at "
         "once.",
-        question="files",
         headline="{unread} of {records} could not be read",
     ),
     "channel_scale_unreadable": Entry(
@@ -138,7 +136,6 @@ CODES: dict[EdfCode, Entry] = {
         "together {total} s, at most {largest} s at once. The records' starts are taken: these are "
         "gaps. Other software shows the file without them.",
         action="Check against the recorder's log whether recording stopped there.",
-        question="files",
         headline="interruptions in a file called uninterrupted: {times}, together {total} s",
     ),
     "first_onset_off": Entry(
@@ -211,7 +208,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="about {between} s",
         observed="{stated} s",
         action="The file is damaged there. Copy it again from the recorder's card.",
-        question="files",
         headline="{records} a start that overlaps the records beside",
     ),
     "onsets_drift": Entry(
@@ -232,7 +228,6 @@ CODES: dict[EdfCode, Entry] = {
         "overlap {overlap} s",
         action="The recorder's clock may have been put back, or the file is damaged. Do not rely "
         "on the times after that record.",
-        question="files",
         headline="{records} before the one ahead has ended",
     ),
     "padding_at_end": Entry(
@@ -282,7 +277,6 @@ CODES: dict[EdfCode, Entry] = {
         "{total} s; by the starts they would be {by_starts} s.",
         action="Find out the recorder's sampling rate: samples per record divided by it is the "
         "true duration.",
-        question="files",
         headline="record duration {duration} s by the header, {apart} s by the records' starts",
     ),
     "record_duration_unreadable": Entry(
@@ -293,7 +287,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="a number of seconds with a decimal point",
         observed="'{record_duration}'",
         action="The header is damaged: copy the file again from the recorder's card.",
-        question="files",
         headline="record duration unreadable; {record_ns} s by the records' starts",
     ),
     "record_duration_unusual": Entry(
@@ -303,7 +296,6 @@ CODES: dict[EdfCode, Entry] = {
         "else in the file shows whether that is so. The recorded time follows from it: {count} "
         "records of that length.",
         action="Compare the recorded time with the recorder's log.",
-        question="files",
         headline="record duration of {duration} s that nothing else shows",
     ),
     "record_large": Entry(
@@ -323,7 +315,6 @@ CODES: dict[EdfCode, Entry] = {
         observed="it starts at {earliest} s at the earliest and {latest}",
         action="Copy the file again from the recorder's card; the times of these gaps are "
         "uncertain.",
-        question="files",
         headline="{records} not state a start, and the records around do not tell it",
     ),
     "recording_date_unreadable": Entry(
@@ -343,7 +334,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="{records}",
         observed="{held}",
         action="Copy the file again from the recorder's card: the missing part may still be there.",
-        question="files",
         headline="{missing} missing that the header counts",
     ),
     "reserved_unknown": Entry(
@@ -367,7 +357,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="{signals}",
         observed="{fields}",
         action="The header is damaged: copy the file again from the recorder's card.",
-        question="files",
         headline="number of signals wrong; {signals} by the header's length",
     ),
     "start_date_conflict": Entry(
@@ -406,7 +395,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="hh.mm.ss, 00.00.00 to 23.59.59",
         observed="{start_time}",
         action="Find out when the recording started and correct a copy of the file.",
-        question="files",
         headline="start time unreadable: placed at midnight",
     ),
     "subfields_missing": Entry(
@@ -456,7 +444,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="'0' and 7 spaces (EDF), or byte 255 and 'BIOSEMI' (BDF)",
         observed="{version}",
         action="The header is damaged: copy the file again from the recorder's card.",
-        question="files",
         headline="version field damaged: read as {family}",
     ),
 }

@@ -22,8 +22,9 @@ class Entry(Struct, frozen=True):
     puts a number in doubt or says that recorded data are missing or untrustworthy.
 
     ``question`` names the answer that a finding of this code turns from yes to look, ``None`` where
-    a person need not do anything about it; ``headline`` is then the sentence with the figure that
-    stands as that answer's reason, and as the audit's headline where it decides.
+    a person need not do anything about it; a ``problem`` bears on the files. ``headline`` is then
+    the sentence with the figure that stands as that answer's reason, and as the audit's headline
+    where it decides.
     """
 
     severity: Severity

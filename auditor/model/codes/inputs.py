@@ -29,7 +29,6 @@ CODES: dict[InputsCode, Entry] = {
         expected="{size} bytes, untouched",
         observed="other size or time of change, or the file is gone",
         action="Wait until copying has ended, then run the audit again.",
-        question="files",
         headline="{name} changed while it was read",
     ),
     "copies_not_identical": Entry(
@@ -38,7 +37,6 @@ CODES: dict[InputsCode, Entry] = {
         text="These files agree in size, header and at places all over, and were taken as the "
         "same, but their checksums differ: {named}. One of them is damaged.",
         action="Find out which of them is sound, and leave the other out.",
-        question="files",
         headline="files taken as the same differ: {named}",
     ),
     "link_not_followed": Entry(
@@ -86,7 +84,6 @@ CODES: dict[InputsCode, Entry] = {
             "read, so it has no checksum. The seconds that they hold are recorded and not usable.",
         },
         action="Copy the file from the card again, or read the card on another computer.",
-        question="files",
         headline="{name} could not be read to its end",
     ),
     "order_facts_missing": Entry(
@@ -122,7 +119,6 @@ CODES: dict[InputsCode, Entry] = {
         text="The folder holds more than {most} entries; the rest were not looked at, and "
         "recordings among them are not counted.",
         action="Give the folder of one study.",
-        question="files",
         headline="The folder holds more than {most} entries",
     ),
 }

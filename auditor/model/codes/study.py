@@ -75,7 +75,6 @@ CODES: dict[StudyCode, Entry] = {
         text="The recorded electrodes change from file to file: {groups}. Together {recorded} was "
         "recorded. Two studies, or the montage was changed.",
         action="Decide which belong to this study; name the others under exclude in the order.",
-        question="files",
         headline="the electrodes change: {groups}",
     ),
     "clock_may_have_stepped": Entry(
@@ -96,7 +95,6 @@ CODES: dict[StudyCode, Entry] = {
         "was recorded is not in doubt, but when is not known{window}.",
         observed="{names}: {start}",
         action="Set the clock at the next hook-up.",
-        question="files",
         headline="the clock was never set: when it was recorded is not known",
     ),
     "clock_set_by_hand": Entry(
@@ -141,7 +139,6 @@ CODES: dict[StudyCode, Entry] = {
         "it is one study and both clocks are right, {with_them} in all.",
         observed="{names}; {when}",
         action="Look at both recordings to decide whether they are of one patient and one study.",
-        question="files",
         headline="{length} covers the same time with other samples and is not counted",
     ),
     "correction_without_file": Entry(
@@ -154,7 +151,6 @@ CODES: dict[StudyCode, Entry] = {
             "no_start": "The order moves the clock of files whose start is not known, or to a time "
             "at which nothing can have been recorded: {names}. Nothing was changed for them.",
         },
-        question="files",
         headline="a correction in the order fits no file",
     ),
     "date_may_be_wrong": Entry(
@@ -165,7 +161,6 @@ CODES: dict[StudyCode, Entry] = {
         "was recorded; with the date put right, {with_them}.",
         observed="{names}",
         action="Look at the recording and the diary to decide which is right.",
-        question="files",
         headline="{files} would continue the study but for the date: {with_them} instead of "
         "{recorded}",
     ),
@@ -184,7 +179,6 @@ CODES: dict[StudyCode, Entry] = {
         expected="a start near {ended}",
         observed="{after} starts {size} {when} the end of {before}",
         action="Check with the diary, and set the clock at the next hook-up.",
-        question="files",
         headline="the clock seems not to have followed the change of {at}: {both}",
     ),
     "default_date": Entry(
@@ -195,7 +189,6 @@ CODES: dict[StudyCode, Entry] = {
         "with it, {with_them}.",
         observed="{names}; {when}",
         action="Look at the recording itself and the diary; set the clock at the next hook-up.",
-        question="files",
         headline="{length} is stamped with a date at which clocks start and is not counted",
     ),
     "duplicate_export": Entry(
@@ -227,7 +220,6 @@ CODES: dict[StudyCode, Entry] = {
         "counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether they belong to another study or the clock was wrong.",
-        question="files",
         headline="{length} lies days away from the rest and is not counted",
     ),
     "hour_step": Entry(
@@ -253,7 +245,6 @@ CODES: dict[StudyCode, Entry] = {
         "or not all of it is this study.",
         action="Check when the electrodes were taken off, and whether every file belongs to this "
         "study.",
-        question="files",
         headline="{recorded} recorded, {over} more than the ordered {ordered}",
     ),
     "moved_far": Entry(
@@ -275,7 +266,6 @@ CODES: dict[StudyCode, Entry] = {
         "{recorded} is counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether they belong to another study or the montage was changed.",
-        question="files",
         headline="{length} with other channels is not counted",
     ),
     "other_files": Entry(
@@ -308,7 +298,6 @@ CODES: dict[StudyCode, Entry] = {
         "set aside. {recorded} is counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether the recorder was changed during the study.",
-        question="files",
         headline="{length} of another recorder is not counted",
     ),
     "overlap_inside_file": Entry(
@@ -319,7 +308,6 @@ CODES: dict[StudyCode, Entry] = {
         "recorded; if the clock was put back, {with_them} were.",
         observed="{names}",
         action="Look at the recording and the diary to decide which is right.",
-        question="files",
         headline="{length} is held twice inside a file: {recorded} recorded, or {with_them} if the "
         "clock was put back",
     ),
@@ -332,7 +320,6 @@ CODES: dict[StudyCode, Entry] = {
         "were.{cause}",
         observed="{names}",
         action="Look at the recording and the diary to decide which is right.",
-        question="files",
         headline="{length} is held twice: {recorded} recorded, or {with_them} if the clock was put "
         "back",
     ),
@@ -351,7 +338,6 @@ CODES: dict[StudyCode, Entry] = {
         "recordings are the ordered patient's. They were measured all the same.",
         observed="{others} with other codes, {blank} without one",
         action="Check that the right folder was given, and the code in the order.",
-        question="files",
         headline="no file carries the patient code of the order",
     ),
     "piece_missing": Entry(
@@ -362,7 +348,6 @@ CODES: dict[StudyCode, Entry] = {
         "as it stands; with what is missing it would be about {with_them}.",
         observed="{places}",
         action="Look for the file on the card and copy it; then run the audit again.",
-        question="files",
         headline="{missing} missing between {before} and {after} ({hole}){elsewhere}",
     ),
     "placement_out_of_range": Entry(
@@ -373,7 +358,6 @@ CODES: dict[StudyCode, Entry] = {
         "with it, {with_them}.",
         observed="{names}; {when}",
         action="Look at the recording; its time-keeping is damaged.",
-        question="files",
         headline="{length} could be given no place in time and is not counted",
     ),
     "recordings_in_trash": Entry(
@@ -447,7 +431,6 @@ CODES: dict[StudyCode, Entry] = {
             "length; when it was recorded is not known, so what is missing at the start and at the "
             "end is not known either.",
         },
-        question="files",
         headline="{length} without a start date",
     ),
     "test_recording": Entry(
@@ -465,7 +448,6 @@ CODES: dict[StudyCode, Entry] = {
         text="Hours of silence, up to {silence}, lie inside what was counted: {groups}. Together "
         "{recorded} was recorded. Two studies, or a study with a long interruption.",
         action="Decide which belong to this study; name the others under exclude in the order.",
-        question="files",
         headline="silence of {silence} inside the study: {groups}",
     ),
     "unreadable_file": Entry(
@@ -479,7 +461,6 @@ CODES: dict[StudyCode, Entry] = {
             "begins": "This file begins as a recording does but could not be read as one: "
             "{problem}. No time is counted for it.",
         },
-        question="files",
         headline="{name} cannot be read: {problem}",
     ),
 }

@@ -64,12 +64,10 @@ def _about(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Iterat
         ),
     )
     if found.residual_ns > found.sample_ns:
-        much = found.residual_ns > NS
         yield finding(
             "copy_clock_uneven",
             folder,
-            severity="problem" if much else "caution",
-            question="files" if much else None,
+            severity="problem" if found.residual_ns > NS else "caution",
             copy=Own(copy.name),
             off=in_words(found.residual_ns, up=True),
             off_s=exact_seconds(found.residual_ns),
@@ -99,7 +97,6 @@ def _open(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Finding
         "copy_files_between",
         copy.name,
         severity="problem" if much else "info",
-        question="files" if much else None,
         other_recorded_ns=other if by else None,
         copy=Own(copy.name),
         files=quantity(len(moved), "file"),
