@@ -11,16 +11,14 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Sequence
-from typing import Literal
-
-from msgspec import Struct
+from typing import Literal, NamedTuple
 
 from auditor.core.clock import in_calendar, iso
 from auditor.core.durations import exact_seconds
 from auditor.core.intervals import total, union
 from auditor.core.text import Own, printable
 from auditor.core.units import NS
-from auditor.model import Finding, Recording, SecondReading, StudyFile, finding
+from auditor.model import Finding, FindingCode, Recording, SecondReading, StudyFile, finding
 from auditor.study.second_readers.process import LIBRARIES, Answer, ReaderProcess
 
 __all__ = ["Compared", "SecondReaders", "compare", "facts_of"]
@@ -38,7 +36,13 @@ MOST_BYTES = 16 << 30
 """mne reads a file with annotations to its end, so a larger one costs a second whole read."""
 
 
-class Compared(Struct, frozen=True):
+_TELLING: dict[Status, FindingCode] = {
+    "unexplained": "second_reader_disagrees",
+    "no_answer": "second_reader_no_answer",
+}
+
+
+class Compared(NamedTuple):
     """What one library says of one file, and how it compares."""
 
     status: Status
@@ -66,7 +70,17 @@ class SecondReaders:
         """Wait for the answers: each library's in order of the files, and what is to be said."""
         if self._thread is not None:
             self._thread.join()
-        findings = [f for c in self._compared for f in _findings(c)]
+        findings = [
+            finding(
+                _TELLING[status],
+                printable(reading.file),
+                file=reading.file,
+                library=Own(f"{reading.library} {reading.version}".strip()),
+                note=reading.note,
+            )
+            for status, reading in self._compared
+            if status in _TELLING
+        ]
         if self._skipped:
             reasons = dict.fromkeys(reason for _, reason in self._skipped)
             findings.append(
@@ -77,7 +91,7 @@ class SecondReaders:
                     reasons=Own("; ".join(reasons)),
                 )
             )
-        return tuple(c.reading for c in self._compared), tuple(findings)
+        return tuple(reading for _, reading in self._compared), tuple(findings)
 
     def _ask(self, recordings: Sequence[Recording]) -> None:
         begun = time.monotonic()
@@ -101,18 +115,31 @@ class SecondReaders:
 
 def compare(recording: Recording, library: str, version: str, answer: Answer) -> Compared:
     """One ``answer`` beside our figures of ``recording``."""
-    status, agrees, note = _judged(recording, answer)
-    reading = SecondReading(
-        file=recording.name,
-        library=library,
-        version=version,
-        recorded_ns=answer.recorded_ns,
-        agrees=agrees,
-        note=note,
-        start_civil_ns=answer.start_civil_ns,
-        records=answer.records,
+    facts = facts_of(recording)
+    why = f" Of this file the audit found that {', and that '.join(facts)}." if facts else ""
+    status: Status = "explained" if facts else "unexplained"
+    agrees: bool | None = None
+    if answer.stopped is not None:
+        status, note = "no_answer", f"Gave no answer: {answer.stopped}."
+    elif answer.refused is not None:
+        note = f"Did not take the file: {_words(answer.refused, recording)}.{why}"
+    elif differences := _differences(recording, answer):
+        agrees, note = False, f"{' '.join(differences)}{why}"
+    else:
+        status, agrees, note = "agrees", True, "Agrees."
+    return Compared(
+        status,
+        SecondReading(
+            file=recording.name,
+            library=library,
+            version=version,
+            recorded_ns=answer.recorded_ns,
+            agrees=agrees,
+            note=note,
+            start_civil_ns=answer.start_civil_ns,
+            records=answer.records,
+        ),
     )
-    return Compared(status, reading)
 
 
 def facts_of(recording: Recording) -> tuple[str, ...]:
@@ -139,22 +166,6 @@ def facts_of(recording: Recording) -> tuple[str, ...]:
         ),
     }
     return tuple(words for words, holds in facts.items() if holds)
-
-
-def _judged(recording: Recording, answer: Answer) -> tuple[Status, bool | None, str]:
-    """Status, whether it agrees (``None`` without numbers), and the note."""
-    if answer.stopped is not None:
-        return "no_answer", None, f"Gave no answer: {answer.stopped}."
-    facts = facts_of(recording)
-    why = f"Of this file the audit found that {', and that '.join(facts)}." if facts else ""
-    status: Status = "explained" if facts else "unexplained"
-    if answer.refused is not None:
-        said = f"Did not take the file: {_words(answer.refused, recording)}"
-        return status, None, f"{said}. {why}".rstrip()
-    differences = _differences(recording, answer)
-    if differences:
-        return status, False, f"{' '.join(differences)} {why}".rstrip()
-    return "agrees", True, "Agrees."
 
 
 def _differences(recording: Recording, answer: Answer) -> list[str]:
@@ -210,20 +221,3 @@ def _too_costly(recording: Recording) -> str:
     except (OSError, ValueError):
         local = False
     return "" if local else "not on this machine"
-
-
-def _findings(compared: Compared) -> tuple[Finding, ...]:
-    reading = compared.reading
-    if compared.status not in ("unexplained", "no_answer"):
-        return ()
-    return (
-        finding(
-            "second_reader_disagrees"
-            if compared.status == "unexplained"
-            else "second_reader_no_answer",
-            printable(reading.file),
-            file=reading.file,
-            library=Own(f"{reading.library} {reading.version}".strip()),
-            note=reading.note,
-        ),
-    )
