@@ -184,7 +184,7 @@ def _take(
     key = (status.st_dev, status.st_ino)
     if status.st_ino and key in seen:
         listing.others.append(name)
-        listing.findings.append(_linked_twice(name, seen[key]))
+        listing.findings.append(finding("linked_twice", name, first=seen[key]))
         return
     seen[key] = name
     listing.files.append(
@@ -214,10 +214,6 @@ def cannot_open(name: str, error: OSError, kind: Literal["file", "folder"]) -> F
 
 def _link_not_followed(name: str, why: str) -> Finding:
     return finding("link_not_followed", name, name=name, why=Own(why))
-
-
-def _linked_twice(name: str, first: str) -> Finding:
-    return finding("linked_twice", name, first=first)
 
 
 def too_many(name: str) -> Finding:

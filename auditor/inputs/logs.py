@@ -15,6 +15,7 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.errors import SettingsError
 from auditor.core.files import read_written
@@ -119,18 +120,17 @@ def read_log(kind: LogKind, path: Path) -> Log:
         sha256 = hashlib.sha256(raw).hexdigest()
         return Log(kind, name, sha256, refused=f"it {error.problem}")
     first_rows = tuple(_row_text(row) for row in sheet.rows[:SHOWN])
+    log = Log(kind, name, sheet.sha256, first_rows=first_rows)
     if not sheet.rows:
-        return Log(kind, name, sheet.sha256)
+        return log
     columns = headed(sheet.rows[0], _HEADINGS[kind])
-    keys = set(columns.values())
-    wanted = ", ".join(_NEEDED[kind])
-    if len(keys) < len(columns):
-        twice = next(k for k in keys if list(columns.values()).count(k) > 1)
-        refused = f"two of its columns say {twice}"
-        return Log(kind, name, sheet.sha256, refused=refused, first_rows=first_rows)
-    if not (set(_NEEDED[kind]) <= keys or set(_EVENTS[kind]) <= keys):
-        refused = f"its first row does not name the columns {wanted}"
-        return Log(kind, name, sheet.sha256, refused=refused, first_rows=first_rows)
+    keys = list(columns.values())
+    twice = [key for key in keys if keys.count(key) > 1]
+    if twice:
+        return replace(log, refused=f"two of its columns say {twice[0]}")
+    if not (set(_NEEDED[kind]) <= set(keys) or set(_EVENTS[kind]) <= set(keys)):
+        wanted = ", ".join(_NEEDED[kind])
+        return replace(log, refused=f"its first row does not name the columns {wanted}")
     times, events = [], []
     bad = [f"Line {line}: a quotation mark is not closed." for line in sheet.bad]
     for row in sheet.rows[1:]:
@@ -140,17 +140,16 @@ def read_log(kind: LogKind, path: Path) -> Log:
             _no_more_cells(row, sheet.rows[0], columns)
             if "onset" in keys:
                 length = _seconds(cells, "duration") if kind == "video" else 0
-                events.append((_seconds(cells, "onset"), length, cells.get("kind", "")))
                 if kind == "video" and length <= 0:
-                    events.pop()
                     raise ValueError("column duration: is not more than 0")
+                events.append((_seconds(cells, "onset"), length, cells.get("kind", "")))
             else:
                 stamps = tuple(_stamp(cells, key) for key in _NEEDED[kind])
                 by, note = cells.get("by", ""), cells.get("note", "")
                 times.append(Times(row.line, stamps, by, note, _row_text(row)))
         except ValueError as error:
             bad.append(f"Line {row.line}, {error}.")
-    return Log(kind, name, sheet.sha256, tuple(times), tuple(events), tuple(bad), "", first_rows)
+    return replace(log, times=tuple(times), events=tuple(events), bad=tuple(bad))
 
 
 def _cell_of(row: Row, column: int, key: str, last: int) -> str:

@@ -39,6 +39,9 @@ class _Reading(Struct, frozen=True):
         return [at for _, placed in self.rows for at in placed]
 
 
+_EMPTY = _Reading(None, (), ())
+
+
 def place_log(
     log: Log, axis: Axis, span: Interval, dates: LogDates = "ask", patterns: Sequence[str] = ()
 ) -> tuple[LogRead, tuple[Finding, ...]]:
@@ -48,7 +51,7 @@ def place_log(
     whichever lies in the recording). Of BIDS events with kinds only those that match ``patterns``
     count.
     """
-    refused, chosen = log.refused, _Reading(None, (), ())
+    refused, chosen = log.refused, _EMPTY
     if not refused and log.events:
         refused, chosen = _placed_events(log, span, patterns)
     elif not refused and log.times:
@@ -66,10 +69,8 @@ def place_log(
         )
         note = f"not taken: {refused}"
         return LogRead(log.kind, log.name, log.sha256, False, note), (told,)
-    bad = (*log.bad, *chosen.bad)
-    checks, intervals = _values(log, chosen)
-    intervals, backwards = _forward(intervals)
-    bad = (*bad, *backwards)
+    checks, intervals, backwards = _values(log, chosen)
+    bad = (*log.bad, *chosen.bad, *backwards)
     count = quantity(len(checks) or len(intervals), _THINGS[log.kind])
     note = f"{count} read" + (f", {chosen.order.replace('_', ' ')}" if chosen.order else "")
     found = []
@@ -86,31 +87,23 @@ def place_log(
                 + (f" And {len(bad) - SHOWN} more." if len(bad) > SHOWN else ""),
             )
         )
-    read = LogRead(
-        log.kind, log.name, log.sha256, True, note, checks, tuple(i for i, _ in intervals)
-    )
+    read = LogRead(log.kind, log.name, log.sha256, True, note, checks, intervals)
     return read, tuple(found)
 
 
 def _values(
     log: Log, chosen: _Reading
-) -> tuple[tuple[MonitoringCheck, ...], tuple[tuple[Interval, int], ...]]:
+) -> tuple[tuple[MonitoringCheck, ...], tuple[Interval, ...], tuple[str, ...]]:
+    """Checks or intervals in time order, and a sentence on each interval that ends too early."""
     if log.kind == "monitoring":
         checks = [
             MonitoringCheck(placed[0], row.by, row.note, log.name) for row, placed in chosen.rows
         ]
-        return tuple(sorted(checks, key=lambda check: check.at)), ()
-    pairs = [(placed[0], placed[1], row.line) for row, placed in chosen.rows]
-    return (), tuple((Interval(start, end), line) for start, end, line in pairs)
-
-
-def _forward(
-    pairs: Sequence[tuple[Interval, int]],
-) -> tuple[tuple[tuple[Interval, int], ...], tuple[str, ...]]:
-    """The intervals that end after they start, in time order, and a sentence on each other."""
-    good = sorted(pair for pair in pairs if pair[0].end > pair[0].start)
-    bad = [line for interval, line in pairs if interval.end <= interval.start]
-    return tuple(good), tuple(f"Line {n}, column end: does not lie after the start." for n in bad)
+        return tuple(sorted(checks, key=lambda check: check.at)), (), ()
+    good = [Interval(start, end) for _, (start, end) in chosen.rows if end > start]
+    bad = [row.line for row, (start, end) in chosen.rows if end <= start]
+    told = tuple(f"Line {n}, column end: does not lie after the start." for n in bad)
+    return (), tuple(sorted(good)), told
 
 
 def _placed_events(log: Log, span: Interval, patterns: Sequence[str]) -> tuple[str, _Reading]:
@@ -123,9 +116,6 @@ def _placed_events(log: Log, span: Interval, patterns: Sequence[str]) -> tuple[s
         if not kind or not patterns or matches(patterns, kind)
     )
     return "", _Reading(None, rows, ())
-
-
-_EMPTY = _Reading(None, (), ())
 
 
 def _chosen(log: Log, axis: Axis, span: Interval, dates: LogDates) -> tuple[str, _Reading]:

@@ -239,7 +239,10 @@ def _plain(kind: Any, value: object, keys: tuple[str, ...]) -> Any:
     origin, parts = get_origin(kind), get_args(kind)
     if origin is Literal:
         if not isinstance(value, str) or value not in parts:
-            raise ValueError(f"must be {' or '.join(map(repr, parts))}")
+            *others, last = map(repr, parts)
+            raise ValueError(
+                f"must be {', '.join(others)} or {last}" if others else f"must be {last}"
+            )
         return value
     if origin in (Union, UnionType):
         (one,) = (part for part in parts if part is not NoneType)
