@@ -71,7 +71,8 @@ def signal_findings(found: Found, placed: Sequence[Placed]) -> Iterator[Finding]
     yield from _few_until_end(found)
     yield from _lost(found)
     yield from _come_off(found)
-    yield from _artifact(found)
+    yield from _artifact(found, "artifact_mains", lambda time: time.mains)
+    yield from _artifact(found, "artifact_large", lambda time: time.large)
 
 
 def study_findings(study: Study, facts: SignalFacts) -> Iterator[Finding]:
@@ -97,7 +98,9 @@ def _by_channel(placed: Sequence[Placed], settings: SignalSettings) -> Iterator[
         yield _grouped("channel_sampled_slowly", slow)
     bare = those(lambda plan: plan.channel.is_eeg and not (plan.scaled and plan.limited))
     if bare:
-        yield _grouped("channel_without_scale", bare, limits=_limits_of(bare[0][1]))
+        fields = ("dimension", "physical_min", "physical_max", "digital_min", "digital_max")
+        told = (f"{field} {getattr(bare[0][1].channel, field)!r}" for field in fields)
+        yield _grouped("channel_without_scale", bare, limits=printable(", ".join(told), 200))
     blind = those(lambda plan: plan.channel.is_eeg and len(plan.mains_hz) < len(settings.mains_hz))
     if blind:
         missed = {hz for _, p in blind for hz in settings.mains_hz if hz not in p.mains_hz}
@@ -151,11 +154,6 @@ def _not_judged(placed: Sequence[Placed]) -> Iterator[Finding]:
                 lowest=Own(f"{min(by_label.values()):g}"),
                 highest=Own(f"{max(by_label.values()):g}"),
             )
-
-
-def _limits_of(plan: Plan) -> str:
-    fields = ("dimension", "physical_min", "physical_max", "digital_min", "digital_max")
-    return printable(", ".join(f"{f} {getattr(plan.channel, f)!r}" for f in fields), 200)
 
 
 def _too_few_channels(facts: SignalFacts, placed: Sequence[Placed]) -> Iterator[Finding]:
@@ -216,48 +214,46 @@ def _few_until_end(found: Found) -> Iterator[Finding]:
 
 
 def _lost(found: Found) -> Iterator[Finding]:
+    """Electrodes that carried no signal from some time on, if ever."""
     eeg = [c for c in found.facts.channels if c.is_eeg]
     never = [c for c in eeg if not c.signal_ns and c.lost_at is not None]
     if never:
-        yield finding(
-            "electrode_without_signal",
-            "signals",
-            span=found.coverage.span,
-            count=len(never),
-            of=len(eeg),
-            named=_names(c.label for c in never),
+        names = _names(c.label for c in never)
+        yield _until_end(
+            "electrode_without_signal", found, found.coverage.first_start, names, len(never)
         )
     lost = sorted((c.lost_at, c.label) for c in eeg if c.signal_ns and c.lost_at is not None)
     if lost:
-        yield finding(
-            "electrode_lost",
-            "signals",
-            span=Interval(lost[0][0], found.coverage.last_end),
-            count=len(lost),
-            of=len(eeg),
-            named=_since(lost, found),
-        )
+        yield _until_end("electrode_lost", found, lost[0][0], _since(lost, found), len(lost))
 
 
 def _come_off(found: Found) -> Iterator[Finding]:
     """Electrodes in doubt from a time on; in doubt from the first second is no coming off."""
-    eeg = [c for c in found.facts.channels if c.is_eeg]
     doubtful = sorted(
         (c.doubtful_from, c.label)
-        for c in eeg
-        if c.doubtful_from is not None
+        for c in found.facts.channels
+        if c.is_eeg
+        and c.doubtful_from is not None
         and c.doubtful_from > found.coverage.first_start
         and (c.lost_at is None or c.lost_at > c.doubtful_from)
     )
     if doubtful:
-        yield finding(
-            "electrode_off",
-            "signals",
-            span=Interval(doubtful[0][0], found.coverage.last_end),
-            count=len(doubtful),
-            of=len(eeg),
-            named=_since(doubtful, found),
-        )
+        named = _since(doubtful, found)
+        yield _until_end("electrode_off", found, doubtful[0][0], named, len(doubtful))
+
+
+def _until_end(
+    code: FindingCode, found: Found, start: int, named: tuple[str, ...], count: int
+) -> Finding:
+    """What is said of ``count`` electrodes from ``start`` to the end."""
+    return finding(
+        code,
+        "signals",
+        span=Interval(start, found.coverage.last_end),
+        count=count,
+        of=sum(c.is_eeg for c in found.facts.channels),
+        named=named,
+    )
 
 
 def _since(times: Iterable[tuple[int, str]], found: Found) -> tuple[str, ...]:
@@ -270,16 +266,12 @@ def _since(times: Iterable[tuple[int, str]], found: Found) -> tuple[str, ...]:
     )
 
 
-def _artifact(found: Found) -> Iterator[Finding]:
-    """Mains and implausible size: on so many channels that time is not clean, or on some."""
-    yield from _one_artifact(found, "artifact_mains", lambda time: time.mains)
-    yield from _one_artifact(found, "artifact_large", lambda time: time.large)
-
-
-def _one_artifact(
+def _artifact(
     found: Found, code: FindingCode, state: Callable[[ChannelTime], iv.Pair]
 ) -> Iterator[Finding]:
+    """Mains or implausible size: on so many channels that time is not clean, or on some."""
     facts, settings = found.facts, found.settings
+    uv = settings.large_uv
 
     def made(
         form: str, held: Sequence[tuple[str, int]], of: int, time_ns: int, *, decides: bool = False
@@ -297,7 +289,7 @@ def _one_artifact(
             named=_names(label for label, _ in held),
             mains=_frequency(found.times),
             share=Own(f"{settings.hum_ppm / 10_000:g} %"),
-            limit=_amplitude(settings.large_uv),
+            limit=Own(f"{uv / 1000:g} mV" if uv >= 1000 else f"{uv:g} uV"),
         )
 
     unclean = iv.subtract(facts.usable or iv.empty(), facts.clean or iv.empty())
@@ -326,11 +318,6 @@ def _frequency(times: Sequence[ChannelTime]) -> Own:
     if at_60 * _PART > every * (_PART - 1):
         return Own("60 Hz")
     return Own("50 Hz" if at_60 * _PART < every else "50 and 60 Hz")
-
-
-def _amplitude(uv: float) -> Own:
-    """'1 mV', '750 uV'."""
-    return Own(f"{uv / 1000:g} mV" if uv >= 1000 else f"{uv:g} uV")
 
 
 def _names(labels: Iterable[str]) -> tuple[str, ...]:
