@@ -131,6 +131,5 @@ def worded(bare: Finding) -> Finding:
         question=bare.question
         or entry.question
         or ("files" if bare.severity == "problem" else None),
-        headline=entry.headline.format_map(shown)
-        or (f"{bare.where}: " if bare.where else "") + text.format_map(shown),
+        headline=(entry.headline or text.partition(". ")[0].removesuffix(".")).format_map(shown),
     )

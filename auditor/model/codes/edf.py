@@ -91,7 +91,6 @@ CODES: dict[EdfCode, Entry] = {
         "The time is counted, since the records around leave the room for it.",
         action="Copy the file again from the recorder's card; if it is blank there too, take "
         "{lost} off the recorded time.",
-        headline="{records} nothing but zeros or bytes 255",
     ),
     "bytes_unreadable": Entry(
         "problem",
@@ -100,7 +99,6 @@ CODES: dict[EdfCode, Entry] = {
         "the header claims it or later records are readable; its annotations are lost.",
         action="The disk or card may be failing. Copy the file again from the recorder's card at "
         "once.",
-        headline="{unread} of {records} could not be read",
     ),
     "channel_scale_unreadable": Entry(
         "caution",
@@ -136,7 +134,6 @@ CODES: dict[EdfCode, Entry] = {
         "together {total} s, at most {largest} s at once. The records' starts are taken: these are "
         "gaps. Other software shows the file without them.",
         action="Check against the recorder's log whether recording stopped there.",
-        headline="interruptions in a file called uninterrupted: {times}, together {total} s",
     ),
     "first_onset_off": Entry(
         "caution",
@@ -208,7 +205,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="about {between} s",
         observed="{stated} s",
         action="The file is damaged there. Copy it again from the recorder's card.",
-        headline="{records} a start that overlaps the records beside",
     ),
     "onsets_drift": Entry(
         "caution",
@@ -228,7 +224,6 @@ CODES: dict[EdfCode, Entry] = {
         "overlap {overlap} s",
         action="The recorder's clock may have been put back, or the file is damaged. Do not rely "
         "on the times after that record.",
-        headline="{records} before the one ahead has ended",
     ),
     "padding_at_end": Entry(
         "caution",
@@ -277,7 +272,6 @@ CODES: dict[EdfCode, Entry] = {
         "{total} s; by the starts they would be {by_starts} s.",
         action="Find out the recorder's sampling rate: samples per record divided by it is the "
         "true duration.",
-        headline="record duration {duration} s by the header, {apart} s by the records' starts",
     ),
     "record_duration_unreadable": Entry(
         "problem",
@@ -296,7 +290,6 @@ CODES: dict[EdfCode, Entry] = {
         "else in the file shows whether that is so. The recorded time follows from it: {count} "
         "records of that length.",
         action="Compare the recorded time with the recorder's log.",
-        headline="record duration of {duration} s that nothing else shows",
     ),
     "record_large": Entry(
         "info",
@@ -315,7 +308,6 @@ CODES: dict[EdfCode, Entry] = {
         observed="it starts at {earliest} s at the earliest and {latest}",
         action="Copy the file again from the recorder's card; the times of these gaps are "
         "uncertain.",
-        headline="{records} not state a start, and the records around do not tell it",
     ),
     "recording_date_unreadable": Entry(
         "caution",
@@ -334,7 +326,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="{records}",
         observed="{held}",
         action="Copy the file again from the recorder's card: the missing part may still be there.",
-        headline="{missing} missing that the header counts",
     ),
     "reserved_unknown": Entry(
         "caution",
@@ -357,7 +348,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="{signals}",
         observed="{fields}",
         action="The header is damaged: copy the file again from the recorder's card.",
-        headline="number of signals wrong; {signals} by the header's length",
     ),
     "start_date_conflict": Entry(
         "caution",
@@ -444,6 +434,5 @@ CODES: dict[EdfCode, Entry] = {
         expected="'0' and 7 spaces (EDF), or byte 255 and 'BIOSEMI' (BDF)",
         observed="{version}",
         action="The header is damaged: copy the file again from the recorder's card.",
-        headline="version field damaged: read as {family}",
     ),
 }

@@ -24,7 +24,7 @@ class Entry(Struct, frozen=True):
     ``question`` names the answer that a finding of this code turns from yes to look, ``None`` where
     a person need not do anything about it; a ``problem`` bears on the files. ``headline`` is then
     the sentence with the figure that stands as that answer's reason, and as the audit's headline
-    where it decides.
+    where it decides; it is the text's first sentence where none is given.
     """
 
     severity: Severity

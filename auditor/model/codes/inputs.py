@@ -63,7 +63,6 @@ CODES: dict[InputsCode, Entry] = {
         action="Look at the log's dates. Write them as 2027-03-02 09:30, or name the log that "
         "belongs to this study.",
         question="billing",
-        headline="{kind} log not taken: {why}",
     ),
     "log_rows_left_out": Entry(
         "caution",
@@ -72,7 +71,6 @@ CODES: dict[InputsCode, Entry] = {
         expected="a date and a time in each row that can be read in just one way",
         action="Write date and time of these rows as 2027-03-02 09:30.",
         question="billing",
-        headline="{count} of the {kind} log cannot be read",
     ),
     "not_read_to_the_end": Entry(
         "problem",
@@ -119,6 +117,5 @@ CODES: dict[InputsCode, Entry] = {
         text="The folder holds more than {most} entries; the rest were not looked at, and "
         "recordings among them are not counted.",
         action="Give the folder of one study.",
-        headline="The folder holds more than {most} entries",
     ),
 }

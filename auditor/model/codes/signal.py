@@ -139,7 +139,6 @@ CODES: dict[SignalCode, Entry] = {
         meaning="The files hold fewer EEG channels than needed, so no time is usable.",
         text="The files hold {held} by their labels; {needed} are needed, so no time can be "
         "usable. Ear and mastoid channels are references and are not counted.",
-        headline="{held} by their labels, {needed} needed",
         action="Check the channel labels, and the number of channels that the order asks for.",
     ),
     "usable_below_recorded": Entry(

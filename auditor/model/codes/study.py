@@ -75,7 +75,6 @@ CODES: dict[StudyCode, Entry] = {
         text="The recorded electrodes change from file to file: {groups}. Together {recorded} was "
         "recorded. Two studies, or the montage was changed.",
         action="Decide which belong to this study; name the others under exclude in the order.",
-        headline="the electrodes change: {groups}",
     ),
     "clock_may_have_stepped": Entry(
         "caution",
@@ -119,7 +118,6 @@ CODES: dict[StudyCode, Entry] = {
         expected="at most {sample} s",
         observed="{off_s} s",
         action="Compare an event that both copies show near the time in question.",
-        headline="the clock of copy {copy} ran unevenly, by up to {off}",
     ),
     "copy_files_between": Entry(
         "info",
@@ -151,7 +149,6 @@ CODES: dict[StudyCode, Entry] = {
             "no_start": "The order moves the clock of files whose start is not known, or to a time "
             "at which nothing can have been recorded: {names}. Nothing was changed for them.",
         },
-        headline="a correction in the order fits no file",
     ),
     "date_may_be_wrong": Entry(
         "problem",
@@ -245,7 +242,6 @@ CODES: dict[StudyCode, Entry] = {
         "or not all of it is this study.",
         action="Check when the electrodes were taken off, and whether every file belongs to this "
         "study.",
-        headline="{recorded} recorded, {over} more than the ordered {ordered}",
     ),
     "moved_far": Entry(
         "caution",
@@ -257,7 +253,6 @@ CODES: dict[StudyCode, Entry] = {
         observed="{names}",
         action="Check which of the two clocks is right, and set the other.",
         question="files",
-        headline="the clock of {files} is up to {by} off the other copy's",
     ),
     "other_channel_set": Entry(
         "problem",
@@ -338,7 +333,6 @@ CODES: dict[StudyCode, Entry] = {
         "recordings are the ordered patient's. They were measured all the same.",
         observed="{others} with other codes, {blank} without one",
         action="Check that the right folder was given, and the code in the order.",
-        headline="no file carries the patient code of the order",
     ),
     "piece_missing": Entry(
         "problem",
@@ -367,7 +361,6 @@ CODES: dict[StudyCode, Entry] = {
         observed="{names}",
         action="If they belong to the study, put them back and run the audit again.",
         question="files",
-        headline="{files} in a trash folder, not counted",
     ),
     "reference_clock": Entry(
         "info",
@@ -417,7 +410,6 @@ CODES: dict[StudyCode, Entry] = {
             "came back. {recorded} is counted all the same.{cause}",
         },
         question="files",
-        headline="the first record lies {size} {side} the hook-up",
     ),
     "start_not_known": Entry(
         "problem",
@@ -448,7 +440,6 @@ CODES: dict[StudyCode, Entry] = {
         text="Hours of silence, up to {silence}, lie inside what was counted: {groups}. Together "
         "{recorded} was recorded. Two studies, or a study with a long interruption.",
         action="Decide which belong to this study; name the others under exclude in the order.",
-        headline="silence of {silence} inside the study: {groups}",
     ),
     "unreadable_file": Entry(
         "problem",
