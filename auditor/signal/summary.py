@@ -41,7 +41,6 @@ MOST_STRETCHES = 5000
 class ChannelTime(Struct, frozen=True):
     """One channel's time on the axis, as plain pairs, the better copy deciding."""
 
-    key: str
     label: str
     electrode: str | None
     recorded: Pair
@@ -87,11 +86,10 @@ def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime
     ``recorded`` is the study's union: what lies in a hole is no time of any channel.
     """
     found = []
-    for key, parts in by_key(placed).items():
+    for parts in by_key(placed).values():
         channel, one = parts[0].plan.channel, _OneChannel(parts, recorded)
         found.append(
             ChannelTime(
-                key=key,
                 label=channel.label.strip(),
                 electrode=channel.electrode,
                 recorded=one.where(NONE, NONE),

@@ -116,8 +116,6 @@ def transitions(axis: Axis, span: Interval) -> list[tuple[int, int]]:
 class Step(Struct, frozen=True):
     """A daylight-saving change that the recorder's clock seems not to have followed."""
 
-    at: int
-    shift: int
     before: str
     after: str
     later: frozenset[str]
@@ -206,7 +204,7 @@ def _unfollowed(timed: Sequence[StudyFile], at: int, shift: int) -> Step | None:
         hole = after.start - before.end
         if abs(hole + shift) <= min(_JOINED, size // 4) and after.end > at:
             later = by_stamp[index:]
-            return Step(at, shift, before.name, after.name, frozenset(names(later)))
+            return Step(before.name, after.name, frozenset(names(later)))
     return None
 
 
