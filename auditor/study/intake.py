@@ -11,16 +11,11 @@ from msgspec.structs import replace
 from auditor.core.errors import NothingReadable, RecordingError
 from auditor.core.progress import Progress
 from auditor.core.text import Own, quantity
-from auditor.core.units import NS
-from auditor.edf.electrodes import electrode_name
 from auditor.inputs.checksums import with_likeness
 from auditor.inputs.folder import FoundFile, Listing
 from auditor.inputs.local import Place, as_place
 from auditor.model import Finding, Recording, UnreadableFile, finding
 from auditor.study.placing import SHOWN
-
-_FARTHEST = 9_000_000_000 * NS
-"""About the year 2255: what 64-bit nanoseconds hold, with room for arithmetic."""
 
 
 class Intake(Struct, frozen=True):
@@ -58,7 +53,7 @@ def take_in(paths: Sequence[Path] | Place, *, progress: Progress | None = None) 
     room = MOST_ANNOTATIONS
     for file in wanted:
         try:
-            recording = replace(_in_range(with_electrodes(place.read(file))), state=file.state)
+            recording = replace(place.read(file), state=file.state)
             if len(recording.annotations) > room:  # those left out stay counted, and are told
                 recording = replace(recording, annotations=recording.annotations[:room])
             room -= len(recording.annotations)
@@ -83,38 +78,6 @@ def take_in(paths: Sequence[Path] | Place, *, progress: Progress | None = None) 
         unreadable=tuple(unreadable),
         other_files=tuple(sorted(listing.others)),
         findings=tuple(listing.findings),
-    )
-
-
-def _in_range(recording: Recording) -> Recording:
-    """The recording; ``RecordingError`` where its times do not fit 64-bit nanoseconds (to 2262)."""
-    offsets = recording.offsets_ns
-    ends = [int(offsets.min()), int(offsets.max())] if recording.records else [0]
-    low = recording.start_civil_ns + min(ends)
-    high = recording.start_civil_ns + max(ends) + recording.record_ns
-    if (
-        low > -_FARTHEST
-        and high < _FARTHEST
-        and recording.record_ns * recording.records < _FARTHEST
-    ):
-        return recording
-    raise RecordingError(
-        recording.name,
-        "states a start that lies centuries away",
-        "Correct the start date in its header, or ask for the recording again.",
-        code="start_out_of_range",
-        field="start date",
-    )
-
-
-def with_electrodes(recording: Recording) -> Recording:
-    """The same recording with the standard electrode name put to each EEG channel."""
-    return replace(
-        recording,
-        channels=tuple(
-            c if c.is_annotation else replace(c, electrode=electrode_name(c.label, c.dimension))
-            for c in recording.channels
-        ),
     )
 
 
