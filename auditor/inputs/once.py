@@ -22,7 +22,7 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from auditor.core.errors import RecordingError
-from auditor.core.progress import Progress
+from auditor.core.progress import Progress, Silent
 from auditor.model import ByteSource, FileState
 
 PAGE = mmap.PAGESIZE
@@ -101,11 +101,11 @@ def read_once(
     An error in a judge or an interrupt stops every thread after the step in hand and passes
     through; what the bytes hold or a disk refuses never raises.
     """
-    if progress:
-        progress.stage("Reading", sum(f.size for f in files))
+    progress, size = progress or Silent(), sum(f.size for f in files)
+    progress.stage("Reading", size)
     work = _Work(files, progress)
     try:
-        if sum(f.size for f in files) <= BLOCK_BYTES:  # threads would cost more than they bring
+        if size <= BLOCK_BYTES:  # threads would cost more than they bring
             work.run()
         else:
             _side_by_side(work, max(1, workers))
@@ -175,7 +175,7 @@ class _State:
 class _Work:
     """What is to be done next, shared by the threads."""
 
-    def __init__(self, files: Sequence[ToRead], progress: Progress | None) -> None:
+    def __init__(self, files: Sequence[ToRead], progress: Progress) -> None:
         self.every = [_State(file, left=len(file.cuts)) for file in files]
         self._progress = progress
         self._ready = threading.Condition()
@@ -273,8 +273,7 @@ class _Work:
                 self._offer(one)
             if not readers:
                 self._let_go(block)
-        if self._progress:
-            self._progress.advance(cut.end - cut.start)
+        self._progress.advance(cut.end - cut.start)
 
     def _hash(self, one: _State, block: Block) -> None:
         size = block.cut.end - block.cut.start

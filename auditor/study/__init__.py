@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from auditor.core.clock import Axis
 from auditor.core.errors import NothingReadable
-from auditor.core.progress import Progress
+from auditor.core.progress import Progress, Silent
 from auditor.inputs.local import LocalPlace, Place, as_place
 from auditor.model import Corrections, Finding, Order, Recording, Study
 from auditor.policy import Policy
@@ -56,7 +56,8 @@ def build_study(
     unknown time zone.
     """
     axis = Axis(timezone or (order.timezone if order else None))
-    intake = take_in(paths, progress=progress)
+    progress = progress or Silent()
+    intake = take_in(paths, progress)
     hand = aside.corrected(intake.recordings, order.corrections if order else Corrections())
     if len(hand.excluded) == len(intake.recordings):
         raise NothingReadable(
@@ -68,7 +69,7 @@ def build_study(
     by_rules = recorded_ns(study.counted)
     if hand.any:
         untouched = aside.corrected(intake.recordings, Corrections())
-        alone = _put_together(intake, untouched, order, axis, policy.study, None)
+        alone = _put_together(intake, untouched, order, axis, policy.study, Silent())
         by_rules = recorded_ns(alone.counted)
     said = aside.by_hand_findings(hand, study.files, by_rules, intake.name)
     return replace(study, findings=(*study.findings, *said))
@@ -80,7 +81,7 @@ def _put_together(
     order: Order | None,
     axis: Axis,
     settings: StudySettings,
-    progress: Progress | None,
+    progress: Progress,
 ) -> Study:
     """The study of the files that were taken in, with a person's corrections.
 

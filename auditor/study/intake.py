@@ -33,7 +33,7 @@ MOST_ANNOTATIONS = 500_000
 """Annotations kept of all files together; people write some hundreds in a study of a week."""
 
 
-def take_in(paths: Sequence[Path] | Place, *, progress: Progress | None = None) -> Intake:
+def take_in(paths: Sequence[Path] | Place, progress: Progress) -> Intake:
     """List and read every file under ``paths`` (folders or files here, or a place).
 
     Raises ``NothingReadable`` where no file is a readable recording; the message says why, file by
@@ -45,8 +45,7 @@ def take_in(paths: Sequence[Path] | Place, *, progress: Progress | None = None) 
     wanted = [f for f in found if f.named_as_recording or f.begins_as_recording]
     taken = {f.name for f in wanted}
     listing.others += [f.name for f in listing.files if f.name not in taken]
-    if progress:
-        progress.stage("Reading recordings", len(wanted))
+    progress.stage("Reading recordings", len(wanted))
     recordings: list[Recording] = []
     unreadable = [_unreadable(f, _as_recording_error(f.name, e)) for f, e in listing.denied]
     refused = False
@@ -64,8 +63,7 @@ def take_in(paths: Sequence[Path] | Place, *, progress: Progress | None = None) 
         except OSError as error:
             refused = True
             unreadable.append(_unreadable(file, _as_recording_error(file.name, error)))
-        if progress:
-            progress.advance(1)
+        progress.advance(1)
     if not recordings:
         raise _nothing(listing, unreadable, refused=refused)
     readable = {r.name for r in recordings}

@@ -86,7 +86,7 @@ def match_copies(
     hookup: int | None,
     settings: StudySettings,
     pinned: Collection[str],
-    progress: Progress | None,
+    progress: Progress,
 ) -> Copies:
     """The reference as copy 'A', the others matched to it as 'B', 'C', … in order of their start.
 
@@ -94,15 +94,15 @@ def match_copies(
     gives the clock is a preference. A device that matches nothing is set aside, unless it can be
     more of the reference's own files.
     """
-    if progress:
-        progress.stage("Comparing copies", len(found) + len(far))
+    progress.stage("Comparing copies", len(found) + len(far))
     found = _by_folder(found)
     first = longest(found)
-    matched = _matched_to(first, found, progress)
+    matched = _matched_to(first, found)
+    progress.advance(len(found))
     same = [c.device for c in matched]
     chosen, why = preferred(same, hookup, settings.hookup_tolerance_ns)
     if chosen is not first:
-        again = _matched_to(chosen, same, None)
+        again = _matched_to(chosen, same)
         if any(c.device is first for c in again):
             matched = again
         else:
@@ -133,8 +133,7 @@ def match_copies(
                 Aside(f, distant.code, by_order=distant.code == "before_hookup")
                 for f in distant.device.files
             ]
-        if progress:
-            progress.advance(1)
+        progress.advance(1)
     aside += [
         Aside(f, "placement_out_of_range")
         for c in matched
@@ -163,9 +162,7 @@ def _by_folder(found: Sequence[Device]) -> list[Device]:
     return sorted(settled, key=lambda d: (d.start, d.folder))
 
 
-def _matched_to(
-    reference: Device, found: Sequence[Device], progress: Progress | None
-) -> list[Copy]:
+def _matched_to(reference: Device, found: Sequence[Device]) -> list[Copy]:
     """``reference`` as copy 'A' with every device that matches it, or one that does."""
     matched = [Copy("A", reference, reference.files)]
     left = [d for d in found if d is not reference]
@@ -185,8 +182,6 @@ def _matched_to(
                 matched.append(copy)
                 left.remove(device)
                 more = True
-    if progress:
-        progress.advance(len(found))
     return matched
 
 
