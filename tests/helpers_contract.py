@@ -1,8 +1,7 @@
-"""A second, independent writer of small EDF/BDF files and a runner of the installed command.
+"""Small EDF/BDF files in the terms of the contract, and a runner of the installed command.
 
-Of the package under test only the command's entry point is used: files are put together from bytes
-as the EDF+ specification (sections 2.1 and 2.2) and the BDF description lay them out, and what the
-command wrote is read back with the standard library.
+Of the package under test only the command's entry point is used, and what the command wrote is read
+back with the standard library.
 """
 
 from __future__ import annotations
@@ -21,6 +20,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from helpers_edf import Sig, edf
+
 from auditor.cli.parser import main
 
 EEG_LABELS = ("EEG Fp1-Ref", "EEG Fp2-Ref", "EEG C3-Ref", "EEG C4-Ref", "EEG O1-Ref", "EEG O2-Ref",
@@ -33,9 +34,7 @@ class Channel:
 
     label: str
     rate: int = 1
-    dimension: str = "uV"
     physical: tuple[str, str] = ("-3276.8", "3276.7")
-    digital: tuple[str, str] = ("-32768", "32767")
     samples: dict[int, list[int]] = field(default_factory=dict)
     """Digital values of a record by its number; other records hold 1, -1, 1, …"""
 
@@ -45,37 +44,6 @@ def eight(rate: int = 1, samples: dict[int, list[int]] | None = None) -> list[Ch
     return [Channel(label, rate, samples=samples or {}) for label in EEG_LABELS]
 
 
-def _text(value: str | bytes, width: int) -> bytes:
-    raw = value if isinstance(value, bytes) else value.encode("ascii")
-    assert len(raw) <= width, (value, width)
-    return raw.ljust(width)
-
-
-def tal(onset: str, *texts: str, duration: str | None = None) -> bytes:
-    """One time-stamped annotation list (EDF+ specification, section 2.2.2)."""
-    raw = onset.encode() + (b"" if duration is None else b"\x15" + duration.encode()) + b"\x14"
-    for text in texts or ("",):
-        raw += text.encode() + b"\x14"
-    return raw + b"\x00"
-
-
-def signed(onset: Decimal | str | int | float) -> str:
-    """An onset with its sign, never in exponent form."""
-    number = Decimal(str(onset))
-    return ("-" if number < 0 else "+") + format(abs(number), "f")
-
-
-def _header_row(
-    channel: Channel | None, note: str, limits: tuple[str, str], slots: int, wide: int
-) -> tuple[str, ...]:
-    """The ten header fields of a channel, or of an annotation signal (``None``)."""
-    if channel is None:
-        return (note, "", "", "-1", "1", *limits, "", str(slots), "")
-    digital = limits if wide == 3 else channel.digital
-    return (channel.label, "", channel.dimension, *channel.physical, *digital, "",
-            str(channel.rate), "")  # fmt: skip
-
-
 def write(
     path: Path,
     *,
@@ -83,82 +51,59 @@ def write(
     start: str = "02.03.27 09.30.00",
     record: str = "30",
     onsets: Sequence[Decimal | str | int] | None = None,
-    records: int | None = None,
+    records: int = 0,
     channels: Sequence[Channel] | None = None,
     patient: str = "P-2041 X X X",
     recording: str | None = None,
     events: Mapping[int, Sequence[bytes]] | None = None,
     count: int | None = None,
     annotation_bytes: int = 60,
-    annotation_at: Sequence[int] | None = None,
-    no_timekeeping: Sequence[int] = (),
+    annotation_at: Sequence[int] = (),
     tail: bytes = b"",
     cut: int = 0,
-    version: bytes | None = None,
 ) -> Path:
     """Write one file; ``kind`` is EDF, EDF+C, EDF+D, BDF, BDF+C or BDF+D.
 
     ``onsets`` are the data records' starts in seconds after ``start``; without them ``records``
-    records follow each other. ``events`` are annotation lists by record. ``annotation_at`` are the
-    places of annotation signals among the channels (one at the end by default in '+' kinds).
-    ``count`` is the header's record count where it is to be wrong; ``cut`` drops bytes at the end.
+    records follow each other. ``events`` are annotation lists by record. ``count`` is the header's
+    record count where it is to be wrong; ``cut`` drops bytes at the end.
     """
-    wide = 3 if kind.startswith("BDF") else 2
-    plus = "+" in kind
-    channels = eight() if channels is None else list(channels)
+    bdf, plus = kind.startswith("BDF"), "+" in kind
+    wide = ("-8388608", "8388607")
+
+    def signal(channel: Channel) -> Sig:
+        return Sig(
+            channel.label,
+            channel.rate,
+            physical=channel.physical,
+            digital=wide if bdf else ("-32768", "32767"),
+            samples=lambda n: (
+                channel.samples.get(n) or [1 - 2 * (k % 2) for k in range(channel.rate)]
+            ),
+        )
+
     if onsets is None:
-        assert records is not None
         onsets = [Decimal(record) * n for n in range(records)]
     date, time = start.split()
-    if annotation_at is None:
-        annotation_at = [len(channels)] if plus else []
-    signals: list[Channel | None] = list(channels)
-    for place in annotation_at:
-        signals.insert(place, None)
-    note = ("BDF" if wide == 3 else "EDF") + " Annotations"
-    digital = ("-8388608", "8388607") if wide == 3 else ("-32768", "32767")
-    slots = -(-annotation_bytes // wide)
-    if recording is None:
-        recording = "Startdate X X X N-3" if plus else "N-3"
-    reserved = kind if plus else ("24BIT" if wide == 3 else "")
-    head = version or (b"\xffBIOSEMI" if wide == 3 else b"0       ")
-    head += _text(patient, 80) + _text(recording, 80) + _text(date, 8) + _text(time, 8)
-    head += _text(str(256 * (len(signals) + 1)), 8) + _text(reserved, 44)
-    head += _text(str(len(onsets) if count is None else count), 8)
-    head += _text(record, 8) + _text(str(len(signals)), 4)
-    columns = [_header_row(s, note, digital, slots, wide) for s in signals]
-    for number, width in enumerate((16, 80, 8, 8, 8, 8, 8, 80, 8, 32)):
-        head += b"".join(_text(column[number], width) for column in columns)
-    assert len(head) == 256 * (len(signals) + 1)
-
-    plain = {
-        c.label: b"".join(
-            (1 if k % 2 == 0 else -1).to_bytes(wide, "little", signed=True) for k in range(c.rate)
-        )
-        for c in channels
-    }
-    body = bytearray()
-    for number, onset in enumerate(onsets):
-        first_note = True
-        for signal in signals:
-            if signal is None:
-                raw = b""
-                if first_note:
-                    if number not in no_timekeeping:
-                        raw = tal(signed(onset))
-                    raw += b"".join((events or {}).get(number, ()))
-                    first_note = False
-                assert len(raw) <= slots * wide, "annotation_bytes is too small"
-                body += raw.ljust(slots * wide, b"\x00")
-            elif number in signal.samples:
-                values = signal.samples[number]
-                assert len(values) == signal.rate
-                body += b"".join(int(v).to_bytes(wide, "little", signed=True) for v in values)
-            else:
-                body += plain[signal.label]
-    whole = head + bytes(body) + tail
+    whole = edf(
+        [format(Decimal(onset), "f") for onset in onsets],
+        plain=not plus,
+        bdf=bdf,
+        signals=[signal(channel) for channel in (eight() if channels is None else channels)],
+        duration=record,
+        start_date=date,
+        start_time=time,
+        patient=patient,
+        recording=recording or ("Startdate X X X N-3" if plus else "N-3"),
+        reserved=kind if plus else ("24BIT" if bdf else ""),
+        events=events,
+        annotation_bytes=annotation_bytes,
+        annotation_at=annotation_at,
+        fields={} if count is None else {"record count": str(count)},
+        tail=tail,
+    )
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(whole[: len(whole) - cut] if cut else whole)
+    path.write_bytes(whole[: len(whole) - cut])
     return path
 
 

@@ -109,6 +109,7 @@ def edf(
     annotation_bytes: int = 64,
     annotation_signals: int = 1,
     annotation_first: bool = False,
+    annotation_at: Sequence[int] = (),
     raw_annotations: Mapping[tuple[int, int], bytes] | None = None,
     fields: Mapping[str, str | bytes] | None = None,
     signal_fields: Mapping[tuple[str, int], str | bytes] | None = None,
@@ -120,7 +121,8 @@ def edf(
     With ``plain`` or without ``onsets`` there are ``records`` records, at 0, 1, 2 … record
     durations. ``events`` adds annotation lists (see ``event``) to a record's first annotation
     signal; ``raw_annotations`` sets all bytes of annotation signal ``k`` of record ``i`` by
-    ``(i, k)``. ``annotation_bytes`` is each annotation signal's length per record (BDF: rounded up
+    ``(i, k)``. ``annotation_at`` are the annotation signals' places among all signals.
+    ``annotation_bytes`` is each annotation signal's length per record (BDF: rounded up
     to a multiple of 3). ``fields`` and ``signal_fields`` (by field and signal index, in file order)
     overwrite header text as it stands.
     """
@@ -132,6 +134,10 @@ def edf(
     note_samples = -(-annotation_bytes // size)
     notes = [] if plain else [_annotation_signal(kind, note_samples)] * annotation_signals
     every = [*notes, *signals] if annotation_first else [*signals, *notes]
+    if annotation_at:
+        every = list(signals)
+        for place in annotation_at:
+            every.insert(place, _annotation_signal(kind, note_samples))
     if reserved is None:
         reserved = ("24BIT" if bdf else "") if plain else f"{kind}+D"
     main = {

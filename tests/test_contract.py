@@ -18,9 +18,9 @@ from helpers_contract import (
     installed,
     ordered,
     study,
-    tal,
     write,
 )
+from helpers_edf import event
 
 # --- command line -------------------------------------------------------------------------------
 
@@ -191,7 +191,7 @@ def test_redacted_outputs_carry_no_code_name_birth_date_or_file_name(tmp_path: P
         folder / "Quill_P-2041.edf",
         records=4,
         patient="P-2041 F 02-MAY-1990 Mabel_Quill",
-        events={0: [tal("+3", "Mabel Quill waves")]},
+        events={0: [event("+3", "Mabel Quill waves")]},
     )
     made = study(folder, "--ordered-hours", "0.03", "--redact")
     texts = [path.read_text(encoding="utf-8") for path in made.out.iterdir()]

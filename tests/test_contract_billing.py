@@ -18,9 +18,9 @@ from helpers_contract import (
     ordered,
     stamp,
     study,
-    tal,
     write,
 )
+from helpers_edf import event
 
 # --- billing-time thresholds --------------------------------------------------------------------
 
@@ -124,8 +124,8 @@ def test_video_of_exactly_the_share_meets_it(
 
 @pytest.mark.parametrize(
     ("minutes", "events", "code"),
-    [(19, {}, None), (30, {20: [tal("+1200", "Sleep N2")]}, "95819"),
-     (45, {20: [tal("+1200", "Sleep N2")]}, "95812"), (61, {}, "95813"), (119, {}, "95813")],
+    [(19, {}, None), (30, {20: [event("+1200", "Sleep N2")]}, "95819"),
+     (45, {20: [event("+1200", "Sleep N2")]}, "95812"), (61, {}, "95813"), (119, {}, "95813")],
 )  # fmt: skip
 def test_under_two_hours_the_shorter_code_is_given(
     tmp_path: Path, minutes: int, events: dict[int, list[bytes]], code: str | None

@@ -24,10 +24,10 @@ from helpers_contract import (
     ordered,
     stamp,
     study,
-    tal,
     varied,
     write,
 )
+from helpers_edf import event
 
 # --- recorded, span, gap, dropout ------------------------------------------------------------------
 
@@ -131,9 +131,9 @@ def test_the_recording_fields_date_beats_the_two_digit_date(
 
 def test_annotations_of_several_signals_in_any_place_are_all_kept(tmp_path: Path) -> None:
     events = {
-        0: [tal("+3", "Eyes open"), tal("+1000", "after the end")],
-        1: [tal("-5", "before the start"), tal("+31", "one", "two", duration="2.5")],
-        2: [tal("+60.5", "Häh? ü€")],
+        0: [event("+3", "Eyes open"), event("+1000", "after the end")],
+        1: [event("-5", "before the start"), event("+31", "one", "two", duration="2.5")],
+        2: [event("+60.5", "Häh? ü€")],
     }
     write(tmp_path / "s" / "a.edf", records=3, events=events, annotation_bytes=120,
           annotation_at=[0, 4, 9])  # fmt: skip
