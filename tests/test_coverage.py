@@ -8,12 +8,21 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from helpers_stop import BASE, Case, piece
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.core.clock import Axis, civil_ns
+from auditor.core.errors import BeyondLimit, NothingReadable
 from auditor.core.units import DAY, HOUR, MINUTE, NS
-from auditor.coverage.timeline import clock_hours, measure_coverage, nights, recorded_within
+from auditor.coverage import timeline
+from auditor.coverage.timeline import (
+    clock_hours,
+    measure_coverage,
+    nights,
+    recorded_within,
+    study_coverage,
+)
 from auditor.model import Coverage, Interval, Track
 
 Spans = list[tuple[int, int]]
@@ -354,3 +363,53 @@ def test_usable_time_of_a_night_is_none_where_nothing_was_scanned() -> None:
     assert night.usable_ns == HOUR
     (night,) = nights(found, DENVER, None, 22 * 3600, 6 * 3600)
     assert night.usable_ns is None
+
+
+def test_the_coverage_of_a_study_is_that_of_its_counted_files() -> None:
+    card, pc = piece("card/a.edf", (0, 3), copy="A"), piece("pc/a.edf", (2, 4), copy="B")
+    found = study_coverage(Case([card, pc]).study(), NS)
+    assert (found.first_start, found.last_end) == (BASE, BASE + 4 * HOUR)
+    assert (found.recorded_ns, found.overlap_ns) == (4 * HOUR, HOUR)
+    assert [(c.name, c.recorded_ns, c.only_here_ns) for c in found.copies] == [
+        ("A", 3 * HOUR, 2 * HOUR),
+        ("B", 2 * HOUR, HOUR),
+    ]
+
+
+def test_a_study_without_recorded_time_has_no_coverage() -> None:
+    with pytest.raises(NothingReadable) as error:
+        study_coverage(Case([piece("a.edf", (1, 1))]).study(), NS)
+    assert str(error.value).startswith("S-2041: no counted file holds recorded time")
+
+
+def test_more_gaps_than_are_measured_are_refused_and_no_fewer(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    runs = [(2 * hour, 2 * hour + 1) for hour in range(4)]
+    study = Case([piece("a.edf", *runs)]).study()
+    monkeypatch.setattr(timeline, "MOST_GAPS", 3)
+    assert len(study_coverage(study, HOUR).gaps) == 3
+    monkeypatch.setattr(timeline, "MOST_GAPS", 2)
+    with pytest.raises(BeyondLimit, match="S-2041: the files have 3 gaps together; no more than 2"):
+        study_coverage(study, HOUR)
+    assert study_coverage(study, HOUR + 1).gaps == ()
+
+
+def test_a_span_beyond_400_days_lists_only_the_nights_and_hours_that_hold_time() -> None:
+    """One wrong date in a file must not make rows without end."""
+    axis, night = Axis(), (22 * 3600, 6 * 3600)
+    longest = covered([(0, HOUR), (400 * DAY - HOUR, 400 * DAY)])
+    # 1 Jan 1970 00:00 is inside a night: that of the day before, and 400 more end with the span.
+    assert len(nights(longest, axis, None, *night)) == 401
+    assert len(clock_hours(longest, axis, None)) == 400 * 24
+    longer = covered([(0, HOUR), (400 * DAY - HOUR, 400 * DAY + 1)])
+    held = nights(longer, axis, None, *night)
+    assert [(n.start, n.end) for n in held] == [
+        (0, 6 * HOUR),
+        (399 * DAY + 22 * HOUR, 400 * DAY + 1),
+    ]
+    assert [h.start for h in clock_hours(longer, axis, None)] == [
+        0,
+        400 * DAY - HOUR,
+        400 * DAY,
+    ]

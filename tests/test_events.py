@@ -27,6 +27,8 @@ def at(second: int, text: str) -> PlacedAnnotation:
         ("Impedance check", False),
         ("Recording stopped by patient", False),
         ("", False),
+        ("x" * 289 + "push button", True),
+        ("x" * 290 + "push button", False),
         ("x" * 5000 + "push button", False),
     ],
 )

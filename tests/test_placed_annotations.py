@@ -51,13 +51,15 @@ def test_an_annotation_keeps_its_length() -> None:
 def test_the_same_text_at_the_same_second_of_another_copy_is_one_event() -> None:
     """Copies keep their annotations by clocks that may differ by part of a second."""
     pc = noted(
-        piece("pc/a.edf", (0, 1), copy="B"), (9.4, "spike"), (10.4, "spike"), (11.4, "spike")
-    )
+        piece("pc/a.edf", (0, 1), copy="B"),
+        (9.4, "spike"), (10.4, "spike"), (11.4, "spike"), (20, "late"),
+    )  # fmt: skip
     card = noted(piece("card/a.edf", (0, 1), copy="A"), (10.2, "spike"), (10.2, "other"))
     found, _ = placed(pc, card)
     assert told(found) == [
         (10.2, "other", "card/a.edf", True),
         (10.2, "spike", "card/a.edf", True),
+        (20, "late", "pc/a.edf", True),
     ]
     apart = noted(piece("pc/a.edf", (0, 1), copy="B"), (8.9, "spike"), (12, "spike"))
     assert [at for at, *_ in told(placed(apart, card)[0])] == [8.9, 10.2, 10.2, 12]

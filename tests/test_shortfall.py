@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.core.units import HOUR
-from auditor.coverage.shortfall import measure_shortfall
+from auditor.coverage.shortfall import measure_shortfall, ordered_window
 from auditor.coverage.timeline import measure_coverage
-from auditor.model import Coverage, Interval, Shortfall, Track
+from auditor.model import Coverage, Interval, Order, Shortfall, Track
 
 spans = st.lists(
     st.tuples(st.integers(-60, 60), st.integers(1, 20)).map(lambda t: (t[0], t[0] + t[1])),
@@ -91,3 +91,11 @@ def test_recording_beyond_the_window_is_not_short_but_outside() -> None:
 def test_an_empty_window_is_refused() -> None:
     with pytest.raises(ValueError, match="longer than nothing"):
         measure_shortfall(covered([(0, 1)], 1), Interval(5, 5))
+
+
+def test_the_window_starts_with_the_hookup_else_the_first_record() -> None:
+    coverage, order = covered([(5, 9)], 1), Order(72, "order file")
+    assert ordered_window(coverage, 3, order) == Interval(3, 75)
+    assert ordered_window(coverage, 0, order) == Interval(0, 72)
+    assert ordered_window(coverage, None, order) == Interval(5, 77)
+    assert ordered_window(coverage, 3, None) is None

@@ -46,18 +46,14 @@ def study_coverage(study: Study, gap_floor_ns: int) -> Coverage:
     Raises ``NothingReadable`` where none holds recorded time, ``BeyondLimit`` where they have more
     than ``MOST_GAPS`` gaps together.
     """
-    tracks = [
-        Track(f.copy or "A", f.run_starts, f.run_ends, f.records_ns)
-        for f in study.counted
-        if len(f.run_starts)
-    ]
-    if not tracks:
+    tracks = [Track(f.copy or "A", f.run_starts, f.run_ends, f.records_ns) for f in study.counted]
+    starts, ends = iv.union_of((t.starts, t.ends) for t in tracks)
+    if not len(starts):
         raise NothingReadable(
             study.name,
             "no counted file holds recorded time (only headers or annotations)",
             "Check that the whole study was copied.",
         )
-    starts, ends = iv.union_of((t.starts, t.ends) for t in tracks)
     gaps = int((starts[1:] - ends[:-1] >= gap_floor_ns).sum())
     if gaps > MOST_GAPS:
         raise BeyondLimit(

@@ -137,24 +137,14 @@ def _load() -> None:
 
 def first_look(folder: Path) -> Look:
     """The look itself; picklable either way. Raises ``AuditorError``."""
-    from auditor.coverage.timeline import measure_coverage
-    from auditor.model import Track
+    from auditor.coverage.timeline import study_coverage
     from auditor.policy import load_policy
     from auditor.study import build_study
 
     policy = load_policy()
     study = build_study([folder], None, policy)
     axis = study.axis
-    tracks = [
-        Track(f.copy or "A", f.run_starts, f.run_ends, f.records_ns)
-        for f in study.counted
-        if len(f.run_starts)
-    ]
-    if not tracks:
-        raise UsageError(
-            str(folder), "holds no recorded time (only headers or annotations)", "Copy it again."
-        )
-    coverage = measure_coverage(tracks, policy.coverage.gap_floor_ns)
+    coverage = study_coverage(study, policy.coverage.gap_floor_ns)
     files = []
     for file in study.files:
         recording = file.recording
