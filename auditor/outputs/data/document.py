@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 from itertools import islice
 from typing import Any
@@ -224,15 +224,15 @@ def json_pieces(audit: Audit) -> Iterator[str]:
     The rows of a long list stand one a line and are made a few at a time, so a study with many
     interruptions takes little memory.
     """
-    return _storable(_pieces(AUDIT.row(audit, audit.study.axis, lazy=True), "", _ENCODER.encode))
+    return _storable(_pieces(AUDIT.row(audit, audit.study.axis, lazy=True), ""))
 
 
 def plain_text(document: Row) -> str:
     """The text of ``audit.json`` that holds ``document``."""
-    return "".join(_storable(_pieces(document, "", _ENCODER.encode)))
+    return "".join(_storable(_pieces(document, "")))
 
 
-_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
+_encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, default=Rows.plain).encode
 _PIECE = 64
 
 
@@ -243,45 +243,56 @@ def _storable(pieces: Iterator[str]) -> Iterator[str]:
     yield "\n"
 
 
-def _pieces(value: Any, indent: str | None, encode: Callable[[Any], str]) -> Iterator[str]:
-    """``value`` as JSON text in pieces: keys and rows on a line each, or all on one line where
-    ``indent`` is ``None``."""
-    inner, line, end, comma = None, "", "", ", "
-    if indent is not None:
-        inner, line, end, comma = f"{indent} ", f"\n{indent} ", f"\n{indent}", ","
+def _pieces(value: Any, indent: str) -> Iterator[str]:
+    """``value`` as JSON text in pieces: keys and the rows of lists on a line each."""
+    opens, closes = ("{", "}") if isinstance(value, dict) else ("[", "]")
+    mark, line = opens, f"\n{indent} "
     if isinstance(value, dict):
-        mark = "{"
         for key, held in value.items():
-            yield f"{mark}{line}{encode(key)}: "
-            yield from _pieces(held, inner, encode)
-            mark = comma
-        yield f"{end}}}" if value else "{}"
-    elif isinstance(value, Rows) or (isinstance(value, list | tuple) and indent is not None):
-        mark = "["
-        for row in _rows(value, encode, f"{comma}{line}"):
+            begin = f"{mark}{line}{_encode(key)}: "
+            if isinstance(held, dict | list | tuple | Rows):
+                yield begin
+                yield from _pieces(held, f"{indent} ")
+            else:
+                yield f"{begin}{_encode(held)}"
+            mark = ","
+    else:
+        for row in _rows(value, f",{line}"):
             yield f"{mark}{line}"
             yield from row
-            mark = comma
-        yield "[]" if mark == "[" else f"{end}]"
-    else:
-        yield encode(value)
+            mark = ","
+    yield f"{opens}{closes}" if mark == opens else f"\n{indent}{closes}"
+
+
+def _rows(value: Sequence[Any] | Rows, joint: str) -> Iterator[Iterable[str]]:
+    """Rows of a list as JSON text, each on one line, in pieces; many at once by their ``joint``."""
+    if not isinstance(value, Rows):
+        return ((_encode(row),) for row in value)
+    if value.of is RULE:
+        return iter(((_rules(tuple(value.values), joint),),))
+    if value.of.flat:
+        return ((text,) for text in value.texts(_encode, joint))
+    return (_line(value.of.row(one, value.axis, lazy=True)) for one in value.values)
+
+
+def _line(row: Row) -> Iterator[str]:
+    """A row on one line, its long lists a few at a time."""
+    mark = "{"
+    for key, held in row.items():
+        yield f"{mark}{_encode(key)}: "
+        if isinstance(held, Rows) and held.of.flat and held.values:
+            mark = "["
+            for text in held.texts(_encode, ", "):
+                yield f"{mark}{text}"
+                mark = ", "
+            yield "]"
+        else:
+            yield _encode(held)
+        mark = ", "
+    yield "}"
 
 
 @lru_cache(maxsize=4)
 def _rules(rules: tuple[RuleLine, ...], joint: str) -> str:
     """The rules in force as JSON text: the same for every study of a policy."""
-    return joint.join(Rows(RULE, rules, Axis()).texts(_ENCODER.encode, joint))
-
-
-def _rows(
-    value: Sequence[Any] | Rows, encode: Callable[[Any], str], joint: str
-) -> Iterator[Iterable[str]]:
-    """Rows of a list as JSON text, each on one line, in pieces; many at once by their ``joint``."""
-    if not isinstance(value, Rows):
-        return ((encode(row),) for row in value)
-    if value.of is RULE:
-        return iter(((_rules(tuple(value.values), joint),),))
-    if value.of.flat:
-        return ((text,) for text in value.texts(encode, joint))
-    rows = (value.of.row(one, value.axis, lazy=True) for one in value.values)
-    return (_pieces(row, None, encode) for row in rows)
+    return joint.join(Rows(RULE, rules, Axis()).texts(_encode, joint))

@@ -176,6 +176,10 @@ class Rows(Struct, frozen=True):
     values: Iterable[Any]
     axis: Axis
 
+    def plain(self) -> list[Row]:
+        """The whole list."""
+        return list(self.of.rows(self.values, self.axis))
+
     def texts(self, encode: Callable[[Any], str], joint: str) -> Iterator[str]:
         """The JSON texts of many objects at a time with ``joint`` between; of ``of.flat`` ones."""
         for some in in_chunks(self.values):
