@@ -7,18 +7,36 @@ disk that is full or a share that is gone.
 
 from __future__ import annotations
 
+import builtins
 import contextlib
 import errno
+import hashlib
+import io
 import os
+import re
+import sqlite3
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 CALLS = ("open", "fsync", "rename", "replace", "mkdir", "rmdir", "unlink", "remove", "stat",
-         "lstat", "scandir", "listdir", "link", "chmod", "fchmod", "fdopen")  # fmt: skip
-READS = ("open", "fstat", "stat", "lstat", "scandir", "fdopen", "pread", "preadv", "read")
+         "lstat", "scandir", "listdir", "link", "chmod", "fchmod", "fdopen", "io.open")  # fmt: skip
+"""Of ``os``, and Python's own ``open``."""
+READS = (
+    "open",
+    "io.open",
+    "fstat",
+    "stat",
+    "lstat",
+    "scandir",
+    "fdopen",
+    "pread",
+    "preadv",
+    "read",
+)
 """The calls by which inputs are read."""
 ERRORS = (errno.EIO, errno.ENOSPC, errno.EINVAL, errno.EACCES)
 
@@ -92,20 +110,23 @@ class _Watched:
     def __exit__(self, *about: object) -> None:
         self._file.close()
 
+    def __iter__(self) -> Iterator[Any]:
+        self._faults.strike("read", self._path)
+        return iter(self._file)
+
     def __getattr__(self, name: str) -> Any:
         return getattr(self._file, name)
 
 
 @contextlib.contextmanager
 def injected(faults: Faults, calls: Sequence[str] = CALLS) -> Iterator[Faults]:
-    """Calls of ``os`` strike ``faults`` first."""
-    real: dict[str, Callable[..., Any]] = {n: getattr(os, n) for n in calls if hasattr(os, n)}
+    """Calls of ``os``, and ``open``, strike ``faults`` first."""
 
-    def struck(name: str) -> Callable[..., Any]:
+    def struck(name: str, real: Callable[..., Any]) -> Callable[..., Any]:
         def call(where: Any = ".", *rest: Any, **named: Any) -> Any:
             faults.strike(name, where)
-            found = real[name](where, *rest, **named)
-            if name == "fdopen":
+            found = real(where, *rest, **named)
+            if name in ("fdopen", "io.open"):
                 path = _path(where)
                 if path is not None and path.startswith(str(faults.watched)):
                     return _Watched(found, faults, path)
@@ -113,10 +134,83 @@ def injected(faults: Faults, calls: Sequence[str] = CALLS) -> Iterator[Faults]:
 
         return call
 
+    places: list[tuple[Any, str, str]] = [(os, n, n) for n in calls if hasattr(os, n)]
+    if "io.open" in calls:
+        places += [(io, "open", "io.open"), (builtins, "open", "io.open")]
+    real = [getattr(module, name) for module, name, _ in places]
     try:
-        for name in real:
-            setattr(os, name, struck(name))
+        for (module, name, told), function in zip(places, real, strict=True):
+            setattr(module, name, struck(told, function))
         yield faults
     finally:
-        for name, function in real.items():
-            setattr(os, name, function)
+        for (module, name, _), function in zip(places, real, strict=True):
+            setattr(module, name, function)
+
+
+def every_fault(
+    name: str,
+    watched: Path,
+    step: Callable[[], int],
+    prepare: Callable[[], None],
+    check: Callable[[Faults, int], None],
+    mended: Callable[[], None] = lambda: None,
+    passes: tuple[int, ...] = (0, 1),
+) -> int:
+    """Run ``step`` with the n-th call failing, n = 1, 2, … until a run has none.
+
+    Every other fault stays for ever, as of a full disk; a second pass swaps which do. ``check``
+    follows each run. ``mended`` then runs what puts it right, and checks that: once for each state
+    that a fault left, since from the same state the same follows. Prints the counts (``-s``).
+    Returns how many runs there were.
+    """
+    runs = 0
+    states: set[Hashable] = set()
+    failed: Counter[str] = Counter()
+    for swap in passes:
+        number = 1
+        while True:
+            prepare()
+            faults = Faults(watched, number, ERRORS[number % len(ERRORS)], number % 2 == swap)
+            with injected(faults):
+                status = step()
+            failed.update(f.partition(" ")[0] for f in faults.failed)
+            check(faults, status)
+            runs += 1
+            if not faults.failed:
+                break
+            as_if_dead(watched)
+            state = state_of(watched)
+            if state not in states:
+                states.add(state)
+                mended()
+            number += 1
+    told = ", ".join(f"{call} {count}" for call, count in failed.most_common())
+    print(f"{name}: {runs} runs, {failed.total()} calls failed ({told}), {len(states)} states left")
+    return runs
+
+
+def as_if_dead(home: Path) -> None:
+    """Hidden names of this process become those of one that has ended."""
+    for left in sorted(home.rglob(".*")):
+        parts = left.name.rsplit(".", 2)
+        if len(parts) == 3 and parts[2] in ("part", "old", "done") and parts[1].count("-") == 3:
+            machine, pid, _, count = parts[1].split("-")
+            left.rename(left.with_name(f"{parts[0]}.{machine}-{pid}-1-{count}.{parts[2]}"))
+
+
+_TOKEN = re.compile(r"\.[0-9a-f]{8}(-\d+-\d+-\d+)?\.(part|old|done)")
+
+
+def state_of(home: Path) -> Hashable:
+    """All that a later run finds under ``home``; of hidden names not who made them."""
+    found: list[tuple[str, str]] = []
+    for path in home.rglob("*"):
+        name = _TOKEN.sub(r".\2", path.relative_to(home).as_posix())
+        if path.name == "history.sqlite":
+            with contextlib.closing(sqlite3.connect(path)) as db:
+                found.append((name, "\n".join(db.iterdump())))
+        elif not path.name.startswith("history.sqlite-"):
+            told = path.is_file() and ".lock" not in path.name
+            raw = path.read_bytes() if told else b""
+            found.append((name, hashlib.sha256(raw).hexdigest() if raw else ""))
+    return tuple(sorted(found))

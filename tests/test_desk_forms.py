@@ -407,6 +407,31 @@ def test_a_watched_study_waits_until_it_lies_still(desk: Desk, tmp_path: Path) -
     assert [w.name for w in desk.waiting()] == ["S-2042"]
 
 
+def test_a_watched_study_that_was_refused_is_tried_again_by_the_next_desk(
+    desk: Desk, tmp_path: Path
+) -> None:
+    folder = make_study(tmp_path / "studies", "S-2041")
+    raw = (folder / "a.edf").read_bytes()
+    about = (folder / "a.edf").stat()
+    (folder / "a.edf").write_bytes(b"x" * len(raw))
+    os.utime(folder / "a.edf", ns=(about.st_atime_ns, about.st_mtime_ns))
+    desk.settings.save("", "", [str(tmp_path / "studies")])
+
+    def taken(watch: Watch) -> list[str]:
+        for now in (0.0, 601.0, 1900.0):  # seen, found still, and looked at once more
+            watch.look(lambda now=now: now)  # type: ignore[misc]
+            until(lambda: not desk.runs.busy, within_s=120)
+        return [run.state for run in desk.runs.all()]
+
+    assert taken(Watch(desk)) == ["failed"]  # refused once, not again and again
+    assert not desk.audited("S-2041", folder)
+    (folder / "a.edf").write_bytes(raw)  # mended, with the same size and time
+    os.utime(folder / "a.edf", ns=(about.st_atime_ns, about.st_mtime_ns))
+    assert taken(Watch(desk)) == ["failed", "done"]
+    assert desk.audited("S-2041", folder)
+    assert taken(Watch(desk)) == ["failed", "done"]
+
+
 def test_a_waiting_audit_can_be_cancelled_and_is_asked_for_once(desk: Desk, tmp_path: Path) -> None:
     folders = [make_study(tmp_path / "studies", f"S-{n}") for n in range(3)]
     runs = [desk.start(folder.name, folder, None, None) for folder in folders]

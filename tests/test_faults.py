@@ -1,39 +1,65 @@
 """Each call by which an output reaches the disk fails once, and from there on for ever.
 
 Afterwards the old result stands whole or the new one does, the history is sound, the status and the
-message are true, and the next run that nothing disturbs gives what it gives anywhere.
+message are true, and the next run that nothing disturbs gives what it gives anywhere. ``pytest -s``
+prints for each command how many calls failed, and how many states of the disk that left.
 """
 
 from __future__ import annotations
 
 import contextlib
+import functools
+import os
 import shutil
 import sqlite3
-from collections.abc import Callable
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from helpers_batch import EPOCH, batch, make_study, one_by_one, tree
 from helpers_cli import QUICK, run
-from helpers_faults import ERRORS, Faults, injected
+from helpers_faults import Faults, every_fault
+from msgspec.structs import replace
 
 from auditor.batch import jobs
-from auditor.core.errors import OutputError, SettingsError
+from auditor.batch.jobs import Job, Result
+from auditor.cli import parser as command_line
+from auditor.core.errors import OutputError, SettingsError, UsageError
+from auditor.demo.recorder import pieces
+from auditor.demo.studies import plans
 from auditor.desk.settings import Settings
+from auditor.desk.shelf import Shelf
+from auditor.inputs.order import read_order
 from auditor.model import Audit
 from auditor.outputs import publish
 from auditor.outputs.publish import audit_pieces as real_pieces
-from auditor.pipeline import Facts
+from auditor.pipeline import Facts, Options
 from auditor.pipeline import examine as real_examine
+from auditor.pipeline import judge as real_judge
+from auditor.policy import load_policy
 
 Step = Callable[[], int]
+MEMORY = Path("/dev/shm")
+
+
+@pytest.fixture
+def tmp_path(tmp_path: Path) -> Iterator[Path]:
+    """In memory where the system has that: some thousand folders come and go."""
+    if not (MEMORY.is_dir() and os.access(MEMORY, os.W_OK)):
+        yield tmp_path
+        return
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
+        yield Path(folder)
 
 
 @pytest.fixture(autouse=True)
 def same_time(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("auditor.batch.command.run_pool", one_by_one)
     monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    monkeypatch.setattr("auditor.cli.parser.parser", functools.cache(command_line.parser))
     # What is written is worked out once: the same inputs give the same texts, and this is about
     # the way to the disk.
     for place, name in ((publish, "audit_pieces"), (jobs, "audit_texts")):
@@ -47,6 +73,7 @@ def same_time(monkeypatch: pytest.MonkeyPatch) -> None:
 
         monkeypatch.setattr(place, name, remembered)
     facts: dict[str, Facts] = {}
+    audits: dict[str, Audit] = {}
 
     def examined(paths: Any, **given: Any) -> Facts:
         key = f"{getattr(paths, 'paths', paths)} {given['order']}"
@@ -54,8 +81,15 @@ def same_time(monkeypatch: pytest.MonkeyPatch) -> None:
             facts[key] = real_examine(paths, **given)
         return facts[key]
 
+    def judged(found: Facts, *given: Any) -> Audit:
+        key = f"{id(found)} {given[1:]}"  # ``facts`` keeps each, so that an id stays its own
+        if key not in audits:
+            audits[key] = real_judge(found, *given)
+        return audits[key]
+
     for module in ("auditor.pipeline", "auditor.batch.jobs"):
         monkeypatch.setattr(f"{module}.examine", examined)
+        monkeypatch.setattr(f"{module}.judge", judged)
 
 
 def visible(folder: Path) -> dict[str, bytes]:
@@ -64,45 +98,8 @@ def visible(folder: Path) -> dict[str, bytes]:
         name: data
         for name, data in (tree(folder) if folder.exists() else {}).items()
         if not any(part.startswith(".") for part in Path(name).parts)
-        and not name.startswith(("history.sqlite", "batch.lock"))
+        and not Path(name).name.startswith(("history.sqlite", "batch.lock", "desk.lock"))
     }
-
-
-def as_if_dead(home: Path) -> None:
-    """Hidden names of this process become those of one that has ended."""
-    for left in sorted(home.rglob(".*")):
-        parts = left.name.rsplit(".", 2)
-        if len(parts) == 3 and parts[2] in ("part", "old", "done"):
-            machine, pid, _, count = parts[1].split("-")
-            left.rename(left.with_name(f"{parts[0]}.{machine}-{pid}-1-{count}.{parts[2]}"))
-
-
-def every_fault(
-    watched: Path,
-    step: Step,
-    prepare: Callable[[], None],
-    check: Callable[[Faults, int], None],
-    passes: tuple[int, ...] = (0, 1),
-) -> int:
-    """Run ``step`` with the n-th call failing, n = 1, 2, … until a run has none.
-
-    Every other fault stays for ever, as of a full disk; a second pass swaps which do. ``check``
-    follows each run. Returns how many runs there were.
-    """
-    runs = 0
-    for swap in passes:
-        number = 1
-        while True:
-            prepare()
-            faults = Faults(watched, number, ERRORS[number % len(ERRORS)], number % 2 == swap)
-            with injected(faults):
-                status = step()
-            check(faults, status)
-            runs += 1
-            if not faults.failed:
-                break
-            number += 1
-    return runs
 
 
 def study_step(folder: Path, out: Path, hours: str, *more: str) -> Step:
@@ -153,13 +150,14 @@ def test_an_audit_is_the_old_one_or_the_new_one_whatever_call_fails(
             assert said.startswith("auditor: "), said
             if "nothing was changed" in said:
                 assert found == old, faults.failed
-        if faults.failed:  # what a dead run left is put right by the next one
-            as_if_dead(home)
-            assert study_step(folder, out, "0.006", "--force")() in (0, 1)
-            assert tree(out) == new
-            assert [p.name for p in home.iterdir()] == ["audit"]
 
-    ran = every_fault(home, study_step(folder, out, "0.006", *force), prepare, check)
+    def mended() -> None:  # what a dead run left is put right by the next one
+        assert study_step(folder, out, "0.006", "--force")() in (0, 1)
+        assert tree(out) == new
+        assert [p.name for p in home.iterdir()] == ["audit"]
+
+    name = f"study over {before}"
+    ran = every_fault(name, home, study_step(folder, out, "0.006", *force), prepare, check, mended)
     assert ran > 60
     assert {"new", "old"} <= seen
 
@@ -242,14 +240,14 @@ def test_a_worklist_and_its_history_are_whole_whatever_call_fails(
         if command == "decide":
             assert len(decided) == (status == 0 or "the decision is recorded" in said), said
         states.add("new" if found == after else "old" if found == before else "between")
-        if faults.failed:
-            as_if_dead(home)
-            assert step() == wanted, faults.failed
-            assert visible(out) == after, faults.failed
-            assert len(sound(out)) <= 1
+
+    def mended() -> None:
+        assert step() == wanted
+        assert visible(out) == after
+        assert len(sound(out)) <= 1
 
     # A batch makes some hundred calls: which of them stay for ever is not swapped.
-    ran = every_fault(home, step, prepare, check, (0,) if fresh else (0, 1))
+    ran = every_fault(command, home, step, prepare, check, mended, (0,) if fresh else (0, 1))
     assert ran > 20
     assert "new" in states
 
@@ -297,4 +295,213 @@ def test_the_desks_own_files_are_the_old_ones_or_the_new_ones(what: str, tmp_pat
         if faults.failed and faults.once:
             assert set(home.iterdir()) == {home / name for name in found}, faults.failed
 
-    assert every_fault(home, step, prepare, check) >= 4
+    assert every_fault(what, home, step, prepare, check) >= 4
+
+
+def test_settings_keep_what_a_file_that_cannot_be_read_now_holds(tmp_path: Path) -> None:
+    home = tmp_path / "desk"
+    home.mkdir()
+    (home / "desk.toml").write_text(f'roots = ["{tmp_path}"]\ntimezone = "Europe/Berlin"\n')
+    settings = Settings(home)
+    states: Counter[str] = Counter()
+
+    def step() -> int:
+        try:
+            settings.save("", "America/Denver", [])
+        except (OutputError, SettingsError):
+            return 2
+        return 0
+
+    def check(faults: Faults, status: int) -> None:
+        text = (home / "desk.toml").read_text("utf-8")
+        assert str(tmp_path) in text, faults.failed
+        assert ("America/Denver" in text) == (status == 0), faults.failed
+        states[text] += 1
+
+    def prepare() -> None:
+        if "America/Denver" in (home / "desk.toml").read_text("utf-8"):
+            settings.save("", "Europe/Berlin", [])
+
+    assert every_fault("settings with roots", home, step, prepare, check) > 6
+    assert len(states) >= 2
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Job, Result]:
+    """An audit as the desk's own process hands it on."""
+    folder = make_study(tmp_path_factory.mktemp("studies"), "S-2041")
+    job = Job("S-2041", "S-2041", (str(folder),), read_order(folder / "order.toml"), None,
+              load_policy(), Options(generated_utc="2027-03-09T08:00:00Z"), None)  # fmt: skip
+    return job, jobs.audit_job(job)
+
+
+DESK = ("order", "first order", "order beside", "order beside replaced", "remembered", "taken",
+        "audit", "decision")  # fmt: skip
+
+
+@pytest.mark.parametrize("what", DESK)
+def test_what_the_desk_writes_is_the_old_or_the_new_whatever_call_fails(
+    what: str, made: tuple[Job, Result], tmp_path: Path
+) -> None:
+    """Orders beside a study and in the desk's folder, its studies, its audits, its decisions."""
+    job, result = made
+    home, first = tmp_path / "outputs", tmp_path / "first"
+    older, newer = "[order]\nordered_hours = 24\n", "[order]\nordered_hours = 48\n"
+    begun = Shelf(first / "desk")
+    study = first / "S-2041"
+    study.mkdir(parents=True)
+    assert begun.take() is None
+    begun.remember("S-2040", tmp_path)
+    if what not in ("first order", "audit"):
+        begun.keep_order("S-2041", older)
+    if what == "order beside replaced":
+        (study / "order.toml").write_text(older)
+    if what == "decision":
+        jobs.store(result, job.slug, begun.folder)
+        begun.finish(job, result)
+    begun.give_back()
+    shelf, folder = Shelf(home / "desk"), home / "S-2041"
+
+    def taken() -> None:
+        assert shelf.take() is None
+
+    def audited() -> None:
+        jobs.store(result, job.slug, shelf.folder)
+        shelf.finish(job, result)
+
+    act: Callable[[], None] = {
+        "order": lambda: shelf.keep_order("S-2041", newer),
+        "first order": lambda: shelf.keep_order("S-2041", newer),
+        "order beside": lambda: shelf.write_beside("S-2041", folder, newer, replace=False),
+        "order beside replaced": lambda: shelf.write_beside("S-2041", folder, newer, replace=True),
+        "remembered": lambda: shelf.remember("S-2041", folder),
+        "taken": taken,
+        "audit": audited,
+        "decision": lambda: shelf.decide("S-2041", "repeat", "T-12", ""),
+    }[what]
+
+    def prepare() -> None:
+        shelf.give_back()
+        shutil.rmtree(home, ignore_errors=True)
+        shutil.copytree(first, home)
+
+    told: list[str] = []
+
+    def step() -> int:
+        told.clear()
+        try:
+            act()
+        except (OutputError, UsageError) as error:
+            told.append(str(error))
+            return 2
+        return 0
+
+    prepare()
+    old = visible(home)
+    assert step() == 0
+    new = visible(home)
+    states: set[str] = set()
+
+    def check(faults: Faults, status: int) -> None:
+        found = visible(home)
+        aside = not faults.once and "comes back with the next run" in "".join(told)
+        for name in {*old, *new, *found}:
+            # The folder that holds an audit is one thing, every other file by itself.
+            whole = name.rpartition("/")[0] if "/audits/" in name else name
+            part = [{n: d for n, d in s.items() if n == whole or n.startswith(f"{whole}/")}
+                    for s in (found, old, new)]  # fmt: skip
+            assert part[0] in part[1:] or aside, (faults.failed, whole)
+        if status == 0:
+            assert found == new, faults.failed
+        else:
+            assert told[0], faults.failed
+            assert "should not happen" not in told[0]
+        if what.startswith("order beside") and "still counts" not in "".join(told):
+            kept = "desk/orders/S-2041.toml" in found
+            assert kept == (status != 0), (faults.failed, told)
+        decided = sound(home / "desk")
+        if what == "decision":
+            assert len(decided) == (status == 0 or "the decision is recorded" in told[0]), told
+        states.add("new" if found == new else "old" if found == old else "between")
+
+    def mended() -> None:
+        shelf.give_back()
+        if what == "order beside" and (folder / "order.toml").exists():
+            # It stands there, and the one kept here could not be taken away.
+            shelf.write_beside("S-2041", folder, newer, replace=True)
+        else:
+            assert step() == 0, told
+        assert visible(home) == new
+        assert len(sound(home / "desk")) <= 1
+
+    # An audit's and a decision's way to the disk is that of the commands, with both halves there.
+    passes = (0,) if what in ("audit", "decision") else (0, 1)
+    ran = every_fault(f"desk: {what}", home, step, prepare, check, mended, passes)
+    shelf.give_back()
+    assert ran >= 10
+    assert {"new", "old"} <= states
+
+
+@pytest.mark.parametrize("before", ["nothing", "an older one"])
+def test_the_demo_leaves_whole_files_whatever_call_fails(
+    before: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """One short invented study in place of eight long ones, audited in this process."""
+
+    class InProcess(contextlib.nullcontext[Any]):
+        def __init__(self, *about: object, **named: object) -> None:
+            super().__init__(self)
+            self.map = map
+
+    long = plans()[0]
+    plan = replace(long, devices=((long.devices[0][0], pieces(0, 40, 20)),), runs=((0, 40),))
+    monkeypatch.setattr("auditor.demo.plans", lambda: (plan,))
+    monkeypatch.setattr("auditor.demo.command.ProcessPoolExecutor", InProcess)
+    monkeypatch.setattr("auditor.demo.ThreadPoolExecutor", InProcess)
+    home = tmp_path / "outputs"
+    out = home / "demo"
+
+    def step() -> int:
+        return run("demo", "--out", out)
+
+    home.mkdir()
+    assert step() == 0
+    capsys.readouterr()
+    new = visible(out)
+    assert {"INVENTED.txt", "studies/S-2041/01.edf", "studies/S-2041/checks.csv",
+            "studies/S-2041/order.toml", "audits/S-2041/audit.json"} <= new.keys()  # fmt: skip
+    over = before != "nothing"
+
+    def prepare() -> None:
+        if not over:
+            shutil.rmtree(home)
+            home.mkdir()
+        capsys.readouterr()
+
+    def check(faults: Faults, status: int) -> None:
+        said = capsys.readouterr().err
+        found = visible(out) if out.exists() else {}
+        assert found.items() <= new.items(), faults.failed  # each file is there whole, or not
+        if over:
+            audit = {n for n in new if n.startswith("audits/")}
+            lost = new.keys() - found.keys()
+            assert not lost or (lost == audit and "comes back" in said), (faults.failed, lost)
+        assert status in (0, 2)
+        if status == 0:
+            assert found == new, faults.failed
+        else:
+            assert said.startswith("auditor: ")
+            assert "should not happen" not in said, (faults.failed, said)
+
+    def mended() -> None:
+        assert step() == 0
+        assert visible(out) == new
+        left = [p for p in home.rglob(".*") if ".part" in p.name or ".old" in p.name]
+        assert not left
+
+    # Half of the faults stay for ever, and over an older one the other half.
+    passes = (int(over),)
+    assert every_fault(f"demo over {before}", home, step, prepare, check, mended, passes) > 60

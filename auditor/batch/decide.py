@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterable
 from pathlib import Path
 
-from auditor.batch.folder import AUDITS, KEY, Names, held, slug_of, sweep
+from auditor.batch.folder import AUDITS, KEY, Names, held, is_there, slug_of, sweep
 from auditor.batch.history import History
 from auditor.batch.worklist import listed, write_worklist
 from auditor.core.clock import now_utc
@@ -34,7 +34,7 @@ def decide(arguments: argparse.Namespace) -> int:
     if not by:
         raise UsageError("--by", "names nobody", "Say who decided.")
     with History(out, create=False) as history:
-        names = Names(out, redacted=(out / KEY).exists())
+        names = Names(out, redacted=is_there(out / KEY))
         by, note = names.person(by), names.note(note)
         study = _named(history, arguments.study)
         new = history.add_decision(study, arguments.outcome, by, note, now_utc())

@@ -56,9 +56,9 @@ def held(out: Path, *, wait_s: float = 0, name: str = LOCK) -> Iterator[bool]:
 
 def check_own(out: Path) -> None:
     """Raise ``OutputError`` where ``out`` holds what a batch would overwrite and did not write."""
-    if (out / FILE_NAME).exists():
+    if is_there(out / FILE_NAME):
         return
-    taken = [name for name in _NAMES if (out / name).exists() or (out / name).is_symlink()]
+    taken = [name for name in _NAMES if is_there(out / name) or (out / name).is_symlink()]
     if taken:
         raise OutputError(
             str(out),
@@ -83,9 +83,9 @@ class Names:
     """
 
     def __init__(self, out: Path, *, redacted: bool) -> None:
-        path = out / KEY
-        if (out / FILE_NAME).exists() and path.exists() != redacted:
-            held_names = "no names" if path.exists() else "the names of studies"
+        path, kept = out / KEY, is_there(out / KEY)
+        if is_there(out / FILE_NAME) and kept != redacted:
+            held_names = "no names" if kept else "the names of studies"
             raise UsageError(
                 str(out),
                 f"holds the history of batches with {held_names}",
@@ -126,6 +126,18 @@ def slug_of(study: str) -> str:
     return f"{plain}-{hashlib.sha256(study.encode()).hexdigest()[:10]}"
 
 
+def is_there(path: Path) -> bool:
+    """Whether something is there. Raises ``OutputError`` where the disk does not say."""
+    try:
+        return path.exists()
+    except OSError as error:
+        raise _unusable(path, error) from error
+
+
+def _unusable(path: Path, error: OSError) -> OutputError:
+    return OutputError(str(path), f"cannot be used ({error.strerror})", "Check it.")
+
+
 def _secret(path: Path) -> bytes:
     try:
         if not path.exists():
@@ -136,7 +148,7 @@ def _secret(path: Path) -> bytes:
             beside.replace(path)
         secret = path.read_bytes()
     except OSError as error:
-        raise OutputError(str(path), f"cannot be used ({error.strerror})", "Check it.") from error
+        raise _unusable(path, error) from error
     if len(secret) != _KEY_BYTES:
         raise OutputError(str(path), "is not the key that was written", "Give another --out.")
     return secret

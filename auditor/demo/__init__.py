@@ -11,6 +11,7 @@ from auditor.core.errors import OutputError
 from auditor.core.progress import Progress, Silent
 from auditor.core.units import HOUR, NS
 from auditor.demo.studies import Plan, plans
+from auditor.outputs.files import made_beside, replace_file
 
 __all__ = ["DemoStudy", "make_demo", "make_study"]
 
@@ -47,13 +48,13 @@ def make_demo(out: Path, progress: Progress | None = None) -> tuple[DemoStudy, .
     )
     try:
         root.mkdir(parents=True, exist_ok=True)
-        (out / "INVENTED.txt").write_text(NOTICE, encoding="utf-8")
+        replace_file(out / "INVENTED.txt", NOTICE, mode=0o644)
         # Threads: numpy and the disk do the work, and neither holds the interpreter's lock long.
         with ThreadPoolExecutor(2) as pool:
             return tuple(pool.map(lambda plan: _make(root, plan, progress), todo))
     except OSError as error:
         raise OutputError(
-            str(error.filename or out),
+            str(out),
             f"cannot be written ({error.strerror})",
             "Give another folder with --out; the demo needs about 150 MB.",
         ) from error
@@ -69,15 +70,13 @@ def make_study(out: Path, study_id: str, progress: Progress | None = None) -> De
 
 def _make(root: Path, plan: Plan, progress: Progress) -> DemoStudy:
     folder = root / plan.study_id
-    folder.mkdir(exist_ok=True)
-    for device, files in plan.devices:
-        for file in files:
-            device.write(folder, file, progress)
-    for name, text in plan.logs.items():
-        (folder / name).write_text(text, encoding="utf-8")
-    order = folder / "order.toml"
-    order.write_text(plan.order, encoding="utf-8")
+    with made_beside(folder) as beside:
+        for device, files in plan.devices:
+            for file in files:
+                device.write(beside, file, progress)
+        for name, text in {**plan.logs, "order.toml": plan.order}.items():
+            (beside / name).write_text(text, encoding="utf-8")
     return DemoStudy(
-        plan.study_id, folder, order, plan.story, round(plan.ordered_hours * HOUR),
+        plan.study_id, folder, folder / "order.toml", plan.story, round(plan.ordered_hours * HOUR),
         sum(b - a for a, b in plan.runs) * NS,
     )  # fmt: skip

@@ -193,14 +193,21 @@ class Writer:
         self._timed = any(s.annotation for s in header.signals)
         self._waiting: list[Event] = []
         path.parent.mkdir(parents=True, exist_ok=True)
+        encoded = header.encode(-1)
         self._file = path.open("wb")
-        self._file.write(header.encode(-1))
+        try:
+            self._file.write(encoded)
+        except BaseException:
+            self._file.close()
+            raise
 
     def __enter__(self) -> Writer:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        if not self._file.closed:
+    def __exit__(self, failed: object, *_: object) -> None:
+        if failed is not None:
+            self._file.close()
+        elif not self._file.closed:
             self.close()
 
     def write(
@@ -239,9 +246,9 @@ class Writer:
         """Write the record count (``count`` where the header is to claim another) and close."""
         assert not self._waiting, f"no room for {self._waiting}"
         claimed = self.records if count is None else count
-        self._file.seek(FIELDS["record_count"][0])
-        self._file.write(_field(str(claimed), 8))
-        self._file.close()
+        with self._file:
+            self._file.seek(FIELDS["record_count"][0])
+            self._file.write(_field(str(claimed), 8))
 
     def _texts(
         self, onsets: Sequence[int], events: Sequence[Event], silent: Collection[int]

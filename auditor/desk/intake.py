@@ -6,6 +6,8 @@ nor a lack of memory there takes the page along.
 
 from __future__ import annotations
 
+import contextlib
+import stat
 import threading
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -18,12 +20,12 @@ from msgspec import Struct
 
 from auditor.batch.pool import set_up_worker
 from auditor.core.errors import AuditorError, UsageError
+from auditor.core.files import MOST_BYTES
 
 LONGEST_S = 120
 """A first look takes a second or two; what takes longer is a drive that does not answer."""
 MOST_FILES = 200
 _LOGS = (".csv", ".tsv", ".txt")
-_LARGEST_LOG = 64 << 20
 
 
 class LookedFile(Struct, frozen=True):
@@ -190,13 +192,12 @@ def _logs(folder: Path, names: Sequence[str]) -> tuple[str, ...]:
     found = []
     for name in names:
         path = folder / name
-        if (
-            path.suffix.lower() in _LOGS
-            and not path.is_symlink()
-            and path.is_file()
-            and path.stat().st_size <= _LARGEST_LOG
-        ):
-            found.append(name)
+        if path.suffix.lower() not in _LOGS:
+            continue
+        with contextlib.suppress(OSError):  # gone meanwhile, or on a bad spot: it is not offered
+            about = path.lstat()
+            if stat.S_ISREG(about.st_mode) and about.st_size <= MOST_BYTES:
+                found.append(name)
     return tuple(found[:MOST_FILES])
 
 

@@ -94,12 +94,12 @@ class Desk:
             self.waiting_version += 1
 
     def audited(self, study: str, folder: Path) -> bool:
-        """Whether the study's latest audit was made from the files as they are now."""
+        """Whether the study has an audit of the files as they are now; a refusal is none."""
         if self.shelf.folder_of(study) != folder:
             return False
         with self.shelf.history() as history:
             known = history.known(study)
-        if known is None:
+        if known is None or known.summary["error"] is not None:
             return False
         before = {row[0]: row[1:3] for row in known.inputs}
         return before == {row[0]: row[1:3] for row in snapshot([str(folder)])}

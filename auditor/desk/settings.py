@@ -7,18 +7,17 @@ They lie in the desk's folder as two files that a person can read, ``desk.toml``
 from __future__ import annotations
 
 import contextlib
-import secrets
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from auditor.core.clock import zone_info
 from auditor.core.errors import OutputError, SettingsError
-from auditor.core.files import make_private
+from auditor.core.files import make_private, read_written
 from auditor.desk.toml_text import toml_text
 from auditor.outputs.files import replace_file
-from auditor.policy import Policy, load_policy
-from auditor.policy.toml import read_toml
+from auditor.policy import Policy, load_policy, policy_of
+from auditor.policy.toml import parse_toml, read_toml
 
 FILE = "desk.toml"
 POLICY = "policy.toml"
@@ -77,7 +76,7 @@ class Settings:
         """Keep the desk's own settings. Raises ``SettingsError``, ``OutputError``."""
         if timezone:
             zone_info(timezone)
-        roots = self._stored().get("roots")
+        roots = self._roots_by_hand()
         data: dict[str, Any] = {"roots": roots} if roots else {}
         if orders:
             data["orders"] = orders
@@ -87,13 +86,31 @@ class Settings:
             data["watch"] = watched
         self._write(self.file, toml_text(data, "The desk's settings; its page writes them."))
 
+    def _roots_by_hand(self) -> object:
+        """``roots`` as they stand; a file that cannot be read now must not lose them."""
+        try:
+            if not self.file.is_file():
+                return None
+        except OSError as error:
+            raise _not_read(self.file, error) from error
+        raw = read_written(self.file)
+        with contextlib.suppress(SettingsError):  # not TOML: it is written anew
+            return parse_toml(raw, FILE).data.get("roots")
+        return None
+
     def policy(self) -> Policy:
         """The policy in force. Raises ``SettingsError`` for a file that is none."""
-        return load_policy(self.policy_file if self.policy_file.is_file() else None)
+        return load_policy(self.policy_file if self._has_policy() else None)
 
     def policy_tables(self) -> dict[str, Any]:
         """What the lab's policy file holds: only what differs. Raises ``SettingsError``."""
-        return read_toml(self.policy_file).data if self.policy_file.is_file() else {}
+        return read_toml(self.policy_file).data if self._has_policy() else {}
+
+    def _has_policy(self) -> bool:
+        try:
+            return self.policy_file.is_file()
+        except OSError as error:
+            raise _not_read(self.policy_file, error) from error
 
     def save_policy(self, tables: Mapping[str, Any]) -> Policy:
         """Keep the lab's policy, checked first; without tables the default is in force again.
@@ -106,17 +123,9 @@ class Settings:
             except OSError as error:
                 raise _not_written(self.policy_file, error) from error
             return load_policy(None)
-        beside = self.policy_file.with_name(f".{POLICY}.{secrets.token_hex(4)}.part")
         text = toml_text(tables, "What the lab's policy changes; the desk's page writes it.")
-        try:
-            self._write(beside, text)
-            load_policy(beside)
-            beside.replace(self.policy_file)
-        except OSError as error:
-            raise _not_written(self.policy_file, error) from error
-        finally:
-            with contextlib.suppress(OSError):
-                beside.unlink(missing_ok=True)
+        policy_of(text, POLICY)
+        self._write(self.policy_file, text)
         return load_policy(self.policy_file)
 
     def _write(self, path: Path, text: str) -> None:
@@ -125,6 +134,12 @@ class Settings:
             replace_file(path, text)
         except OSError as error:
             raise _not_written(path, error) from error
+
+
+def _not_read(path: Path, error: OSError) -> SettingsError:
+    return SettingsError(
+        str(path), f"cannot be read ({error.strerror})", "Check the folder and the disk."
+    )
 
 
 def _not_written(path: Path, error: OSError) -> OutputError:

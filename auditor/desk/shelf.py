@@ -126,10 +126,7 @@ class Shelf:
 
     def studies(self) -> dict[str, Path]:
         """Study -> its folder, for those that this desk audited."""
-        found = self._read(STUDIES).get("studies", {})
-        if not isinstance(found, dict):
-            return {}
-        return {str(k): Path(os.fsdecode(bytes.fromhex(str(v)))) for k, v in found.items()}
+        return _folders(self._read(STUDIES))
 
     def folder_of(self, study: str) -> Path | None:
         """The folder that a study was audited from, where this desk knows it."""
@@ -153,8 +150,9 @@ class Shelf:
 
     def remember(self, study: str, folder: Path) -> None:
         """Keep where a study lies. Raises ``OutputError``."""
-        with self._lock:
-            known = {**self.studies(), study: folder}
+        with self._lock, self._told():
+            # Strictly: what cannot be read now must not be written over.
+            known = {**_folders(self._stored(STUDIES)), study: folder}
             paths = {name: os.fsencode(path).hex() for name, path in known.items()}
             self._write(STUDIES, {"studies": paths})
 
@@ -162,27 +160,29 @@ class Shelf:
 
     def order(self, study: str, folder: Path, orders: Path | None, zone: str | None) -> KnownOrder:
         """The order of a study: kept here, beside it, or in the lab's list. Raises nothing."""
-        kept = self._kept(study)
-        beside = order_of_folder(folder)
+        place, path = "desk", self._kept(study)
         try:
-            if kept.is_file():
-                text = kept.read_text(encoding="utf-8")
+            if path.is_file():
+                text = path.read_text(encoding="utf-8")
                 found = taken(text, folder, "order.toml")
                 return KnownOrder(
-                    tables_in(kept), "desk", "order.toml", found.order, found.order.sha256
+                    tables_in(path), place, "order.toml", found.order, found.order.sha256
                 )
+            place, path = "beside", folder / "order.toml"
+            beside = order_of_folder(folder)
             if beside is not None:
+                path = beside
                 return _beside(beside, zone)
             if orders is not None:
+                place, path = "list", orders
                 return _listed(orders, study, folder)
         except (SettingsError, UsageError, OSError, ValueError) as error:
-            path = kept if kept.is_file() else beside or orders
             tables: Tables = {}
             with contextlib.suppress(SettingsError, OSError):
-                if path is not None and path.suffix == ".toml" and path != orders:
+                if path.suffix == ".toml" and place != "list":
                     tables = tables_in(path)
-            place = "desk" if path == kept else "beside" if path == beside else "list"
-            return KnownOrder(tables, place, path.name if path else "", error=str(error))
+            why = f"cannot be read ({error.strerror})" if isinstance(error, OSError) else str(error)
+            return KnownOrder(tables, place, path.name, error=why)
         return KnownOrder({}, "")
 
     def keep_order(self, study: str, text: str) -> None:
@@ -197,28 +197,27 @@ class Shelf:
 
         Raises ``UsageError`` where one lies there and is not to be replaced, ``OutputError``.
         """
-        path = folder / "order.toml"
         try:
-            if replace:
-                replace_file(path, text, mode=0o644)
-            else:
-                with open(path, "x", encoding="utf-8") as file:  # noqa: PTH123  must not exist
-                    file.write(text)
+            replace_file(folder / "order.toml", text, mode=0o644, fresh=not replace)
         except FileExistsError:
             raise UsageError(
                 "order.toml", "lies there already", "Tick 'replace it', or keep the order here."
             ) from None
         except OSError as error:
-            if not replace:
-                with contextlib.suppress(OSError):
-                    if path.stat().st_size < len(text.encode()):
-                        path.unlink()
             raise OutputError(
                 "order.toml",
                 f"cannot be written beside the study ({error.strerror})",
                 "Leave that box empty: the order is then kept in the desk's folder.",
             ) from error
-        self._kept(study).unlink(missing_ok=True)
+        try:
+            self._kept(study).unlink(missing_ok=True)
+        except OSError as error:
+            raise OutputError(
+                "order.toml",
+                "is written beside the study, but the order kept in the desk's folder cannot be "
+                f"removed ({error.strerror}) and still counts",
+                "Check that folder, then save again with 'replace it' ticked.",
+            ) from error
 
     def _kept(self, study: str) -> Path:
         return self.folder / ORDERS / f"{slug_of(study)}.toml"
@@ -276,18 +275,19 @@ class Shelf:
         Outputs are for their owner alone. A folder that the person opened to a group or to all (on
         a share) says otherwise for what it is shared for; the history and the orders stay closed.
         """
-        shared = stat.S_IMODE(self.folder.stat().st_mode) & 0o055
-        if not shared or os.name == "nt":
-            return
-        folders = [self.folder / AUDITS, *(self.audit_folder(study) for study in studies)]
-        files = [self.folder / name for name in (HOLDER, "index.html", "worklist.csv",
-                                                 "worklist.json")]  # fmt: skip
-        files += [path for folder in folders[1:] for path in folder.glob("*")]
-        for paths, mode in ((folders, 0o700 | shared), (files, 0o600 | shared & 0o044)):
-            for path in paths:
-                with contextlib.suppress(OSError):
-                    if not path.is_symlink():
-                        path.chmod(mode)
+        with contextlib.suppress(OSError):  # best effort: what it cannot open stays closed
+            shared = stat.S_IMODE(self.folder.stat().st_mode) & 0o055
+            if not shared or os.name == "nt":
+                return
+            folders = [self.folder / AUDITS, *(self.audit_folder(study) for study in studies)]
+            files = [self.folder / name for name in (HOLDER, "index.html", "worklist.csv",
+                                                     "worklist.json")]  # fmt: skip
+            files += [path for folder in folders[1:] for path in folder.glob("*")]
+            for paths, mode in ((folders, 0o700 | shared), (files, 0o600 | shared & 0o044)):
+                for path in paths:
+                    with contextlib.suppress(OSError):
+                        if not path.is_symlink():
+                            path.chmod(mode)
 
     def _listed(self, history: History) -> tuple[tuple[str, ...], tuple[str, ...]]:
         every = tuple(study for study, _ in history.latest_texts())
@@ -335,7 +335,12 @@ class Shelf:
     # -- plain files ---------------------------------------------------------------------------
 
     def _read(self, name: str) -> dict[str, Any]:
-        with contextlib.suppress(OSError, ValueError):
+        with contextlib.suppress(OSError):
+            return self._stored(name)
+        return {}
+
+    def _stored(self, name: str) -> dict[str, Any]:
+        with contextlib.suppress(FileNotFoundError, ValueError):
             found = json.loads((self.folder / name).read_text(encoding="utf-8"))
             if isinstance(found, dict):
                 return found
@@ -372,6 +377,13 @@ def _listed(orders: Path, study: str, folder: Path) -> KnownOrder:
     days = [day for part in find_studies(folder) for day in part.days]
     order = row.read(folder, orders.name, days)
     return KnownOrder(tables_from(order), "list", orders.name, order, order.sha256)
+
+
+def _folders(stored: Mapping[str, Any]) -> dict[str, Path]:
+    found = stored.get("studies", {})
+    if not isinstance(found, dict):
+        return {}
+    return {str(k): Path(os.fsdecode(bytes.fromhex(str(v)))) for k, v in found.items()}
 
 
 def _user() -> str:

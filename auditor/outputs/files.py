@@ -9,16 +9,16 @@ next run that writes to the same place, and nobody else's files are ever touched
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import itertools
 import os
 import re
-import secrets
 import shutil
 import time
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from io import TextIOWrapper
 from pathlib import Path
 
@@ -104,20 +104,57 @@ def write_folder(out: Path, texts: Mapping[str, str | Iterable[str]]) -> None:
             shutil.rmtree(beside, ignore_errors=True)
 
 
-def replace_file(path: Path, text: str, *, mode: int = 0o600) -> None:
-    """Write one file whole or not at all. Raises ``OSError``; then the older one stands."""
-    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+def replace_file(path: Path, text: str, *, mode: int = 0o600, fresh: bool = False) -> None:
+    """Write one file whole or not at all; ``fresh``: only where none has that name.
+
+    Raises ``OSError`` (``FileExistsError`` for ``fresh``); then what was there stands.
+    """
+    beside = _hidden(path, "part")
     try:
+        for left, _, _ in _left_over(path.parent, _short(path.name), files=True):
+            left.unlink()
         handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        beside.replace(path)
-    except BaseException:
+        if fresh:
+            _take_free_name(beside, path)
+        else:
+            beside.replace(path)
+    finally:
         with suppress(OSError):
             beside.unlink(missing_ok=True)
+
+
+def _take_free_name(beside: Path, path: Path) -> None:
+    try:
+        os.link(beside, path)  # refuses a name that is taken, even this very moment
+    except FileExistsError:
         raise
+    except OSError:  # a file system without second names
+        if path.exists():
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path)) from None
+        beside.replace(path)
+
+
+@contextmanager
+def made_beside(out: Path) -> Iterator[Path]:
+    """A hidden folder beside ``out``; at the end its files go to their places there, each whole.
+
+    Raises ``OSError``; then each file in ``out`` is as it was, or new.
+    """
+    sweep(out)
+    beside = _hidden(out, "part")
+    try:
+        beside.mkdir()
+        yield beside
+        for path in sorted(p for p in beside.rglob("*") if p.is_file()):
+            place = out / path.relative_to(beside)
+            place.parent.mkdir(parents=True, exist_ok=True)
+            path.replace(place)
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
 
 
 def remove_folder(out: Path) -> None:
@@ -237,7 +274,7 @@ def _is_audit(path: Path) -> bool:
     try:
         with path.open("rb") as file:
             head = file.read(_HEAD)
-    except OSError:
+    except FileNotFoundError:
         return False
     return re.match(rb'\s*\{\s*"schema":\s*"coverage-audit/\d+"', head) is not None
 
@@ -259,15 +296,19 @@ def _short(name: str) -> str:
 _FORM = re.compile(r"\.(.+)\.([0-9a-f]{8})-(\d+)-(\d+)-\d+\.(part|old|done)", re.DOTALL)
 
 
-def _left_over(parent: Path, name: str | None = None) -> Iterator[tuple[Path, str, str]]:
-    """Hidden folders (of ``name``, or all) whose process is gone: path, for what, and kind."""
+def _left_over(
+    parent: Path, name: str | None = None, *, files: bool = False
+) -> Iterator[tuple[Path, str, str]]:
+    """Hidden folders (or ``files``) whose process is gone: path, for what (``name`` or any), and
+    kind."""
     try:
-        entries = list(os.scandir(parent))
+        with os.scandir(parent) as found:
+            entries = list(found)
     except OSError:
         return
     for entry in entries:
         match = _FORM.fullmatch(entry.name)
-        if match is None or not entry.is_dir(follow_symlinks=False):
+        if match is None or entry.is_dir(follow_symlinks=False) == files:
             continue
         held, machine, pid, started, kind = match.groups()
         if name in (None, held) and _gone(machine, int(pid), int(started), entry):

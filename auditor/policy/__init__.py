@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pickle
 from collections.abc import Iterator
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -93,16 +93,29 @@ def load_policy(path: Path | None = None) -> Policy:
     ``path`` may be the name of a policy that ships (``SHIPPED``). Raises ``SettingsError`` that
     names the file, the line and the key.
     """
-    default = _shipped(DEFAULT_POLICY)
-    source, data = default, default.data
-    if path is not None and str(path) != DEFAULT_POLICY:
-        source = _shipped(str(path)) if str(path) in SHIPPED else _written(path)
-        data = _overlaid(data, source)
+    if path is None or str(path) in SHIPPED:
+        return _shipped(DEFAULT_POLICY if path is None else str(path))
+    return _loaded(_written(path), str(path.absolute()))
+
+
+def policy_of(text: str, where: str) -> Policy:
+    """The default policy with the keys of ``text`` (TOML) in their place, as ``load_policy``."""
+    return _loaded(parse_toml(text.encode(), where), where)
+
+
+@cache
+def _shipped(name: str) -> Policy:
+    return _loaded(_text(name), None)
+
+
+def _loaded(source: TomlText, path: str | None) -> Policy:
+    default = _text(DEFAULT_POLICY)
+    data = default.data if source is default else _overlaid(default.data, source)
     forms = dict(_forms(default.data))
     sections = validate(Sections, data, source, forms=forms)
     return Policy(
         sha256=source.sha256,
-        path=None if path is None or str(path) in SHIPPED else str(path.absolute()),
+        path=path,
         **{name: getattr(sections, name) for name in Sections.__struct_fields__},
     )
 
@@ -116,7 +129,8 @@ def _forms(table: dict[str, Any], path: str = "") -> Iterator[tuple[str, str]]:
             yield f"{path}{key}", f"{key} = {_toml(value)} (the default)"
 
 
-def _shipped(name: str) -> TomlText:
+@cache
+def _text(name: str) -> TomlText:
     raw = Path(__file__).with_name(f"{name}.toml").read_bytes()
     return parse_toml(raw, f"{name}.toml")
 
