@@ -26,8 +26,9 @@ import sys
 import tempfile
 import zlib
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
+
+from msgspec.structs import replace
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
