@@ -123,14 +123,14 @@ class _Finder(cst.CSTVisitor):
             self.within.append(node.name.value)
         if isinstance(node, cst.ClassDef):
             self.passed |= {*node.bases, *node.keywords}
-        if node in self.passed:
+        if node in self.passed or m.matches(node, m.Arg(keyword=m.Name("strict"))):
             return False
         for kind, operator in mutation_operators:
             if isinstance(node, kind):
                 changed = list(operator(node))
                 if isinstance(node, cst.BaseString):
                     changed = changed[:1]  # what notices other letters notices another case too
-                changed = [c for c in changed if not _none_put_in(node, c)]
+                changed = [c for c in changed if not _of_no_account(node, c)]
                 for one in changed:
                     at = self.get_metadata(PositionProvider, node, None)
                     self.found.append((".".join(self.within), at, node, one))
@@ -141,9 +141,13 @@ class _Finder(cst.CSTVisitor):
             self.within.pop()
 
 
-def _none_put_in(node: cst.CSTNode, changed: cst.CSTNode) -> bool:
-    """Whether a value was replaced by ``None`` as a whole, which the type checker notices."""
+def _of_no_account(node: cst.CSTNode, changed: cst.CSTNode) -> bool:
+    """Whether a value was replaced by ``None`` as a whole, which the type checker notices, or
+    ``strict`` taken from a ``zip``: that states an invariant, as an assertion does."""
     if isinstance(node, cst.Call) and isinstance(changed, cst.Call):
+        strict = m.Arg(keyword=m.Name("strict"))
+        if any(m.matches(a, strict) for a in {*node.args} - {*changed.args}):
+            return True
         pairs = zip(node.args, changed.args, strict=False)
         return len(node.args) == len(changed.args) and any(
             m.matches(new.value, m.Name("None")) and old is not new for old, new in pairs

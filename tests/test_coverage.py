@@ -413,3 +413,22 @@ def test_a_span_beyond_400_days_lists_only_the_nights_and_hours_that_hold_time()
         400 * DAY - HOUR,
         400 * DAY,
     ]
+
+
+def test_each_segment_names_the_copies_that_hold_time_in_it() -> None:
+    found = measure_coverage(
+        [track([(0, 4), (100, 110), (200, 210)], "A"), track([(2, 9), (50, 60), (201, 205)], "B")],
+        20,
+    )
+    assert [(s.start, s.end, s.recorded_ns, s.copies) for s in found.segments] == [
+        (0, 9, 9, ("A", "B")),
+        (50, 60, 10, ("B",)),
+        (100, 110, 10, ("A",)),
+        (200, 210, 10, ("A", "B")),
+    ]
+
+
+@pytest.mark.parametrize("floor", [0, -1])
+def test_a_gap_floor_of_nothing_is_refused(floor: int) -> None:
+    with pytest.raises(ValueError, match="longer than nothing"):
+        covered([(0, 5)], floor)

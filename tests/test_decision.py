@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
 import numpy as np
 import pytest
+from helpers_stop import Case, aside, piece, unreadable
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR, MINUTE, NS
@@ -312,6 +314,247 @@ def test_the_hours_still_needed_are_the_shortfall_and_none_beside_complete() -> 
 def test_the_headline_never_shows_a_short_study_as_full() -> None:
     headline = decided(ORDERED - 1).headline
     assert "71:59:59 recorded of 72:00:00 ordered, 0:00:01 short" in headline
+
+
+HALF = NS // 2
+FULL = {
+    "order": ("yes", "72:00:00 recorded of 72:00:00 ordered."),
+    "readable": ("yes", "72:00:00 clean of 72:00:00 ordered (at least 8 of 8 EEG channels)."),
+    "billing": ("yes", "The ordered units are reached."),
+    "files": ("yes", "0 files counted."),
+}
+
+
+def night(day: int, length: int = 8 * HOUR, clean: int | None = 0) -> NightFacts:
+    """A night of ``day``, all of it recorded and usable, from 22:00 on."""
+    start = day * 24 * HOUR + 22 * HOUR
+    return NightFacts(start, start + length, length, length, clean)
+
+
+@pytest.mark.parametrize(
+    ("facts", "code", "expected"),
+    [
+        # What is recorded or clean rounds down to the second, what is missing rounds up.
+        (
+            {"recorded": 54 * HOUR - HALF, "usable": ORDERED},
+            "below_minimum_share",
+            {"order": ("no", "53:59:59 recorded of 72:00:00 ordered, under 75 %: early stop "
+                             "18:00:01.")},
+        ),
+        (
+            {"recorded": 60 * HOUR + HALF, "usable": ORDERED},
+            "below_tolerance",
+            {"order": ("look", "60:00:00 recorded of 72:00:00 ordered, 12:00:00 short: early stop "
+                               "12:00:00.")},
+        ),
+        (
+            {"recorded": ((1, 30 * HOUR), (30 * HOUR + HALF, 60 * HOUR)), "usable": ORDERED},
+            "below_tolerance",
+            {"order": ("look", "59:59:59 recorded of 72:00:00 ordered, 12:00:01 short: early stop "
+                               "12:00:00, dropouts 0:00:01, late start 0:00:01.")},
+        ),
+        (
+            {"recorded": ((6 * HOUR - HALF, 78 * HOUR - HALF),)},
+            "outside_ordered_time",
+            {"order": ("look", "72:00:00 recorded of 72:00:00 ordered, but 6:00:00 of it before "
+                               "the hook-up or after the planned end.")},
+        ),
+        (
+            {"usable": 36 * HOUR - HALF},
+            "usable_below_minimum",
+            {"readable": ("no", "35:59:59 usable of 72:00:00 ordered, under 50 % (signal on at "
+                                "least 8 of 8 EEG channels).")},
+        ),
+        (
+            {"usable": 54 * HOUR - 1, "clean": 0},
+            "usable_below_share",
+            {"readable": ("look", "53:59:59 usable of 72:00:00 ordered (signal on at least 8 of 8 "
+                                  "EEG channels).")},
+        ),
+        (
+            {"usable": 54 * HOUR, "clean": 50 * HOUR},
+            "clean_below_share",
+            {"readable": ("look", "50:00:00 clean of 72:00:00 ordered, 54:00:00 usable: artifact.")},
+        ),
+        (
+            {"channels": 7},
+            "few_eeg_channels",
+            {"readable": ("look", "7 EEG channels in the files, 8 needed.")},
+        ),
+        (
+            {"nights": (night(0), night(1), night(2), night(3, clean=HOUR))},
+            "night_lost",
+            {"readable": ("look", "3 nights of 4 without EEG to read: Thu 1 Jan 1970, Fri 2 Jan "
+                                  "1970.")},
+        ),
+        (
+            {"scanned": False},
+            "signal_not_looked_at",
+            {"readable": ("unknown", "The samples were not looked at: how much EEG can be read is "
+                                     "not known.")},
+        ),
+        (
+            {"minimum": UNMET},
+            "minimum_not_met",
+            {"billing": ("no", "1:00 under the 2-hour minimum.")},
+        ),
+        (
+            {"minimum": None},
+            "covers_the_order",
+            {"billing": ("yes", "This policy has no codes: no minimum to meet.")},
+        ),
+        ({}, "covers_the_order", {}),
+        # While the study goes on, what is there is the measure; at its full time it is as any other.
+        (
+            {"recorded": 24 * HOUR - 20 * MINUTE - HALF, "so_far": True, "minimum": UNMET},
+            "study_goes_on",
+            {
+                "order": ("unknown", "23:39:59 recorded of 72:00:00 ordered so far, 48:20:01 to "
+                                     "come."),
+                "readable": ("yes", "23:39:59 clean of 23:39:59 recorded so far (at least 8 of 8 "
+                                    "EEG channels)."),
+                "billing": ("unknown", "So far 1:00 under the 2-hour minimum."),
+            },
+        ),
+        ({"so_far": True}, "covers_the_order", {}),
+    ],
+)  # fmt: skip
+def test_each_answer_gives_its_reason_with_the_figure(
+    facts: dict[str, Any], code: str, expected: dict[str, tuple[str, str]]
+) -> None:
+    decision = decided(**facts)
+    answers = {a.question: (a.state, a.text) for a in decision.answers}
+    assert answers == FULL | expected
+    assert decision.reasons[0].code == code
+    question = decision.reasons[0].question
+    assert decision.headline == answers[question][1]
+    assert f"{decision.reasons[0].text}." in (answers[question][1], f"{answers[question][1]}.")
+
+
+def test_without_an_order_what_is_there_is_said_and_what_cannot_be() -> None:
+    signal = SignalFacts(True, 8, ORDERED, ORDERED, 8, eeg(8))
+    decision = decide(
+        STUDY, covered((0, ORDERED)), None, None, signal, (), None, (), SETTINGS, SLACK
+    )
+    assert [a.text for a in decision.answers] == [
+        "No order was given: 72:00:00 recorded, and nothing to compare it with.",
+        "72:00:00 clean of 72:00:00 recorded (at least 8 of 8 EEG channels).",
+        "No order was given: no minimum to compare with.",
+        "0 files counted.",
+    ]
+    assert [(r.code, r.question) for r in decision.reasons] == [
+        ("no_order", "order"), ("no_order", "billing"),
+    ]  # fmt: skip
+    assert decision.headline == f"{decision.answers[0].text} Also to look at: billing."
+
+
+def test_a_margin_is_said_below_one_percent_of_the_order() -> None:
+    # 5 % of 72 h may be missing: 68:24:00 is the least, and 1 % is 0:43:12.
+    least, percent = 68 * HOUR + 24 * MINUTE, 43 * MINUTE + 12 * NS
+    assert decided(least + percent).headline == (
+        "69:07:12 recorded of 72:00:00 ordered, 2:52:48 short, within 5 %."
+    )
+    assert decided(least + percent - 1).headline.endswith("within 5 % by 0:43:11.")
+
+
+@pytest.mark.parametrize(("other", "told"), [(54 * HOUR, True), (54 * HOUR - 1, False)])
+def test_another_interpretation_is_told_where_it_reaches_the_minimum(
+    other: int, told: bool
+) -> None:
+    doubt = replace(DOUBT, other_recorded_ns=other)
+    assert text(decided(48 * HOUR, findings=(doubt,)), "order") == (
+        "48:00:00 recorded of 72:00:00 ordered, under 75 %: early stop 24:00:00"
+        + ("; another interpretation of the same files gives 54:00:00." if told else ".")
+    )
+
+
+@pytest.mark.parametrize(
+    ("of", "state"),
+    [
+        (night(0, 4 * HOUR), "look"),
+        (night(0, 4 * HOUR - 1), "yes"),
+        (replace(night(0, clean=None), usable_ns=0), "look"),
+        (night(0, clean=None), "yes"),  # all of it usable
+        (replace(night(0, clean=None), usable_ns=None), "yes"),  # not known
+    ],
+)
+def test_a_night_of_four_hours_or_more_can_be_lost(of: NightFacts, state: str) -> None:
+    assert states(decided(nights=(of,)))["readable"] == state
+
+
+def seen(code: Any, question: Question | None, headline: str, **more: Any) -> Finding:
+    return Finding(code, more.pop("severity", "info"), "", "Text.", question=question,
+                   headline=headline, **more)  # fmt: skip
+
+
+def test_an_answer_shows_two_reasons_and_counts_the_others() -> None:
+    every = (
+        seen("other_files", "files", "first of all."),
+        seen("never_closed", "files", "b.edf was cut"),
+        seen("card_not_cleared", "files", "a third"),
+        seen("empty_file", "files", "a fourth"),
+    )
+    assert text(decided(findings=every[:2]), "files") == "First of all; b.edf was cut."
+    assert text(decided(findings=every), "files") == "First of all; b.edf was cut; and 2 more."
+    assert decided(findings=every[1:2]).headline == "b.edf was cut."
+
+
+def test_a_reason_names_its_file_unless_its_sentence_does() -> None:
+    named = seen("never_closed", "files", "b.edf was cut", file="b.edf")
+    other = seen("never_closed", "files", "it was cut", file="b.edf")
+    assert text(decided(findings=(named,)), "files") == "b.edf was cut."
+    decision = decided(findings=(other,))
+    assert text(decision, "files") == "b.edf: it was cut."
+    assert [(r.text, r.question) for r in decision.reasons] == [("b.edf: it was cut", "files")]
+
+
+def test_lost_time_comes_before_what_a_finding_says_and_after_it_where_nothing_is_lost() -> None:
+    def order(recorded: int) -> str:
+        note = seen("other_files", "order", "a late start")
+        return text(decided(recorded, usable=ORDERED, findings=(note,)), "order")
+
+    assert order(36 * HOUR).endswith("early stop 36:00:00; a late start.")
+    assert order(60 * HOUR).startswith("A late start; 60:00:00 recorded")
+    unknown = decided(scanned=False, findings=(seen("mains_hum", "readable", "mains artifact"),))
+    assert text(unknown, "readable").endswith("is not known; mains artifact.")
+
+
+def test_hours_that_are_missing_come_before_what_they_do_to_the_codes() -> None:
+    decision = decided(60 * HOUR, usable=53 * HOUR, minimum=UNMET)
+    assert [r.question for r in decision.reasons] == ["order", "readable", "billing"]
+    assert decision.headline == (f"{decision.answers[0].text} Also to look at: readable, billing.")
+
+
+def test_eeg_that_cannot_be_read_waits_for_the_files_to_be_settled() -> None:
+    decision = decided(usable=10 * HOUR, findings=(DOUBT,))
+    assert decision.outcome == "review"
+    readable = text(decision, "readable")
+    assert decision.headline == f"{readable} Before a repeat: Two readings."
+
+
+def test_files_are_counted_and_cautions_about_them_noted() -> None:
+    def files(case: Case, *findings: Finding) -> str:
+        signal = SignalFacts(True, 8, ORDERED, ORDERED, 8, eeg(8))
+        decision = decide(case.study(), covered((0, ORDERED)), None, None, signal, (), None,
+                          findings, SETTINGS, SLACK)  # fmt: skip
+        return text(decision, "files")
+
+    one = Case([piece("a.edf", (0, 72))])
+    assert files(one) == "1 file counted."
+    some = Case(
+        [piece("a.edf", (0, 40)), piece("b.edf", (40, 72))],
+        aside=[aside("c.edf", 80, 81)], unreadable=[unreadable("d.edf"), unreadable("e.edf")],
+    )  # fmt: skip
+    assert files(some) == "2 of 5 files counted."
+    card = seen("card_not_cleared", None, "", severity="caution")
+    closed = seen("never_closed", None, "", severity="caution")
+    inputs = seen("other_files", None, "", severity="caution")
+    of_billing = seen("band_below_order", None, "", severity="caution")
+    minor = seen("empty_file", None, "")
+    card_note = "note: Files of an earlier recording were still on the card"
+    assert files(one, of_billing, minor, card) == f"1 file counted; {card_note}."
+    assert files(one, card, minor, closed) == f"1 file counted; {card_note} (and 1 more)."
+    assert files(one, card, closed, inputs) == f"1 file counted; {card_note} (and 2 more)."
 
 
 times = st.integers(min_value=1, max_value=100 * HOUR)

@@ -121,6 +121,25 @@ def test_the_source_of_a_key_is_data_of_its_section_or_its_own() -> None:
     assert (own.source, own.mark) == ("our choice", "our choice")
 
 
+def test_a_key_of_a_table_has_the_source_of_its_table(tmp_path: Path) -> None:
+    policy = policy_from(
+        tmp_path,
+        "[power.mode_share]\ncard = 1.0\n'card+computer' = 0.8\n"
+        "[power.about.keys.mode_share]\nsource = 'the manual, page 4'\nmark = 'read'\n",
+    )
+    line = _one("power.mode_share.card+computer", rule_lines(policy))
+    assert line.subject == (
+        "Share of the hours left when recording to card and computer at once "
+        "(power.mode_share.card+computer)"
+    )
+    assert (line.value, line.source, line.mark) == ("80 %", "the manual, page 4", "read")
+
+
+def test_a_setting_without_values_says_none(tmp_path: Path) -> None:
+    policy = policy_from(tmp_path, "[study]\ndefault_dates = []\n")
+    assert _one("study.default_dates", rule_lines(policy)).value == "none"
+
+
 def test_a_value_of_another_policy_says_that_it_is_that_files(tmp_path: Path) -> None:
     policy = policy_from(
         tmp_path,

@@ -190,7 +190,7 @@ def _parts(shortfall: Shortfall) -> str:
         (shortfall.dropouts_ns, "dropouts"),
     )
     shown = [f"{name} {hms(ns, up=True)}" for ns, name in sorted(parts, reverse=True) if ns > 0]
-    return f": {', '.join(shown)}" if shown else ""
+    return f": {', '.join(shown)}"
 
 
 def _readable(
@@ -331,9 +331,9 @@ def _headline(outcome: DecisionOutcome, answers: dict[Question, _Judged]) -> str
     if outcome in ("complete", "so_far"):
         weighed.sort(key=lambda j: j.question != "order")
     first, *rest = weighed
-    called_back = first.state == "no" and first.question in ("order", "readable")
-    if outcome == "review" and called_back and answers["files"].state == "look":
-        # What keeps it from a repeat: the files are to be settled first.
+    called_back = outcome == "review" and first.question in ("order", "readable")
+    if called_back and answers["files"].state == "look":
+        # What keeps a plain no (all else comes after the files) from a repeat.
         doubt = answers["files"].answer.text
         return f"{first.answer.text} Before a repeat: {doubt}"
     others = [
@@ -349,5 +349,5 @@ def _headline(outcome: DecisionOutcome, answers: dict[Question, _Judged]) -> str
 def _sentence(texts: Sequence[str]) -> str:
     """The texts as one sentence: a capital first, one full stop last."""
     joined = "; ".join(text.strip().removesuffix(".") for text in texts)
-    first = joined.split(" ", 1)[0]
+    first = joined.partition(" ")[0]
     return (joined[:1].upper() + joined[1:] if first.isalpha() else joined) + "."

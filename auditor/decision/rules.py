@@ -59,38 +59,30 @@ def _checked(when: str, by: str) -> str:
     return f"{when} by {by}" if when and by else when or by
 
 
-def _values(
-    path: str, settings: Settings, kind: str = "", about: str = ""
-) -> Iterator[tuple[str, str, str]]:
-    """Key, value in words and meaning of every setting; ``kind`` 'ns' or 'ppm' where known."""
+def _values(path: str, settings: Settings) -> Iterator[tuple[str, str, str]]:
+    """Key, value in words and meaning of every setting."""
     for written, field in keys_of(type(settings)).items():
         name = field.name
         value, key = getattr(settings, name), f"{path}{written}"
-        unit = "ns" if name.endswith("_ns") else "ppm" if name.endswith("_ppm") else kind
         if isinstance(value, Sourced):
             continue
-        words = (meaning_of(field) or about).rstrip(".")
         if isinstance(value, Settings):
-            yield from _values(f"{key}.", value, unit, words)
+            yield from _values(f"{key}.", value)
         else:
-            yield key, _shown(value, unit), words
+            yield key, _shown(value, name), meaning_of(field).rstrip(".")
 
 
-def _shown(value: object, kind: str) -> str:
+def _shown(value: object, name: str) -> str:
     text = str(value)
     if value is None:
         text = "not entered"
     elif isinstance(value, tuple):
-        text = ", ".join(_shown(v, kind) for v in value) or "none"
+        text = ", ".join(_shown(v, name) for v in value) or "none"
         if len(text) > _LONGEST_LIST:
             text = f"{text[:_LONGEST_LIST]}… ({len(value)} in all)"
-    elif isinstance(value, Settings):
-        text = ", ".join(f"{key} {shown}" for key, shown, _ in _values("", value))
-    elif isinstance(value, bool):
-        text = "yes" if value else "no"
-    elif isinstance(value, int) and kind == "ns":
+    elif isinstance(value, int) and name.endswith("_ns"):
         text = in_words(value)
-    elif isinstance(value, int) and kind == "ppm":
+    elif isinstance(value, int) and name.endswith("_ppm"):
         text = f"{value / 10_000:g} %"
     elif isinstance(value, float):
         text = f"{value:g}"
