@@ -13,15 +13,16 @@ import hashlib
 import hmac
 import re
 import secrets
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypeVar
 
+from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.core.errors import UsageError
-from auditor.core.intervals import Interval, Pair
+from auditor.core.intervals import Pair
 from auditor.core.text import Own, matches
 from auditor.core.units import DAY
 from auditor.coverage.events import by_patient
@@ -31,7 +32,6 @@ from auditor.model import (
     Audit,
     Channel,
     Finding,
-    LogKind,
     LogRead,
     Order,
     PatientField,
@@ -47,6 +47,7 @@ from auditor.model.codes import FINDINGS, Value, worded
 from auditor.pipeline import Facts, Options, judge
 from auditor.policy import Policy
 
+T = TypeVar("T", bound=Struct)
 WITHHELD = Own("[text withheld]")
 _DATE_WITHHELD = Own("[date withheld]")
 _WEEK = 7 * DAY
@@ -61,6 +62,7 @@ _OUR_PLACE_IN_FILE = re.compile(
 _DATE = re.compile(r"\b(19|20)\d\d\b|\d{1,2}[./]\d{1,2}[./]\d{2}")
 Redact = Literal["names", "dates"]
 """What a redacted audit hides: all names and texts, and on request the dates too."""
+SECOND = {True: Own("Agrees."), False: Own("Differs."), None: Own("Gave no figures.")}
 CLASSES = {
     "power_low": "power low",
     "supply_unplugged": "supply unplugged",
@@ -153,6 +155,9 @@ class _Neutral:
         """The neutral name of a file, folder, channel or unit."""
         return self.names.get(text, WITHHELD)
 
+    def _names(self, texts: Iterable[str]) -> tuple[Own, ...]:
+        return tuple(map(self.name, texts))
+
     def person(self, text: str) -> Own:
         """'person 1', '' where nobody is named; the same person is the same number throughout."""
         if not text.strip():
@@ -175,7 +180,7 @@ class _Neutral:
             order=None if facts.order is None else self._order(facts.order, study_id),
             logs={kind: self._log(read) for kind, read in facts.logs.items()},
             second_readers=tuple(
-                replace(r, file=self.name(r.file), note=_second(r.agrees))
+                replace(r, file=self.name(r.file), note=SECOND[r.agrees])
                 for r in facts.second_readers
             ),
             inputs=tuple(replace(i, name=Own(i.kind)) for i in facts.inputs),
@@ -230,16 +235,16 @@ class _Neutral:
                 replace(
                     c,
                     folder=self.name(c.folder) if c.folder else "",
-                    files=tuple(self.name(f) for f in c.files),
+                    files=self._names(c.files),
                 )
                 for c in study.copies
             ),
-            other_files=tuple(self.name(name) for name in study.other_files),
+            other_files=self._names(study.other_files),
             findings=(),
             pieces=tuple(
                 replace(
                     p,
-                    regular=tuple(self.name(name) for name in p.regular),
+                    regular=self._names(p.regular),
                     missing=tuple(
                         replace(
                             m,
@@ -305,8 +310,7 @@ class _Neutral:
             signal,
             channels=tuple(replace(c, label=self.name(c.label)) for c in signal.channels),
             bad_stretches=tuple(
-                replace(b, channels=tuple(self.name(name) for name in b.channels))
-                for b in signal.bad_stretches
+                replace(b, channels=self._names(b.channels)) for b in signal.bad_stretches
             ),
         )
 
@@ -324,8 +328,8 @@ class _Neutral:
             path=None,
             corrections=replace(
                 corrections,
-                exclude=tuple(self.name(n) for n in corrections.exclude),
-                include=tuple(self.name(n) for n in corrections.include),
+                exclude=self._names(corrections.exclude),
+                include=self._names(corrections.include),
                 clock_ns=tuple((self.name(n), ns) for n, ns in corrections.clock_ns),
                 by=self.person(corrections.by),
             ),
@@ -365,11 +369,6 @@ def _classes(text: str, policy: Policy) -> Own:
     return Own("; ".join(found)) if found else WITHHELD
 
 
-def _second(agrees: bool | None) -> Own:
-    words = {True: "Agrees.", False: "Differs.", None: "Gave no figures."}
-    return Own(words[agrees])
-
-
 def _weeks(facts: Facts, key: bytes) -> int:
     """Weeks to go back, drawn by ``key``, that keep the time of day of every start and end."""
     axis, study = facts.study.axis, facts.study
@@ -388,77 +387,63 @@ def _weeks(facts: Facts, key: bytes) -> int:
     )
 
 
+def _later(value: T, by: int, *names: str) -> T:
+    """``value`` with its instants ``names`` ``by`` nanoseconds later; an unknown one stays so."""
+    held = {name: getattr(value, name) for name in names}
+    return replace(value, **{name: at + by for name, at in held.items() if at is not None})
+
+
 def _moved(facts: Facts, policy: Policy, by: int) -> Facts:
     """The same facts ``by`` nanoseconds later."""
-    study = facts.study
-    files = tuple(
+
+    def spans(held: Iterable[T]) -> tuple[T, ...]:
+        return tuple(_later(one, by, "start", "end") for one in held)
+
+    files = (
         replace(
-            f,
-            recording=replace(f.recording, start_civil_ns=f.recording.start_civil_ns + by),
-            map=replace(f.map, anchor=f.map.anchor + by),
-            run_starts=f.run_starts + by,
-            run_ends=f.run_ends + by,
+            f, recording=_later(f.recording, by, "start_civil_ns"), map=_later(f.map, by, "anchor")
         )
-        for f in study.files
+        for f in facts.study.files
     )
-    pieces = tuple(
-        replace(p, missing=tuple(replace(m, start=m.start + by, end=m.end + by) for m in p.missing))
-        for p in study.pieces
+    study = replace(
+        facts.study,
+        files=tuple(_later(f, by, "run_starts", "run_ends") for f in files),
+        pieces=tuple(replace(p, missing=spans(p.missing)) for p in facts.study.pieces),
     )
-    moved = replace(study, files=files, pieces=pieces)
-    order = facts.order
-    if order is not None and order.hookup_civil_ns is not None:
-        order = replace(order, hookup_civil_ns=order.hookup_civil_ns + by)
     return replace(
         facts,
-        study=moved,
-        coverage=study_coverage(moved, policy.coverage.gap_floor_ns),
-        annotations=tuple(replace(a, at=a.at + by) for a in facts.annotations),
+        study=study,
+        coverage=study_coverage(study, policy.coverage.gap_floor_ns),
+        annotations=tuple(_later(a, by, "at") for a in facts.annotations),
         signal=_signal_moved(facts.signal, by),
-        order=order,
-        logs=_logs_moved(facts.logs, by),
-        second_readers=tuple(
-            replace(r, start_civil_ns=_later(r.start_civil_ns, by)) for r in facts.second_readers
+        order=None if facts.order is None else _later(facts.order, by, "hookup_civil_ns"),
+        logs={
+            kind: replace(
+                read,
+                checks=tuple(_later(c, by, "at") for c in read.checks),
+                intervals=spans(read.intervals),
+            )
+            for kind, read in facts.logs.items()
+        },
+        second_readers=tuple(_later(r, by, "start_civil_ns") for r in facts.second_readers),
+        findings=tuple(
+            replace(f, span=None if f.span is None else _later(f.span, by, "start", "end"))
+            for f in facts.findings
         ),
-        findings=tuple(replace(f, span=_span_later(f.span, by)) for f in facts.findings),
     )
-
-
-def _logs_moved(logs: Mapping[LogKind, LogRead], by: int) -> dict[LogKind, LogRead]:
-    return {
-        kind: replace(
-            read,
-            checks=tuple(replace(c, at=c.at + by) for c in read.checks),
-            intervals=tuple(Interval(i.start + by, i.end + by) for i in read.intervals),
-        )
-        for kind, read in logs.items()
-    }
 
 
 def _signal_moved(signal: SignalFacts, by: int) -> SignalFacts:
     def pair(held: Pair | None) -> Pair | None:
         return None if held is None else (held[0] + by, held[1] + by)
 
+    run = signal.longest_usable_run
     return replace(
-        signal,
-        channels=tuple(
-            replace(c, lost_at=_later(c.lost_at, by), doubtful_from=_later(c.doubtful_from, by))
-            for c in signal.channels
-        ),
+        _later(signal, by, "below_minimum_from"),
+        channels=tuple(_later(c, by, "lost_at", "doubtful_from") for c in signal.channels),
         usable=pair(signal.usable),
         clean=pair(signal.clean),
-        longest_usable_run=_span_later(signal.longest_usable_run, by),
-        below_minimum_from=_later(signal.below_minimum_from, by),
-        bad_stretches=tuple(
-            replace(b, start=b.start + by, end=b.end + by) for b in signal.bad_stretches
-        ),
+        longest_usable_run=None if run is None else _later(run, by, "start", "end"),
+        bad_stretches=tuple(_later(b, by, "start", "end") for b in signal.bad_stretches),
         usable_minutes=tuple((at + by, ns) for at, ns in signal.usable_minutes),
     )
-
-
-def _later(at: int | None, by: int) -> int | None:
-    return None if at is None else at + by
-
-
-def _span_later(span: Interval | None, by: int) -> Interval | None:
-    return None if span is None else Interval(span.start + by, span.end + by)
