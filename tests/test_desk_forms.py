@@ -36,9 +36,9 @@ from auditor.desk.security import Door
 from auditor.desk.server import Start, run_desk
 from auditor.desk.service import Desk
 from auditor.desk.settings import Settings
-from auditor.desk.toml_text import toml_text
 from auditor.desk.watch import Watch
 from auditor.policy import Sections, load_policy
+from auditor.policy.toml import toml_text
 from auditor.policy.values import keys_of
 
 # -- TOML ----------------------------------------------------------------------------------------
@@ -63,7 +63,7 @@ def test_what_is_written_reads_back_as_it_was(data: dict[str, Any]) -> None:
 
 def test_a_text_that_no_file_holds_is_refused() -> None:
     with pytest.raises(ValueError, match="surrogates"):
-        toml_text({"order": {"study_id": "\udcff"}})
+        toml_text({"order": {"study_id": "\udcff"}}, "a remark")
 
 
 # -- the order's form ------------------------------------------------------------------------------

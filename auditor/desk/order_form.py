@@ -15,15 +15,15 @@ from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 from werkzeug.datastructures import MultiDict
 
 from auditor.core.clock import civil_datetime
 from auditor.core.errors import SettingsError
 from auditor.core.units import HOUR
-from auditor.desk.toml_text import toml_text
 from auditor.inputs.order import order_of
 from auditor.model import Order
-from auditor.policy.toml import parse_toml, read_toml
+from auditor.policy.toml import parse_toml, read_toml, toml_text
 
 Tables = dict[str, dict[str, Any]]
 """The tables of an order file."""
@@ -114,35 +114,23 @@ def _as_text(value: object) -> str:
 
 def tables_of(filled: Filled) -> Tables:
     """The form as the tables of an order file; empty fields are left out."""
-    tables: Tables = {"order": {}, "files": {}, "power": {}, "logs": {}}
-
-    def put(name: str, value: object) -> None:
-        section, _, key = name.partition(".")
-        tables[section][key] = value
-
-    for name in _TEXTS:
-        if filled.text(name):
-            put(name, filled.text(name))
-    for name in _NUMBERS:
-        if filled.text(name):
-            put(name, _number(filled.text(name)))
-    if filled.text("order.hookup"):
-        put("order.hookup", _moment(filled.text("order.hookup")))
-    if filled.text("order.video"):
-        put("order.video", {"yes": True, "no": False}.get(filled.text("order.video").lower(),
-                                                          filled.text("order.video")))  # fmt: skip
-    if filled.still_recording:
-        put("order.still_recording", True)
-    if filled.text("power.charges"):
-        put("power.charges", [_number(part) for part in _parts(filled.text("power.charges"))])
-    for name, value in (
-        ("files.exclude", list(filled.excluded)),
-        ("files.include", list(filled.included)),
-        ("files.clock", dict(filled.clocks)),
-    ):
-        if value:
-            put(name, value)
-    return {section: keys for section, keys in tables.items() if keys or section == "order"}
+    video = filled.text("order.video")
+    values = {name: filled.text(name) for name in _TEXTS} | {
+        **{name: _number(filled.text(name)) for name in _NUMBERS},
+        "order.hookup": _moment(filled.text("order.hookup")),
+        "order.video": {"yes": True, "no": False}.get(video.lower(), video),
+        "order.still_recording": filled.still_recording or "",
+        "power.charges": [_number(part) for part in _parts(filled.text("power.charges"))],
+        "files.exclude": list(filled.excluded),
+        "files.include": list(filled.included),
+        "files.clock": dict(filled.clocks),
+    }
+    tables: Tables = {"order": {}}
+    for name, value in values.items():
+        if value not in ("", [], {}):
+            section, _, key = name.partition(".")
+            tables.setdefault(section, {})[key] = value
+    return tables
 
 
 def _parts(text: str) -> list[str]:
@@ -200,7 +188,7 @@ def checked(filled: Filled, folder: Path, name: str) -> Taken | Filled:
     except ValueError:
         errors.setdefault("order.study_id", "A text holds characters that no file can hold.")
     if errors or order is None:
-        return _with(filled, errors)
+        return replace(filled, errors=errors)
     return taken(text, folder, name)
 
 
@@ -209,17 +197,6 @@ def taken(text: str, folder: Path, name: str) -> Taken:
     source = parse_toml(text.encode(), name)
     sha256 = hashlib.sha256(text.encode()).hexdigest()
     return Taken(order_of(source.data, source, folder, sha256, name), text)
-
-
-def _with(filled: Filled, errors: Mapping[str, str]) -> Filled:
-    return Filled(
-        filled.texts,
-        filled.still_recording,
-        filled.excluded,
-        filled.included,
-        filled.clocks,
-        errors,
-    )
 
 
 _FORM = re.compile(r'as in: [\w.]+ = "?(.*?)"?\.$')

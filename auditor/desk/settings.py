@@ -14,10 +14,9 @@ from typing import Any
 from auditor.core.clock import zone_info
 from auditor.core.errors import OutputError, SettingsError
 from auditor.core.files import make_private, read_written
-from auditor.desk.toml_text import toml_text
 from auditor.outputs.files import replace_file
 from auditor.policy import Policy, load_policy, policy_of
-from auditor.policy.toml import parse_toml, read_toml
+from auditor.policy.toml import parse_toml, read_toml, toml_text
 
 FILE = "desk.toml"
 POLICY = "policy.toml"

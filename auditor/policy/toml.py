@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
+from collections.abc import Mapping
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -94,3 +95,15 @@ def _line_of(text: str, keys: tuple[str, ...]) -> int | None:
         if wanted.startswith(f"{found}."):  # an inline table that holds the key
             best = number
     return best
+
+
+def toml_text(data: Mapping[str, Any], remark: str) -> str:
+    """``data`` as TOML below a line with ``remark``; read back, it equals ``data``.
+
+    Raises ``ValueError`` for text that UTF-8 cannot hold and ``TypeError`` for what TOML has not.
+    """
+    import tomli_w
+
+    text = f"# {remark}\n{tomli_w.dumps(data)}"
+    text.encode()
+    return text
