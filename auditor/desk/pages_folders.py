@@ -9,7 +9,7 @@ from flask import Flask, Response, request
 from msgspec.structs import replace
 
 from auditor.core.errors import AuditorError, UsageError
-from auditor.desk.intake import Look, taken
+from auditor.desk.intake import Look
 from auditor.desk.order_form import (
     Filled,
     Taken,
@@ -18,7 +18,7 @@ from auditor.desk.order_form import (
     filled_from,
     tables_of,
 )
-from auditor.desk.render import page, path_text, see, size_words, study_id
+from auditor.desk.render import page, path_text, see, study_id
 from auditor.desk.service import Desk, told
 from auditor.desk.shelf import KnownOrder
 from auditor.inputs.order import order_of_folder
@@ -83,7 +83,6 @@ class FolderPages:
             listing=None,
             error=error,
             pasted=pasted,
-            size_words=size_words,
             status=422 if error else 200,
         )
 
@@ -114,7 +113,6 @@ class FolderPages:
             listing=self._desk.places.listing(folder),
             error="",
             pasted="",
-            size_words=size_words,
         )
 
     def order(self, number: str) -> Response:
@@ -176,7 +174,7 @@ class FolderPages:
         try:
             look = self._desk.look(folder)
         except AuditorError as error:
-            wrong = taken(error, folder)
+            wrong = str(error).removeprefix(f"{folder}: ")
         beside = order_of_folder(folder)
         return page(
             "desk-order.html",
@@ -195,7 +193,6 @@ class FolderPages:
             zones=ZONES,
             beside="" if beside is None or beside.parent != folder else beside.name,
             writing=request.form.get("write", "") == "beside",
-            size_words=size_words,
             audited=self._desk.shelf.audited_utc(study),
         )
 

@@ -14,7 +14,7 @@ from auditor.outputs.html.page import inline, template
 
 def page(name: str, *, status: int = 200, frame: bool = True, **values: object) -> Response:
     """A page. ``frame`` shows the way to the other pages, which a stranger has no use for."""
-    text = template(name).render(frame=frame, exactly=exactly, **values)
+    text = template(name).render(frame=frame, exactly=exactly, size_words=size_words, **values)
     return Response(text, status=status, mimetype="text/html")
 
 
