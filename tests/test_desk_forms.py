@@ -312,10 +312,10 @@ def test_a_link_that_leads_out_keeps_a_study_from_being_read(desk: Desk, tmp_pat
     (tmp_path / "other.edf").write_bytes((folder / "a.edf").read_bytes())
     (folder / "b.edf").symlink_to(tmp_path / "other.edf")
     with pytest.raises(UsageError, match="leads out"):
-        desk.start("S-2041", folder, None, None)
+        desk.start("S-2041", folder, None)
     (folder / "b.edf").unlink()
     (folder / "b.edf").symlink_to(folder / "a.edf")
-    assert desk.start("S-2041", folder, None, None).study == "S-2041"
+    assert desk.start("S-2041", folder, None).study == "S-2041"
 
 
 def test_a_log_of_an_order_beside_that_lies_elsewhere_is_not_read(
@@ -327,7 +327,7 @@ def test_a_log_of_an_order_beside_that_lies_elsewhere_is_not_read(
     known = desk.order("S-2041", folder)
     assert known.order is not None
     with pytest.raises(UsageError, match="passwd"):
-        desk.start("S-2041", folder, known.order, known.sha256)
+        desk.start("S-2041", folder, known.order)
 
 
 def test_two_studies_of_one_name_are_told_apart(desk: Desk, tmp_path: Path) -> None:
@@ -434,8 +434,8 @@ def test_a_watched_study_that_was_refused_is_tried_again_by_the_next_desk(
 
 def test_a_waiting_audit_can_be_cancelled_and_is_asked_for_once(desk: Desk, tmp_path: Path) -> None:
     folders = [make_study(tmp_path / "studies", f"S-{n}") for n in range(3)]
-    runs = [desk.start(folder.name, folder, None, None) for folder in folders]
-    again = desk.start(folders[2].name, folders[2], None, None)
+    runs = [desk.start(folder.name, folder, None) for folder in folders]
+    again = desk.start(folders[2].name, folders[2], None)
     assert again.id == runs[2].id
     desk.runs.cancel(runs[2].id)
     until(lambda: not desk.runs.busy, within_s=120)
@@ -450,17 +450,17 @@ def test_a_study_that_cannot_be_read_is_a_row_but_never_in_an_audits_place(
     folder = tmp_path / "studies" / "S-2041"
     folder.mkdir(parents=True)
     (folder / "a.edf").write_bytes(b"not a recording")
-    desk.start("S-2041", folder, None, None)
+    desk.start("S-2041", folder, None)
     until(lambda: not desk.runs.busy, within_s=120)
     (run,) = desk.runs.all()
     assert run.state == "failed"
     assert "no recording could be read" in run.text
     assert [row.summary["outcome"] for row in desk.shelf.worklist()] == ["unreadable"]
     good = make_study(tmp_path / "studies", "S-2042")
-    desk.start("S-2042", good, None, None)
+    desk.start("S-2042", good, None)
     until(lambda: not desk.runs.busy, within_s=120)
     (good / "a.edf").write_bytes(b"not a recording any more")
-    desk.start("S-2042", good, None, None)
+    desk.start("S-2042", good, None)
     until(lambda: not desk.runs.busy, within_s=120)
     assert desk.runs.all()[-1].state == "failed"
     (row,) = (r for r in desk.shelf.worklist() if r.study == "S-2042")
@@ -562,7 +562,7 @@ def test_colleagues_read_what_the_desks_folder_lets_them(
     (tmp_path / "desk").chmod(mode)
     desk = Desk(tmp_path / "desk", [tmp_path / "studies"])
     assert desk.shelf.take() is None
-    desk.start("S-2041", folder, None, None)
+    desk.start("S-2041", folder, None)
     until(lambda: not desk.runs.busy, within_s=120)
     desk.shelf.decide("S-2041", "accept", "T-12", "")
     made = desk.shelf.audit_folder("S-2041")

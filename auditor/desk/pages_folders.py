@@ -139,9 +139,9 @@ class FolderPages:
         known = desk.order(study, folder)
         filled = filled_by(request.form)
         if request.form.get("action") == "without":
-            return see(f"/runs/{desk.start(study, folder, None, None).id}")
+            return see(f"/runs/{desk.start(study, folder, None).id}")
         if known.order is not None and self._as_it_lies(known, filled):
-            return see(f"/runs/{desk.start(study, folder, known.order, known.sha256).id}")
+            return see(f"/runs/{desk.start(study, folder, known.order).id}")
         found = checked(filled, folder, "order.toml")
         if isinstance(found, Filled):
             return self._form(number, folder, study, known, found)
@@ -150,7 +150,7 @@ class FolderPages:
         except AuditorError as error:
             filled = replace(filled, errors={"write": told(error)})
             return self._form(number, folder, study, known, filled)
-        return see(f"/runs/{desk.start(study, folder, found.order, found.order.sha256).id}")
+        return see(f"/runs/{desk.start(study, folder, found.order).id}")
 
     def _as_it_lies(self, known: KnownOrder, filled: Filled) -> bool:
         """Whether the form says what the study's own file or the list says: then that stays the
@@ -193,7 +193,7 @@ class FolderPages:
             zones=ZONES,
             beside="" if beside is None or beside.parent != folder else beside.name,
             writing=request.form.get("write", "") == "beside",
-            audited=self._desk.shelf.audited_utc(study),
+            audited=self._desk.shelf.audited().get(study, ""),
         )
 
 

@@ -7,27 +7,48 @@ import os
 import subprocess
 import sys
 import zipfile
+from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from flask import Flask, Response, jsonify, request, send_file
 
 from auditor.batch.worklist import rows
 from auditor.core.clock import now_utc
 from auditor.core.errors import AuditorError, SettingsError, UsageError
-from auditor.core.text import path_part
-from auditor.desk.decisions import OUTCOMES, ROLES, Decided, decided_of, name_and_note
-from auditor.desk.order_form import Filled, checked, corrected, filled_from, taken
-from auditor.desk.pages_worklist import QUESTIONS, STATES, line_of
+from auditor.core.text import path_part, storable
+from auditor.desk.order_form import Filled, checked, corrected, filled_from
+from auditor.desk.pages_worklist import OUTCOMES, QUESTIONS, STATES, line_of
 from auditor.desk.render import page, path_text, see, size_words, study_id
 from auditor.desk.runs import Run
 from auditor.desk.security import Refused, audit_policy
 from auditor.desk.service import Desk, told
+from auditor.desk.shelf import Decided
 from auditor.model import WorkRow
 from auditor.outputs.html.lists import WORDS
 
+T = TypeVar("T")
+ROLES = {"technologist": "Technologist", "coder": "Coder"}
+LONGEST_NAME = 80
+LONGEST_NOTE = 1000
 _FILES_SHOWN = 300
 _TYPES = {".csv": "text/csv", ".json": "application/json", ".txt": "text/plain"}
+
+
+def _told_there(
+    action: Callable[[StudyPages, str], Response],
+) -> Callable[[StudyPages, str], Response]:
+    """An action of a study whose errors are told on the study's page."""
+
+    @wraps(action)
+    def done(pages: StudyPages, id: str) -> Response:  # noqa: A002  the address's own word
+        try:
+            return action(pages, id)
+        except AuditorError as error:
+            return pages.study(id, told(error), 422)
+
+    return done
 
 
 class StudyPages:
@@ -61,7 +82,7 @@ class StudyPages:
         run = self._run(number)
         if run.state == "done":
             return see(f"/studies/{study_id(run.study)}")
-        folder = self._desk.shelf.folder_of(run.study)
+        folder = self._desk.shelf.studies().get(run.study)
         return page(
             "desk-run.html",
             run=run,
@@ -97,9 +118,12 @@ class StudyPages:
         """What the audit says and what can be done about it."""
         desk = self._desk
         row = self._row(id)
-        folder = desk.shelf.folder_of(row.study)
+        folder = desk.shelf.studies().get(row.study)
+        there, corrections = folder is not None and folder.is_dir(), Filled()
+        if folder is not None and there:
+            corrections = filled_from(desk.order(row.study, folder).tables)
         document = desk.shelf.document(row.study)
-        decided = decided_of(desk.shelf).get(row.study, Decided())
+        decided = desk.shelf.decided().get(row.study, Decided())
         run = desk.runs.of(row.study)
         return page(
             "desk-study.html",
@@ -108,29 +132,24 @@ class StudyPages:
             line=line_of(row, desk.runs.all(), decided),
             document=document,
             summary=row.summary,
-            note=_note(document),
-            files=_files(document),
-            corrections=self._corrections(row.study, folder),
+            note=_held(document, "note", dict).get("text", ""),
+            files=_held(document, "files", list)[:_FILES_SHOWN],
+            corrections=corrections,
             outcomes=OUTCOMES,
             roles=ROLES,
             questions=QUESTIONS,
             states=STATES,
             outcome_words=WORDS,
-            audited=desk.shelf.audited_utc(row.study),
+            audited=desk.shelf.audited().get(row.study, ""),
             running=run if run is not None and not run.ended else None,
             failed=run if run is not None and run.state == "failed" else None,
             folder="" if folder is None else path_text(folder),
-            there=folder is not None and folder.is_dir(),
+            there=there,
             number="" if folder is None else desk.places.id_of(folder),
             audit_folder=path_text(desk.shelf.audit_folder(row.study)),
             outputs=self._outputs(row.study),
             last_by=desk.last_by,
         )
-
-    def _corrections(self, study: str, folder: Path | None) -> Filled:
-        if folder is None or not folder.is_dir():
-            return Filled()
-        return filled_from(self._desk.order(study, folder).tables)
 
     def _outputs(self, study: str) -> list[tuple[str, str]]:
         folder = self._desk.shelf.audit_folder(study)
@@ -140,94 +159,77 @@ class StudyPages:
             return []
         return [(p.name, size_words(p.stat().st_size)) for p in found]
 
+    @_told_there
     def decide(self, id: str) -> Response:  # noqa: A002
         """Record a decision on the audit that the person saw."""
-        row = self._row(id)
-        form = request.form
-        try:
-            self._same_audit(row.study)
-            by, note = name_and_note(form.get("by", ""), form.get("note", ""))
-            if form.get("outcome") not in OUTCOMES:
-                raise UsageError("", "nothing was chosen", "Choose one of the five.")
-            self._desk.shelf.decide(row.study, form["outcome"], by, note)
-            self._desk.last_by = by
-        except AuditorError as error:
-            return self.study(id, told(error), 422)
+        row, form = self._row(id), request.form
+        self._same_audit(row.study)
+        by, note = name_and_note(form.get("by", ""), form.get("note", ""))
+        if form.get("outcome") not in OUTCOMES:
+            raise UsageError("", "nothing was chosen", "Choose one of the five.")
+        self._desk.shelf.decide(row.study, form["outcome"], by, note)
+        self._desk.last_by = by
         return see(f"/studies/{id}#decide" if form.get("back") != "list" else "/")
 
+    @_told_there
     def review(self, id: str) -> Response:  # noqa: A002
         """Record that a technologist or a coder read the audit."""
-        row = self._row(id)
-        form = request.form
-        try:
-            self._same_audit(row.study)
-            by, note = name_and_note(form.get("by", ""), form.get("note", ""))
-            if form.get("role") not in ROLES:
-                raise UsageError("", "no part was chosen", "Choose technologist or coder.")
-            with self._desk.shelf.history() as history:
-                history.add_review(row.study, form["role"], by, note, now_utc())
-            self._desk.last_by = by
-        except AuditorError as error:
-            return self.study(id, told(error), 422)
+        row, form = self._row(id), request.form
+        self._same_audit(row.study)
+        by, note = name_and_note(form.get("by", ""), form.get("note", ""))
+        if form.get("role") not in ROLES:
+            raise UsageError("", "no part was chosen", "Choose technologist or coder.")
+        with self._desk.shelf.history() as history:
+            history.add_review(row.study, form["role"], by, note, now_utc())
+        self._desk.last_by = by
         return see(f"/studies/{id}#reviewed")
 
     def _same_audit(self, study: str) -> None:
         """Raise ``UsageError`` where the study was audited again since the page was made."""
-        if request.form.get("audited", "") != self._desk.shelf.audited_utc(study):
+        if request.form.get("audited", "") != self._desk.shelf.audited().get(study, ""):
             raise UsageError(
                 "", "this study was audited again while this page was open", "Look at it once more."
             )
 
+    @_told_there
     def correct(self, id: str) -> Response:  # noqa: A002
         """Set one file by hand, and audit again. The order that says so is kept at the desk."""
         desk, form = self._desk, request.form
-        row = self._row(id)
-        try:
-            self._same_audit(row.study)
-            folder = desk.shelf.folder_of(row.study)
-            if folder is None:
-                raise UsageError(
-                    "this study", "was not audited from this desk", "Choose its folder."
-                )
-            folder = desk.places.inside(folder)
-            by, _ = name_and_note(form.get("by", ""), "")
-            known = desk.order(row.study, folder)
-            if known.order is None:
-                raise SettingsError("", known.error or "the study has no order to keep it in",
-                                    "Fill in the order first.")  # fmt: skip
-            names = [file["name"] for file in _files(desk.shelf.document(row.study))]
-            tables = corrected(
-                known.tables, form.get("file", ""), form.get("how", ""), by,
-                form.get("clock", "").strip(), names,
-            )  # fmt: skip
-            found = checked(filled_from(tables), folder, "order.toml")
-            if isinstance(found, Filled):
-                raise SettingsError("", "; ".join(found.errors.values()))
-            desk.last_by = by
-            desk.shelf.keep_order(row.study, found.text)
-            run = desk.start(row.study, folder, taken(found.text, folder, "order.toml").order,
-                             found.order.sha256)  # fmt: skip
-        except AuditorError as error:
-            return self.study(id, told(error), 422)
-        return see(f"/runs/{run.id}")
+        study = self._row(id).study
+        self._same_audit(study)
+        folder = desk.folder_of(study)
+        by, _ = name_and_note(form.get("by", ""), "")
+        known = desk.order(study, folder)
+        if known.order is None:
+            why = known.error or "the study has no order to keep it in"
+            raise SettingsError("", why, "Fill in the order first.")
+        tables = corrected(
+            known.tables, form.get("file", ""), form.get("how", ""), by,
+            form.get("clock", "").strip(),
+            [file["name"] for file in _held(desk.shelf.document(study), "files", list)],
+        )  # fmt: skip
+        found = checked(filled_from(tables), folder, "order.toml")
+        if isinstance(found, Filled):
+            raise SettingsError("", "; ".join(found.errors.values()))
+        desk.last_by = by
+        desk.shelf.keep_order(study, found.text)
+        return see(f"/runs/{desk.start(study, folder, found.order).id}")
 
+    @_told_there
     def again(self, id: str) -> Response:  # noqa: A002
         """Audit the study again by the order that is known."""
-        try:
-            return see(f"/runs/{self._desk.start_again(self._row(id).study).id}")
-        except AuditorError as error:
-            return self.study(id, told(error), 422)
+        return see(f"/runs/{self._desk.start_again(self._row(id).study).id}")
 
+    @_told_there
     def show(self, id: str) -> Response:  # noqa: A002
         """Open the audit's folder in this machine's file manager."""
         folder = self._desk.shelf.audit_folder(self._row(id).study)
+        if not folder.is_dir():
+            raise UsageError("the audit's folder", "is not there", "Audit the study again.")
         try:
-            if not folder.is_dir():
-                raise UsageError("the audit's folder", "is not there", "Audit the study again.")
             show_folder(folder)
-        except (AuditorError, OSError) as error:
-            text = told(error) if isinstance(error, AuditorError) else "No file manager was found."
-            return self.study(id, text, 422)
+        except OSError as error:
+            raise UsageError("", "No file manager was found.") from error
         return see(f"/studies/{id}#take")
 
     # -- files ---------------------------------------------------------------------------------
@@ -268,6 +270,21 @@ class StudyPages:
         )
 
 
+def name_and_note(by: str, note: str) -> tuple[str, str]:
+    """A person's name and note as they are kept. Raises ``UsageError`` for what cannot be."""
+    by = " ".join(storable(by).split())
+    note = storable(note).strip()
+    if not by:
+        raise UsageError("Your name", "is empty", "Say who decides: a name or initials.")
+    if len(by) > LONGEST_NAME or len(note) > LONGEST_NOTE:
+        raise UsageError(
+            "Your name or note",
+            f"is too long (at most {LONGEST_NAME} and {LONGEST_NOTE} characters)",
+            "Shorten it.",
+        )
+    return by, note
+
+
 def show_folder(folder: Path) -> None:
     """Open ``folder`` in the system's file manager. Raises ``OSError``."""
     if sys.platform == "win32":
@@ -280,15 +297,10 @@ def show_folder(folder: Path) -> None:
         )  # fmt: skip
 
 
-def _note(document: dict[str, Any] | None) -> str:
-    """The chart note of an audit."""
-    found = (document or {}).get("note")
-    return str(found["text"]) if isinstance(found, dict) else ""
-
-
-def _files(document: dict[str, Any] | None) -> list[dict[str, Any]]:
-    found = (document or {}).get("files")
-    return found[:_FILES_SHOWN] if isinstance(found, list) else []
+def _held(document: dict[str, Any] | None, key: str, kind: type[T]) -> T:
+    """What an audit holds under ``key``, where it is what is expected there."""
+    found = (document or {}).get(key)
+    return found if isinstance(found, kind) else kind()
 
 
 def _amount(run: Run) -> str:

@@ -9,17 +9,25 @@ from msgspec import Struct
 
 from auditor.batch.trends import trends
 from auditor.core.errors import NothingReadable
-from auditor.desk.decisions import OUTCOMES, Decided, decided_of
 from auditor.desk.render import page, see, study_id
 from auditor.desk.runs import Run
 from auditor.desk.security import Refused, audit_policy
 from auditor.desk.service import Desk, told
-from auditor.model import WorkRow
+from auditor.desk.shelf import Decided
+from auditor.model import PERSON_OUTCOMES, WorkRow
 from auditor.outputs.html.lists import READERS, WORDS
 from auditor.outputs.html.view import ANSWERS
 from auditor.outputs.html.view import STATES as STATE_WORDS
 
 MOST_ROWS = 1000
+OUTCOMES: dict[str, tuple[str, str]] = {
+    "accept": ("Accept", "the study serves as it is"),
+    "accept-short": ("Accept short", "less than ordered, and it serves"),
+    "extend": ("Extend", "the patient records on"),
+    "repeat": ("Repeat", "a new study is needed"),
+    "void": ("Void", "not to be used, not to be billed"),
+}
+assert OUTCOMES.keys() == PERSON_OUTCOMES.keys()
 QUESTIONS = ANSWERS
 STATES = {state: word for state, (word, _) in STATE_WORDS.items()}
 ROLES = {"": "everyone", **READERS}
@@ -66,7 +74,7 @@ class WorklistPages:
         every = request.values.get("show", "") != "open"
         rows = self._desk.shelf.worklist()
         runs = self._desk.runs.all()
-        decided = decided_of(self._desk.shelf)
+        decided = self._desk.shelf.decided()
         lines: list[Line] = []
         fitting = 0
         for row in rows:
@@ -98,7 +106,7 @@ class WorklistPages:
             running=[run for run in runs if not run.ended],
             failed=[run for run in _latest(runs) if run.state == "failed"],
             waiting=waiting,
-            audited_of=self._desk.shelf.audited_all(),
+            audited_of=self._desk.shelf.audited(),
             last_by=self._desk.last_by,
             version=self._version(),
             watches=bool(self._desk.watched_now()),

@@ -95,7 +95,7 @@ class Desk:
 
     def audited(self, study: str, folder: Path) -> bool:
         """Whether the study has an audit of the files as they are now; a refusal is none."""
-        if self.shelf.folder_of(study) != folder:
+        if self.shelf.studies().get(study) != folder:
             return False
         with self.shelf.history() as history:
             known = history.known(study)
@@ -119,7 +119,7 @@ class Desk:
         """The order of a study, wherever it stands."""
         return self.shelf.order(study, folder, self.settings.orders, self.settings.timezone)
 
-    def start(self, study: str, folder: Path, order: Order | None, sha256: str | None) -> Run:
+    def start(self, study: str, folder: Path, order: Order | None) -> Run:
         """Put a study's audit into the queue.
 
         Raises ``UsageError`` where the study would make it read outside the folders that the desk
@@ -127,33 +127,40 @@ class Desk:
         """
         self._stay_inside(folder, order)
         policy = self.settings.policy()
+        with self.shelf.history() as history:
+            decisions = history.decisions().get(study, ())
+            before = history.known(study) if goes_on(order) else None
         job = Job(
             study=study,
             slug=slug_of(study),
             paths=(str(folder),),
             order=order,
-            order_sha256=sha256,
+            order_sha256=None if order is None else order.sha256,
             policy=policy,
             options=Options(timezone=self._zone(order), generated_utc=now_utc()),
             redact=None,
-            decisions=self.shelf.decisions(study),
-            before=self.shelf.known(study) if goes_on(order) else None,
+            decisions=decisions,
+            before=before,
         )
         self.shelf.remember(study, folder)
         return self.runs.add(job)
 
-    def start_again(self, study: str) -> Run:
-        """Audit a study again by the order that is known for it. Raises ``AuditorError``."""
-        folder = self.shelf.folder_of(study)
+    def folder_of(self, study: str) -> Path:
+        """The folder that a study was audited from. Raises ``UsageError``."""
+        folder = self.shelf.studies().get(study)
         if folder is None:
             raise UsageError(
                 "this study", "was not audited from this desk", "Choose its folder under 'Studies'."
             )
-        folder = self.places.inside(folder)
+        return self.places.inside(folder)
+
+    def start_again(self, study: str) -> Run:
+        """Audit a study again by the order that is known for it. Raises ``AuditorError``."""
+        folder = self.folder_of(study)
         known = self.order(study, folder)
         if known.error:
             raise SettingsError("", known.error)
-        return self.start(study, folder, known.order, known.sha256)
+        return self.start(study, folder, known.order)
 
     def _zone(self, order: Order | None) -> str | None:
         return None if order is not None and order.timezone else self.settings.timezone

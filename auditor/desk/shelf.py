@@ -25,7 +25,7 @@ from msgspec import Struct
 from auditor.batch.decide import decide, show_decisions
 from auditor.batch.find import find_studies
 from auditor.batch.folder import AUDITS, held, slug_of, sweep
-from auditor.batch.history import History, Known
+from auditor.batch.history import History
 from auditor.batch.jobs import Job, Result, mark
 from auditor.batch.worklist import Worklist, listed, rows, write_worklist
 from auditor.core.clock import now_utc
@@ -35,7 +35,7 @@ from auditor.core.text import printable
 from auditor.desk.order_form import Tables, tables_from, tables_in, taken
 from auditor.inputs.order import order_of_folder, read_order
 from auditor.inputs.orders_list import read_orders
-from auditor.model import Order, PersonDecision
+from auditor.model import Order, PersonDecision, Review
 from auditor.outputs.files import replace_file
 
 LOCK = "desk.lock"
@@ -66,8 +66,19 @@ class KnownOrder(Struct, frozen=True):
     place: str
     name: str = ""
     order: Order | None = None
-    sha256: str | None = None
     error: str = ""
+
+
+class Decided(Struct, frozen=True):
+    """Every decision about a study, oldest first, and who read it (review, latest audit)."""
+
+    decisions: tuple[PersonDecision, ...] = ()
+    reviews: tuple[tuple[Review, bool], ...] = ()
+
+    def reviewed(self, role: str) -> Review | None:
+        """Who read the latest audit in this role, last."""
+        found = [review for review, latest in self.reviews if latest and review.role == role]
+        return found[-1] if found else None
 
 
 class Shelf:
@@ -128,10 +139,6 @@ class Shelf:
         """Study -> its folder, for those that this desk audited."""
         return _folders(self._read(STUDIES))
 
-    def folder_of(self, study: str) -> Path | None:
-        """The folder that a study was audited from, where this desk knows it."""
-        return self.studies().get(study)
-
     def study_of(self, folder: Path) -> str:
         """What the study in ``folder`` is called: the folder's name, with those above it where
         another study of the worklist has that name. Changes nothing."""
@@ -165,9 +172,7 @@ class Shelf:
             if path.is_file():
                 text = path.read_text(encoding="utf-8")
                 found = taken(text, folder, "order.toml")
-                return KnownOrder(
-                    tables_in(path), place, "order.toml", found.order, found.order.sha256
-                )
+                return KnownOrder(tables_in(path), place, "order.toml", found.order)
             place, path = "beside", folder / "order.toml"
             beside = order_of_folder(folder)
             if beside is not None:
@@ -301,26 +306,19 @@ class Shelf:
         with self.history() as history:
             return rows(history, self._listed(history)[0])
 
-    def decisions(self, study: str) -> tuple[PersonDecision, ...]:
-        """What people decided about a study, oldest first."""
-        with self.history() as history:
-            return history.decisions().get(study, ())
-
-    def known(self, study: str) -> Known | None:
-        """The latest audit of a study."""
-        with self.history() as history:
-            return history.known(study)
-
-    def audited_utc(self, study: str) -> str:
-        """When the latest audit of a study was made; empty without one."""
-        with self.history() as history:
-            known = history.known(study)
-        return "" if known is None else known.audited_utc
-
-    def audited_all(self) -> dict[str, str]:
+    def audited(self) -> dict[str, str]:
         """Study -> when its latest audit was made."""
         with self.history() as history:
             return history.audited()
+
+    def decided(self) -> dict[str, Decided]:
+        """Study -> what people said of it."""
+        with self.history() as history:
+            decisions, reviews = history.decisions(), history.reviews()
+        return {
+            study: Decided(decisions.get(study, ()), reviews.get(study, ()))
+            for study in decisions.keys() | reviews.keys()
+        }
 
     def decide(self, study: str, outcome: str, by: str, note: str) -> None:
         """Record a person's decision. Raises ``UsageError``, ``OutputError``."""
@@ -365,7 +363,7 @@ class Shelf:
 def _beside(path: Path, zone: str | None) -> KnownOrder:
     order = read_order(path, timezone=zone)
     tables = tables_in(path) if path.suffix == ".toml" else tables_from(order)
-    return KnownOrder(tables, "beside", path.name, order, order.sha256)
+    return KnownOrder(tables, "beside", path.name, order)
 
 
 def _listed(orders: Path, study: str, folder: Path) -> KnownOrder:
@@ -376,7 +374,7 @@ def _listed(orders: Path, study: str, folder: Path) -> KnownOrder:
         return KnownOrder({}, "")
     days = [day for part in find_studies(folder) for day in part.days]
     order = row.read(folder, orders.name, days)
-    return KnownOrder(tables_from(order), "list", orders.name, order, order.sha256)
+    return KnownOrder(tables_from(order), "list", orders.name, order)
 
 
 def _folders(stored: Mapping[str, Any]) -> dict[str, Path]:

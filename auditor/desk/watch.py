@@ -97,7 +97,7 @@ class Watch:
             words = f"order wanted: {known.error}" if known.error else "order wanted"
             return [Waiting(desk.places.id_of(folder), name, root, words, True)]
         try:
-            desk.start(name, folder, known.order, known.sha256)
+            desk.start(name, folder, known.order)
         except AuditorError as error:
             return [Waiting(desk.places.id_of(folder), name, root, str(error), True)]
         seen.taken = seen.signature
