@@ -12,6 +12,7 @@ from helpers_billing import (
     checks_at,
     coverage_of,
     hours,
+    log_of,
     monitored,
     order,
     policy_from,
@@ -122,7 +123,7 @@ def test_annotations_that_match_count_as_checks() -> None:
         order(monitoring="intermittent"), POLICY.monitoring,
     )  # fmt: skip
     assert [c.note for c in log.checks] == ["Remote check OK", "tech review"]
-    assert {c.source for c in log.checks} == {"annotation"}
+    assert {(c.by, c.source) for c in log.checks} == {("", "annotation")}
     assert log.supported == "intermittent"
 
 
@@ -148,6 +149,69 @@ def test_a_lapse_says_in_words_what_it_means() -> None:
         "1 of 33 intervals is 4:00, 2:00 over, in period 2. Intermittent monitoring allows at most "
         "2 h of recording without a check; the longest here is 4 h."
     )
+
+
+def test_the_longest_lapse_is_named_wherever_it_lies() -> None:
+    # Checks every 2 h but for 5 h from hour 2 and 3 h from hour 10; recorded to the nanosecond.
+    checks = checks_at(2, 7, 8, 10, 13, *range(14, 24, 2))
+    checks[1] = MonitoringCheck(7 * HOUR + 1, "", "", "log")
+    _, found = monitored(hours((0, 24)), checks)
+    lapse = found["monitoring_lapse"]
+    assert (lapse.where, lapse.span) == ("monitoring", Interval(2 * HOUR, 7 * HOUR + 1))
+    assert lapse.text == (
+        "2 of 9 intervals are over 2:00, the longest 5:00:01, 3:00:01 over, in period 1. Intermittent "
+        "monitoring allows at most 2 h of recording without a check; the longest here is 5 h 1 s."
+    )
+    assert lapse.headline == ("2 of 9 intervals are over 2:00, the longest 5:00:01, 3:00:01 over")
+
+
+def test_a_lapse_at_an_end_of_the_recording_says_whose_reading_that_is() -> None:
+    _, found = monitored(hours((0, 24)), checks_at(3, *range(4, 24, 2)))
+    assert found["monitoring_lapse"].text == (
+        "the first check is 3:00 after the start, 1:00 over, in period 1. Intermittent monitoring "
+        "allows at most 2 h of recording without a check; the longest here is 3 h. That the "
+        "recording's ends count is our reading of the rule."
+    )
+
+
+def test_one_check_outside_the_recording_is_one() -> None:
+    log, found = monitored(hours((0, 4)), checks_at(2, 3, 5))
+    outside = found["checks_outside_recording"]
+    assert outside.where == "monitoring"
+    assert outside.text.startswith("1 of 3 checks lies before the first record")
+    assert [c.at for c in (log.log.checks if log.log else ())] == [2 * HOUR, 3 * HOUR, 5 * HOUR]
+
+
+def test_without_an_order_lapses_are_those_of_intermittent_monitoring_and_no_finding() -> None:
+    coverage = hours((0, 24))
+    log, found = measure_monitoring(
+        log_of(checks_at(12)), (), coverage, billing_periods(coverage, AXIS, POLICY.billing), None,
+        POLICY.monitoring,
+    )  # fmt: skip
+    assert (log.ordered, log.supported, found) == (None, "unmonitored", ())
+    assert [(x.start, x.end) for x in log.lapses] == [(0, 12 * HOUR), (12 * HOUR, 24 * HOUR)]
+
+
+def test_lapses_are_those_of_the_ordered_level_where_a_log_can_show_it(tmp_path: Path) -> None:
+    # Checks 90 minutes apart: enough for intermittent, a lapse each for an invented hourly rule.
+    policy = policy_from(
+        tmp_path, "[monitoring.continuous]\ninterval = { hours = 1, source = 'made up' }\n"
+    )
+    checks = checks_at(1.5, 3, 4.5)
+    log, _ = monitored(hours((0, 6)), checks, "continuous", policy=policy)
+    assert log.supported == "intermittent"
+    assert {lapse.allowed_ns for lapse in log.lapses} == {HOUR}
+    assert len(log.lapses) == 4
+    log, _ = monitored(hours((0, 6)), checks, "intermittent", policy=policy)
+    assert log.lapses == ()
+
+
+def test_a_policy_in_which_no_level_has_an_interval_finds_no_lapse(tmp_path: Path) -> None:
+    policy = policy_from(
+        tmp_path, "[monitoring.intermittent]\npatients = { at_most = 12, source = 'made up' }\n"
+    )
+    log, found = monitored(hours((0, 24)), checks_at(12), policy=policy)
+    assert (log.supported, log.lapses, found) == ("unmonitored", (), {})
 
 
 def test_lapses_of_an_unmonitored_order_are_no_finding() -> None:

@@ -44,13 +44,20 @@ def test_video_logged_twice_counts_once() -> None:
 def test_an_empty_log_documents_no_video() -> None:
     video = _video()
     assert (video.recorded_ns, video.meets, video.stretches) == (0, False, ())
-    assert "not documented" in video.note
+    assert video.note == "The video log holds no video: video is not documented."
 
 
 def test_the_note_gives_both_times_and_the_limit() -> None:
     assert _video(stretch(0, 7)).note == (
         "7 h of 10 h recorded had video, 70.00 %; at least 80 % is needed."
     )
+
+
+def test_a_shown_share_is_rounded_down() -> None:
+    # 2 of 3 h are 66.666… %.
+    video = _video(stretch(0, 2), recorded=((0, 3),))
+    assert video.fraction_ppm == 666_666
+    assert video.note == "2 h of 3 h recorded had video, 66.66 %; at least 80 % is needed."
 
 
 def test_the_share_is_the_policys(tmp_path: Path) -> None:

@@ -177,7 +177,7 @@ def differing_windows(settings: BillingSettings, up_to_ns: int) -> tuple[Interva
         for low, high in pairwise(sorted({p for p in points if p < up_to_ns} | {up_to_ns}))
         if split_total(low + 1, settings) != split_total(low + 1, settings, longest)
     ]
-    lows, highs = np.array(apart, np.int64).reshape(-1, 2).T
+    lows, highs = np.array(apart).reshape(-1, 2).T
     return iv.intervals(iv.union(lows, highs))
 
 

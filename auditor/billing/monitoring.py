@@ -16,6 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from auditor.billing.periods import Window
+from auditor.billing.support import bounds_of
 from auditor.core import intervals as iv
 from auditor.core.durations import hms, in_words
 from auditor.core.intervals import Pair
@@ -65,13 +66,13 @@ def measure_monitoring(
         return Monitoring(ordered, (), None, None, (), outside=outside, log=log), ()
     edges = [coverage.first_start, *(check.at for check in counted), coverage.last_end]
     union = coverage.union_starts, coverage.union_ends
-    held = iv.held_before(union, np.array(edges, np.int64))
+    held = iv.held_before(union, np.array(edges))
     rules: dict[MonitoringLevel, LevelRule] = {
         "intermittent": settings.intermittent,
         "continuous": settings.continuous,
     }
     not_shown = {
-        level: _lapses(edges, held, rule, periods, union)
+        level: _lapses(edges, held, rule, rule.interval, periods, union)
         for level, rule in rules.items()
         if rule.interval is not None
     }
@@ -113,11 +114,10 @@ def _while_recording(
 
     The very start and end of a gap still touch recorded time.
     """
-    at = np.array([check.at for check in checks], np.int64)
-    starts = np.array([gap.start for gap in coverage.gaps], np.int64)
-    ends = np.array([gap.end for gap in coverage.gaps], np.int64)
+    at = np.fromiter((check.at for check in checks), np.int64)
+    starts, ends = bounds_of(coverage.gaps)
     # Gaps are sorted and apart: a check lies in one where more have begun before it than ended.
-    in_gap = np.searchsorted(starts, at, "left") > np.searchsorted(ends, at, "right")
+    in_gap = np.searchsorted(starts, at) > np.searchsorted(ends, at, "right")
     inside = (at >= coverage.first_start) & (at <= coverage.last_end) & ~in_gap
     return [check for check, kept in zip(checks, inside.tolist(), strict=True) if kept]
 
@@ -126,23 +126,21 @@ def _lapses(
     edges: Sequence[int],
     held: Int64,
     rule: LevelRule,
+    usual: AtMost,
     periods: Sequence[Window],
     union: Pair,
 ) -> tuple[Lapse, ...]:
     """Where more recorded time passed between two ``edges`` than ``rule`` allows.
 
     ``edges`` are the recording's start, its checks in time order, and its end; ``held``, of the
-    same shape, is the recorded time before each.
+    same shape, is the recorded time before each. ``usual`` is the rule's interval.
     """
-    usual = rule.interval
-    assert usual is not None, "a level that a log can show"
     middle: list[tuple[End, AtMost]] = [("", usual)] * (len(edges) - 3)
     first, last = rule.first_within or usual, rule.last_within or usual
     # A period is touched where its recorded time, not only its wall time, lies in the lapse.
-    begins = iv.held_before(union, np.array([p.start for p in periods], np.int64))
-    ends = iv.held_before(union, np.array([p.end for p in periods], np.int64))
+    begins, ends = (iv.held_before(union, at) for at in bounds_of(periods))
     low = np.searchsorted(ends, held[:-1], "right").tolist()
-    high = np.searchsorted(begins, held[1:], "left").tolist()
+    high = np.searchsorted(begins, held[1:]).tolist()
     passed = np.diff(held).tolist()
     return tuple(
         Lapse(

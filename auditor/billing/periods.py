@@ -71,7 +71,7 @@ def billing_periods(
     rows: Sequence[int] = range(len(edges))
     if coverage.span_ns > _LIST_EMPTY_UP_TO:
         union = coverage.union_starts, coverage.union_ends
-        rows = np.flatnonzero(np.diff(iv.held_before(union, np.array(bounds, np.int64)))).tolist()
+        rows = np.flatnonzero(np.diff(iv.held_before(union, np.array(bounds)))).tolist()
     return tuple(
         Window(bounds[i], bounds[i + 1], index, bounds[i] in begins)
         for index, i in enumerate(rows, 1)

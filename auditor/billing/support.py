@@ -20,7 +20,6 @@ from auditor.model import (
     Coverage,
     Int64,
     Interval,
-    Lapse,
     Monitoring,
     MonitoringLevel,
     Order,
@@ -121,14 +120,18 @@ def videos(
 
 def held_in(pair: Pair, extents: Sequence[Interval]) -> Int64:
     """How much of ``pair`` lies in each of ``extents``, shape (n,), in nanoseconds."""
-    starts = np.array([e.start for e in extents], np.int64)
-    ends = np.array([e.end for e in extents], np.int64)
+    starts, ends = bounds_of(extents)
     return iv.held_before(pair, ends) - iv.held_before(pair, starts)
 
 
-def pair_of(intervals: Sequence[Interval | Lapse]) -> Pair:
+def pair_of(intervals: Sequence[Interval]) -> Pair:
     """The union of ``intervals`` as a plain pair."""
-    return iv.union(
-        np.array([i.start for i in intervals], np.int64),
-        np.array([i.end for i in intervals], np.int64),
+    return iv.union(*bounds_of(intervals))
+
+
+def bounds_of(intervals: Sequence[Interval]) -> tuple[Int64, Int64]:
+    """Starts and ends of ``intervals`` as they stand, shapes (n,)."""
+    return (
+        np.fromiter((i.start for i in intervals), np.int64),
+        np.fromiter((i.end for i in intervals), np.int64),
     )

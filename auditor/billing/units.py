@@ -183,10 +183,10 @@ def _kept(bands: Sequence[TechnicalBand | ReaderBand | None], held: Sequence[int
 def _by_total(windows: Sequence[Window], settings: BillingSettings, pair: Pair) -> list[Placed]:
     """Each unit with the wall time in which its recorded time was recorded, clock by clock."""
     length = unit_length(settings, longest_first=settings.split.default == "longest_first")
-    bounds = [*(w.start for w in windows if w.first), *(w.end for w in windows[-1:])]
+    bounds = [*(w.start for w in windows if w.first), windows[-1].end]
     bands: list[TechnicalBand] = []
     held: list[tuple[int, int]] = []
-    for begin, end in pairwise(iv.held_before(pair, np.array(bounds, np.int64)).tolist()):
+    for begin, end in pairwise(iv.held_before(pair, np.array(bounds)).tolist()):
         found = split_total(end - begin, settings, length)
         bands += found
         held += pairwise([*(begin + k * length for k in range(len(found))), end])
@@ -202,7 +202,7 @@ def _wall(pair: Pair, held: Sequence[tuple[int, int]]) -> list[Interval]:
         return []
     starts, ends = pair
     before = np.cumsum(ends - starts) - (ends - starts)
-    low, high = np.array(held, np.int64).T
+    low, high = np.array(held).T
     first = np.searchsorted(before, low, side="right") - 1
     last = np.searchsorted(before, high, side="left") - 1
     begins = starts[first] + low - before[first]

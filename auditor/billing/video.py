@@ -61,7 +61,7 @@ def _share(index: int, recorded_ns: int, video_ns: int, threshold_ppm: int) -> V
         index,
         recorded_ns,
         video_ns,
-        video_ns * PPM // recorded_ns if recorded_ns else 0,
+        video_ns * PPM // recorded_ns,
         video_ns >= needed,
         max(0, needed - video_ns),
     )
