@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
+import os
 import signal
 from collections.abc import Iterator
 from pathlib import Path
@@ -36,11 +36,11 @@ def folder(tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     """The demo's studies and their audits: each is made once, whichever tests ask for it."""
-    made = Demo(tmp_path_factory.mktemp("made") / "demo")
-    yield made
-    shutil.rmtree(made.root, ignore_errors=True)
+    own = tmp_path_factory.getbasetemp()
+    shared = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+    return Demo(shared / "whole" / "demo", own / "single" / "demo")
 
 
 @pytest.fixture(scope="session")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import pickle
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,11 +13,25 @@ if TYPE_CHECKING:  # conftest imports this for every test: what costs time waits
     from auditor.model import Audit
 
 
-class Demo:
-    """The demo under ``root``. Tests read its files and never change them."""
+@contextlib.contextmanager
+def alone(path: Path) -> Iterator[None]:
+    """One process at a time, where the system has such locks: others find what the first made."""
+    with path.open("wb") as file:
+        with contextlib.suppress(ImportError):
+            import fcntl
 
-    def __init__(self, root: Path) -> None:
-        self.root = root
+            fcntl.flock(file, fcntl.LOCK_EX)
+        yield
+
+
+class Demo:
+    """The demo: all of it under ``shared``, single studies under ``own``, of one process.
+
+    Tests read its files and never change them.
+    """
+
+    def __init__(self, shared: Path, own: Path) -> None:
+        self._shared, self._own = shared, own
         self._studies: dict[str, DemoStudy] = {}
         self._audits: dict[str, Audit] = {}
         self._whole = False
@@ -24,7 +41,12 @@ class Demo:
         from auditor.demo import make_demo
 
         if not self._whole:
-            self._studies = {study.study_id: study for study in make_demo(self.root)}
+            self._shared.mkdir(parents=True, exist_ok=True)
+            kept = self._shared / "made.pickle"
+            with alone(self._shared / "lock"):
+                if not kept.exists():
+                    kept.write_bytes(pickle.dumps(make_demo(self._shared)))
+                self._studies = {s.study_id: s for s in pickle.loads(kept.read_bytes())}
             self._whole = True
         return tuple(self._studies.values())
 
@@ -33,7 +55,7 @@ class Demo:
         from auditor.demo import make_study
 
         if study_id not in self._studies:
-            self._studies[study_id] = make_study(self.root, study_id)
+            self._studies[study_id] = make_study(self._own, study_id)
         return self._studies[study_id]
 
     def audit(self, study_id: str) -> Audit:

@@ -21,7 +21,7 @@ def test_the_worked_example_is_what_the_program_prints(
 ) -> None:
     text = README.read_text(encoding="utf-8")
     made = demo.study("S-2041")
-    monkeypatch.chdir(demo.root.parent)
+    monkeypatch.chdir(made.folder.parents[2])
     assert made.order.read_text(encoding="utf-8").strip() == block_after(
         text, "says what was ordered"
     )
