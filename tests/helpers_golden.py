@@ -1,4 +1,4 @@
-"""The page's words as lines of text, for the golden audit in ``fixtures/golden``.
+"""The page's words as lines of text, for the golden texts in ``fixtures/golden``.
 
 ``python tests/helpers_golden.py`` writes it anew after a wanted change of wording; the change is
 then seen in review.
@@ -22,6 +22,8 @@ from auditor.policy import load_policy
 STUDY = "S-2044"
 """A change of the clock, an interruption, and electrodes lost on night two."""
 GOLDEN = Path(__file__).resolve().parent.parent / "fixtures" / "golden" / f"{STUDY}.txt"
+CAUSES_TOLD = GOLDEN.with_name("causes.txt")
+"""Every end and interruption of ``test_causes`` with its cause and the evidence as told."""
 MADE = "2027-04-01T08:00:00Z"
 
 _BLOCKS = "h1, h2, h3, h4, p, li, dt, dd, caption, tr, legend, label, a.gap-link"
@@ -76,11 +78,14 @@ def page_of(study: DemoStudy) -> str:
 
 
 def main() -> None:
-    """Write the golden audit."""
+    """Write the golden audit, and the words of every cause."""
+    from test_causes import every_cause_told
+
     with tempfile.TemporaryDirectory() as folder:
         text = "\n".join(lines(page_of(make_study(Path(folder), STUDY)))) + "\n"
     GOLDEN.write_text(text, encoding="utf-8")
-    sys.stdout.write(f"{GOLDEN}\n")
+    CAUSES_TOLD.write_text(every_cause_told(), encoding="utf-8")
+    sys.stdout.write(f"{GOLDEN}\n{CAUSES_TOLD}\n")
 
 
 if __name__ == "__main__":

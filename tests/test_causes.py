@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from helpers_golden import CAUSES_TOLD
 from helpers_stop import (
     BASE,
     POLICY,
@@ -207,6 +208,13 @@ ENDS = {
     "regular files, the last a part": Row(
         Case([piece("r0.edf", (0, 4)), piece("r1.edf", (4, 8)), piece("r2.edf", (8, 12)),
               piece("r3.edf", (12, 13))]), "not_known", None),
+    "too few electrodes for ten hours": Row(
+        Case([SHORT], signal=scanned(*GOOD, below_h=20)), "not_known", None),
+    "too few electrodes for ten hours, then the head box unplugged": Row(
+        at_end("Head box unplugged", signal=scanned(*GOOD, below_h=20)), "electrodes_lost",
+        "witness", ("leads",)),
+    "enough electrodes to the end": Row(
+        Case([SHORT], signal=scanned(*GOOD)), "not_known", None),
     "no order": Row(Case([SHORT], None), "not_known", None),
     "low power, and no order": Row(
         at_end("Battery low", ordered_h=None), "power_exhausted", "witness", ("battery",)),
@@ -227,6 +235,12 @@ def inside(text: str, *, zone: str | None = None) -> Case:
 GAPS = {
     "batteries changed": Row(
         pair(A, B, notes=[note(20.11, "Batteries changed")]), "power_change", "witness"),
+    "batteries changed in one file": Row(
+        inside("Batteries changed"), "power_change", "witness"),
+    "one copy begins where the other goes on": Row(
+        Case([piece("a.edf", (0, 20), (20.2, 72)), piece("b.edf", (20.2, 40), copy="B")]),
+        "not_known", None),
+    "hours between files, power left": Row(pair(A, APART, power=batteries(4)), "not_known", None),
     "low power noted": Row(
         pair(A, B, notes=[note(19.99, "Battery low")]), "power_exhausted", "witness",
         ("battery",)),
@@ -315,6 +329,33 @@ GAPS = {
 }  # fmt: skip
 
 
+def told(row: Row, *, end: bool) -> list[str]:
+    """The cause of an end, or of each gap, as it is told."""
+    lines = []
+    for cause in [row.case.stop().cause] if end else dict.fromkeys(row.case.gaps()):
+        lines.append(f"  {' and '.join((cause.likely_cause, *cause.also))}, {cause.rank}")
+        lines += [f"    {text}" for text in cause.evidence]
+        lines += [f"    + {text}" for text in cause.supporting]
+        lines += [f"    - {text}" for text in cause.against]
+        assert set(cause.also_evidence) <= set(cause.evidence)
+    return lines
+
+
+def every_cause_told() -> str:
+    """All ends and interruptions above, for the golden text in ``fixtures/golden``."""
+    parts = [[name, *told(row, end=True)] for name, row in ENDS.items()]
+    parts += [[f"interruption: {name}", *told(row, end=False)] for name, row in GAPS.items()]
+    return "".join(f"{line}\n" for part in parts for line in part)
+
+
+GOLDEN: dict[str, list[str]] = {}
+for line in CAUSES_TOLD.read_text("utf-8").splitlines():
+    if line.startswith(" "):
+        GOLDEN[next(reversed(GOLDEN))].append(line)
+    else:
+        GOLDEN[line] = []
+
+
 def advised(case: Case) -> list[str]:
     """The keys of the advice that the study gets."""
     keys = []
@@ -328,6 +369,7 @@ def advised(case: Case) -> list[str]:
 @pytest.mark.parametrize("name", ENDS)
 def test_an_end_has_the_cause_rank_and_advice_of_practice(name: str) -> None:
     row = ENDS[name]
+    assert told(row, end=True) == GOLDEN[name]
     cause = row.case.stop().cause
     assert (cause.likely_cause, cause.rank, cause.also) == (row.cause, row.rank, row.also), cause
     assert sorted(advised(row.case)) == sorted(row.advice)
@@ -336,6 +378,7 @@ def test_an_end_has_the_cause_rank_and_advice_of_practice(name: str) -> None:
 @pytest.mark.parametrize("name", GAPS)
 def test_a_gap_has_the_cause_rank_and_advice_of_practice(name: str) -> None:
     row = GAPS[name]
+    assert told(row, end=False) == GOLDEN[f"interruption: {name}"]
     causes = row.case.gaps()
     assert len(causes) == len(row.case.coverage().gaps) > 0
     for cause in causes:
