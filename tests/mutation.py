@@ -61,7 +61,7 @@ ROOMS: dict[str, tuple[str, str]] = {
 }
 SLOWEST_S = 1.0
 """A test that takes longer is left out: it would cost more than it notices beyond the others."""
-EXAMPLES = 50
+EXAMPLES = 25
 """Of a property; always the same ones, so that a result can be had again."""
 SURVIVED = -1
 TABLE = "(module)"

@@ -349,7 +349,7 @@ def test_a_recording_by_day_has_no_night() -> None:
     assert nights_of(at("2027-03-02T06:00:00"), at("2027-03-02T22:00:00")) == []
 
 
-@pytest.mark.parametrize("hours", [(-1, 5), (22 * 3600, 86_400)])
+@pytest.mark.parametrize("hours", [(-1, 5), (5, -1), (22 * 3600, 86_400), (86_400, 5)])
 def test_a_time_outside_the_day_is_refused(hours: tuple[int, int]) -> None:
     with pytest.raises(ValueError, match="seconds of a day"):
         nights(covered([(0, HOUR)]), Axis(), None, *hours)
@@ -432,3 +432,34 @@ def test_each_segment_names_the_copies_that_hold_time_in_it() -> None:
 def test_a_gap_floor_of_nothing_is_refused(floor: int) -> None:
     with pytest.raises(ValueError, match="longer than nothing"):
         covered([(0, 5)], floor)
+
+
+def test_a_night_may_begin_or_end_at_midnight_or_last_a_day() -> None:
+    coverage, axis = covered([(-HOUR, DAY + 1)]), Axis()
+
+    def listed(start: int, end: int) -> Spans:
+        return [(n.start, n.end) for n in nights(coverage, axis, None, start, end)]
+
+    assert listed(0, 6 * 3600) == [(0, 6 * HOUR), (DAY, DAY + 1)]
+    assert listed(22 * 3600, 0) == [(-HOUR, 0), (22 * HOUR, DAY)]
+    assert listed(0, 0) == [(-HOUR, 0), (0, DAY), (DAY, DAY + 1)]
+
+
+def test_usable_and_clean_time_are_told_by_hour_and_by_night() -> None:
+    coverage, axis = covered([(0, 2 * HOUR)]), Axis()
+    usable = np.array([0]), np.array([90 * MINUTE])
+    clean = np.array([HOUR - MINUTE]), np.array([HOUR + MINUTE])
+    hours = clock_hours(coverage, axis, usable, clean)
+    assert [(h.usable_ns, h.clean_ns) for h in hours] == [(HOUR, MINUTE), (30 * MINUTE, MINUTE)]
+    [night] = nights(coverage, axis, usable, 22 * 3600, 6 * 3600, clean)
+    assert (night.recorded_ns, night.usable_ns, night.clean_ns) == (
+        2 * HOUR,
+        90 * MINUTE,
+        2 * MINUTE,
+    )
+
+
+def test_a_night_that_two_runs_of_a_long_span_share_is_listed_once() -> None:
+    apart = covered([(0, HOUR), (2 * HOUR, 3 * HOUR), (500 * DAY, 500 * DAY + 1)])
+    found = nights(apart, Axis(), None, 22 * 3600, 6 * 3600)
+    assert [(n.start, n.recorded_ns) for n in found] == [(0, 2 * HOUR), (499 * DAY + 22 * HOUR, 1)]
