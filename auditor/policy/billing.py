@@ -224,10 +224,10 @@ starts the first one."""
 class GapRule(Open, frozen=True, kw_only=True):
     """``[billing.gaps]``: gaps shorter than ``tolerance_s`` count; 0 means that none does."""
 
-    tolerance_ns: Annotated[Seconds, Meta(ge=0, le=DAY)] = field(name="tolerance_s")
+    tolerance_ns: Annotated[Seconds, Meta(ge=0, le=DAY)]
     other_tolerance_ns: Annotated[
         Seconds, Meta(ge=0, le=DAY), "The tolerance of the other interpretation."
-    ] = field(name="other_tolerance_s")
+    ]
 
 
 class RestartRule(Open, frozen=True, kw_only=True):

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from msgspec import field
-
 from auditor.policy.sourced import Section
 from auditor.policy.values import (
     MORE_THAN_0,
@@ -21,7 +19,7 @@ class CoverageSettings(Section, frozen=True, kw_only=True):
         Seconds,
         MORE_THAN_0,
         "A shorter hole is a dropout: totalled, never listed, never counted as recorded.",
-    ] = field(name="gap_floor_s")
+    ]
 
 
 class DecisionSettings(Section, frozen=True, kw_only=True):
@@ -29,17 +27,15 @@ class DecisionSettings(Section, frozen=True, kw_only=True):
 
     tolerance_ppm: Annotated[
         Share, "Order, yes: short of the ordered time by no more than this share of it."
-    ] = field(name="tolerance_share")
-    minimum_ppm: Annotated[
-        Share, "Order, no: recorded less than this share of the ordered time."
-    ] = field(name="minimum_share")
+    ]
+    minimum_ppm: Annotated[Share, "Order, no: recorded less than this share of the ordered time."]
     usable_ppm: Annotated[
         Share, "Readable, yes: clean for at least this share of the ordered time."
-    ] = field(name="usable_share")
+    ]
     usable_minimum_ppm: Annotated[
         Share, "Readable, no: usable for less than this share of the ordered time."
-    ] = field(name="usable_minimum_share")
+    ]
     stop_tolerance_ns: Annotated[
         Seconds,
         "An end this close to the planned end is as ordered (at most 1 % of the ordered time).",
-    ] = field(name="stop_tolerance_s")
+    ]

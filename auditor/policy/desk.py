@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from msgspec import field
-
 from auditor.policy.sourced import Section
 from auditor.policy.values import (
     MORE_THAN_0,
@@ -20,4 +18,4 @@ class DeskSettings(Section, frozen=True, kw_only=True):
         Seconds,
         MORE_THAN_0,
         "A study is audited by itself when its files have not changed for this long.",
-    ] = field(name="quiet_s")
+    ]

@@ -51,6 +51,4 @@ class PowerSettings(Section, frozen=True, kw_only=True):
     mode_shares: Annotated[ByMode, "Share of the hours that the way to record leaves."] = field(
         default=ByMode(), name="mode_share"
     )
-    reserve_ppm: Annotated[Share | None, "Share of the ordered time that must be left over."] = (
-        field(default=None, name="reserve_share")
-    )
+    reserve_ppm: Annotated[Share | None, "Share of the ordered time that must be left over."] = None

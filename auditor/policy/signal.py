@@ -5,8 +5,6 @@ from __future__ import annotations
 from datetime import time
 from typing import Annotated, Literal
 
-from msgspec import field
-
 from auditor.policy.sourced import Section
 from auditor.policy.values import (
     FROM_0,
@@ -35,43 +33,39 @@ class SignalSettings(Section, frozen=True, kw_only=True):
         Share,
         MORE_THAN_0,
         "Share of the EEG channels recorded that must carry signal, where the order gives none.",
-    ] = field(name="needed_share")
+    ]
     flat_uv: Annotated[
         Number, FROM_0, "Peak to peak in a second, below the noise of an amplifier on a patient."
     ]
-    flat_ns: Annotated[Seconds, MORE_THAN_0, "Flat only where it lasts this long."] = field(
-        name="flat_s"
-    )
+    flat_ns: Annotated[Seconds, MORE_THAN_0, "Flat only where it lasts this long."]
     saturated_ppm: Annotated[
         Share, MORE_THAN_0, "Share of a second's samples at the digital (so the physical) limits."
-    ] = field(name="saturated_share")
+    ]
     mains: Annotated[
         Literal["auto", "50", "60", "off"],
         'Mains frequency: "50", "60", "auto" (the stronger of the two) or "off".',
     ]
     hum_ppm: Annotated[
         Share, MORE_THAN_0, "Share of a second's power, its trend removed, at the mains frequency."
-    ] = field(name="hum_share")
+    ]
     large_uv: Annotated[Positive, "Peak to peak in a second, implausible for scalp EEG."]
     doubtful_ppm: Annotated[
         Share, MORE_THAN_0, "A channel is named where artifact holds for this share of its time."
-    ] = field(name="doubtful_share")
+    ]
     doubtful_end_ppm: Annotated[
         Share,
         MORE_THAN_0,
         "In any doubtful state for this share of the time until the end: come off.",
-    ] = field(name="doubtful_end_share")
+    ]
     lost_ns: Annotated[
         Seconds,
         MORE_THAN_0,
         "An electrode is off to the end if without signal for at least this last time.",
-    ] = field(name="lost_s")
+    ]
     stretch_ns: Annotated[
         Seconds, MORE_THAN_0, "Bad times at least this long are listed and exported as marks."
-    ] = field(name="stretch_s")
-    stretch_join_ns: Annotated[
-        Seconds, FROM_0, "Shorter breaks inside a bad time do not split it."
-    ] = field(name="stretch_join_s")
+    ]
+    stretch_join_ns: Annotated[Seconds, FROM_0, "Shorter breaks inside a bad time do not split it."]
     night_start: Annotated[TimeOfDay, "A night begins at this time of day."]
     night_end: Annotated[TimeOfDay, "A night ends at this time of day."]
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from msgspec import field
-
 from auditor.policy.sourced import Pattern, Section
 from auditor.policy.values import (
     FROM_0,
@@ -48,8 +46,8 @@ class StopSettings(Section, frozen=True, kw_only=True):
 
     annotation_ns: Annotated[
         _Span, "How near to a stop or gap an annotation must lie to tell of it."
-    ] = field(name="annotation_s")
+    ]
     power_warning_ns: Annotated[
         _Span, "How long before a stop or gap a warning of low power still tells of it."
-    ] = field(name="power_warning_s")
+    ]
     patterns: Patterns

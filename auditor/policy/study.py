@@ -23,10 +23,10 @@ class StudySettings(Section, frozen=True, kw_only=True):
 
     hookup_tolerance_ns: Annotated[
         Seconds, FROM_0, "How far the first record may lie from the hook-up before a person looks."
-    ] = field(name="hookup_tolerance_s")
+    ]
     test_recording_ns: Annotated[
         Seconds, FROM_0, "Minutes up to this that ended shortly before the hook-up are a test."
-    ] = field(name="test_recording_s")
+    ]
     silence_ns: Annotated[
         Hours, MORE_THAN_0, "A silence of this length inside the study may part two studies."
     ] = field(name="silence_hours")
@@ -35,9 +35,7 @@ class StudySettings(Section, frozen=True, kw_only=True):
         MORE_THAN_0,
         "Files with a longer silence than this between them are not of one study.",
     ] = field(name="far_apart_hours")
-    extra_ppm: Annotated[Share, "See extra_hours; this share of the ordered time."] = field(
-        name="extra_share"
-    )
+    extra_ppm: Annotated[Share, "See extra_hours; this share of the ordered time."]
     extra_ns: Annotated[
         Hours,
         FROM_0,

@@ -36,7 +36,13 @@ _LARGEST = 10**15
 _T = TypeVar("_T")
 
 
-class Settings(Struct, frozen=True):
+def _key(name: str) -> str:
+    """The key that a file writes: seconds as ``…_s``, shares as ``…_share``."""
+    unit = {"_ns": "_s", "_ppm": "_share"}
+    return next((name.removesuffix(end) + u for end, u in unit.items() if name.endswith(end)), name)
+
+
+class Settings(Struct, frozen=True, rename=_key):
     """Base of every settings table: unknown keys and wrong types are errors."""
 
 
