@@ -140,7 +140,7 @@ def alive(pid: int) -> bool:
         return False
 
 
-def until(condition: Callable[[], object], seconds: float = 30) -> None:
+def until(condition: Callable[[], object], seconds: float = 60) -> None:
     """Wait for ``condition``; a timeout is a failure."""
     limit = time.monotonic() + seconds
     while not condition():

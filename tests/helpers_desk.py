@@ -9,8 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlencode
@@ -144,11 +143,3 @@ def start(
     assert found, said + process.stdout.read()
     process.stdout.readline()
     return Served(process, int(found.group(1)), home, folder, studies)
-
-
-def until(true: Callable[[], object], *, within_s: float = 60) -> None:
-    """Wait until something is so."""
-    end = time.monotonic() + within_s
-    while not true():
-        assert time.monotonic() < end, "it did not become so"
-        time.sleep(0.05)

@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from helpers_batch import make_study
+from helpers_batch import make_study, until
 from helpers_browser import CONTRAST, EVERY, LAYOUT, Rules, violations
-from helpers_desk import Served, desk, until
+from helpers_desk import Served, desk
 from playwright.sync_api import Browser, BrowserContext, Page, Route
 
 from auditor.demo import make_study as make_demo_study
@@ -376,7 +376,7 @@ def test_a_study_that_grows_while_it_is_watched(tmp_path: Path, come_in: Opener)
             found = json.loads(path.read_text())
             return bool(found["coverage"]["recorded_s"] == 40)
 
-        until(again, within_s=90)
+        until(again, 90)
         assert (
             first
             <= json.loads((served.folder / "audits" / "S-2101" / "audit.json").read_text())["tool"][

@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from helpers_batch import make_study
-from helpers_desk import until
+from helpers_batch import make_study, until
 from hypothesis import given
 from hypothesis import strategies as st
 from werkzeug.datastructures import MultiDict
@@ -398,7 +397,7 @@ def test_a_watched_study_waits_until_it_lies_still(desk: Desk, tmp_path: Path) -
     assert [(w.name, w.wanted) for w in desk.waiting()] == [("S-2041", False), ("S-2042", True)]
     watch.look(lambda: 1202.0)
     assert [run.study for run in desk.runs.all()] == ["S-2041"]
-    until(lambda: not desk.runs.busy, within_s=120)
+    until(lambda: not desk.runs.busy, 120)
     assert [run.state for run in desk.runs.all()] == ["done"]
     watch.look(lambda: 1900.0)
     assert len(desk.runs.all()) == 1
@@ -420,7 +419,7 @@ def test_a_watched_study_that_was_refused_is_tried_again_by_the_next_desk(
     def taken(watch: Watch) -> list[str]:
         for now in (0.0, 601.0, 1900.0):  # seen, found still, and looked at once more
             watch.look(lambda now=now: now)  # type: ignore[misc]
-            until(lambda: not desk.runs.busy, within_s=120)
+            until(lambda: not desk.runs.busy, 120)
         return [run.state for run in desk.runs.all()]
 
     assert taken(Watch(desk)) == ["failed"]  # refused once, not again and again
@@ -438,7 +437,7 @@ def test_a_waiting_audit_can_be_cancelled_and_is_asked_for_once(desk: Desk, tmp_
     again = desk.start(folders[2].name, folders[2], None)
     assert again.id == runs[2].id
     desk.runs.cancel(runs[2].id)
-    until(lambda: not desk.runs.busy, within_s=120)
+    until(lambda: not desk.runs.busy, 120)
     assert [run.state for run in desk.runs.all()] == ["done", "done", "cancelled"]
     with desk.shelf.history() as history:
         assert sorted(study for study, _ in history.latest()) == ["S-0", "S-1"]
@@ -451,17 +450,17 @@ def test_a_study_that_cannot_be_read_is_a_row_but_never_in_an_audits_place(
     folder.mkdir(parents=True)
     (folder / "a.edf").write_bytes(b"not a recording")
     desk.start("S-2041", folder, None)
-    until(lambda: not desk.runs.busy, within_s=120)
+    until(lambda: not desk.runs.busy, 120)
     (run,) = desk.runs.all()
     assert run.state == "failed"
     assert "no recording could be read" in run.text
     assert [row.summary["outcome"] for row in desk.shelf.worklist()] == ["unreadable"]
     good = make_study(tmp_path / "studies", "S-2042")
     desk.start("S-2042", good, None)
-    until(lambda: not desk.runs.busy, within_s=120)
+    until(lambda: not desk.runs.busy, 120)
     (good / "a.edf").write_bytes(b"not a recording any more")
     desk.start("S-2042", good, None)
-    until(lambda: not desk.runs.busy, within_s=120)
+    until(lambda: not desk.runs.busy, 120)
     assert desk.runs.all()[-1].state == "failed"
     (row,) = (r for r in desk.shelf.worklist() if r.study == "S-2042")
     assert row.summary["recorded_ns"] == 36 * 10**9
@@ -563,7 +562,7 @@ def test_colleagues_read_what_the_desks_folder_lets_them(
     desk = Desk(tmp_path / "desk", [tmp_path / "studies"])
     assert desk.shelf.take() is None
     desk.start("S-2041", folder, None)
-    until(lambda: not desk.runs.busy, within_s=120)
+    until(lambda: not desk.runs.busy, 120)
     desk.shelf.decide("S-2041", "accept", "T-12", "")
     made = desk.shelf.audit_folder("S-2041")
     modes = {path.stat().st_mode & 0o777 for path in made.iterdir()}

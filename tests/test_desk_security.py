@@ -16,8 +16,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from helpers_batch import make_study
-from helpers_desk import PROJECT, Served, desk, until
+from helpers_batch import make_study, until
+from helpers_desk import PROJECT, Served, desk
 
 
 @pytest.fixture(scope="module")
