@@ -8,7 +8,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from typing import Any, NoReturn
+from typing import NoReturn
 
 from auditor.core import __version__
 from auditor.core.statuses import FAILED, STOPPED
@@ -35,6 +35,8 @@ def parser() -> argparse.ArgumentParser:
         metavar="FILE",
         help="policy file (TOML) of another payer or lab, or the name of one that ships: no-codes",
     )
+    worklist = _Parser(add_help=False)
+    worklist.add_argument("--out", metavar="DIR", required=True, help="the folder of the worklist")
     reading = _Parser(add_help=False)
     reading.add_argument(
         "--signal",
@@ -60,14 +62,23 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"auditor {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
 
-    _desk(commands, common)
-    study = commands.add_parser(
-        "study",
-        parents=[common, policy, reading],
-        help="audit one returned study",
-        description="Audits one returned study and writes audit.html, audit.json and CSV tables. "
-        "Exit status: 0 complete, 1 a person must act, 2 wrong use or nothing readable.",
-    )
+    def command(name: str, words: str, description: str, *parents: _Parser) -> _Parser:
+        added: _Parser = commands.add_parser(
+            name, parents=[common, *parents], help=words, description=description
+        )
+        return added
+
+    _desk_options(command(
+        "desk", "the local page for staff who use no terminal",
+        "Serves a page to this machine's own browser: choose a study's folder, fill in the order, "
+        "watch the audit, read the four answers, decide. It ends by its button, or half an hour "
+        "after it was last used.",
+    ))  # fmt: skip
+    study = command(
+        "study", "audit one returned study",
+        "Audits one returned study and writes audit.html, audit.json and CSV tables. Exit status: "
+        "0 complete, 1 a person must act, 2 wrong use or nothing readable.", policy, reading,
+    )  # fmt: skip
     study.add_argument(
         "paths",
         nargs="+",
@@ -80,12 +91,10 @@ def parser() -> argparse.ArgumentParser:
     _second_readers(study, "on", "also read each file with mne and pyedflib, and compare (default)")
     study.add_argument("--force", action="store_true", help="replace an audit that is in DIR")
 
-    batch = commands.add_parser(
-        "batch",
-        parents=[common, policy, reading],
-        help="audit every study under a folder and write a worklist",
-        description="Audits every study folder under ROOT and writes a worklist into DIR.",
-    )
+    batch = command(
+        "batch", "audit every study under a folder and write a worklist",
+        "Audits every study folder under ROOT and writes a worklist into DIR.", policy, reading,
+    )  # fmt: skip
     batch.add_argument("root", metavar="ROOT", help="the folder that holds the studies")
     batch.add_argument("--out", metavar="DIR", required=True, help="where the worklist goes")
     _second_readers(
@@ -97,64 +106,46 @@ def parser() -> argparse.ArgumentParser:
     batch.add_argument("--cluster", metavar="ADDRESS", help="address of a running Dask scheduler")
     batch.add_argument("--resume", action="store_true", help="skip studies that did not change")
 
-    decide = commands.add_parser(
-        "decide",
-        parents=[common],
-        help="record what a person decided about a study",
-        description="Records a person's decision in the history of DIR; nothing is overwritten.",
-    )
+    decide = command(
+        "decide", "record what a person decided about a study",
+        "Records a person's decision in the history of DIR; nothing is overwritten.", worklist,
+    )  # fmt: skip
     decide.add_argument("study", metavar="STUDY", help="the study's id as the worklist shows it")
     decide.add_argument(
         "--outcome", required=True, choices=("accept", "accept-short", "extend", "repeat", "void")
     )
     decide.add_argument("--by", required=True, metavar="WHO", help="who decided")
     decide.add_argument("--note", default="", metavar="TEXT")
-    decide.add_argument("--out", metavar="DIR", required=True, help="the folder of the worklist")
 
-    trends = commands.add_parser(
-        "trends",
-        parents=[common],
-        help="what keeps failing: by recorder unit, power set-up, month and electrode",
-        description="Writes trends.html and trends.csv from the history of DIR.",
-    )
-    trends.add_argument("--out", metavar="DIR", required=True, help="the folder of the worklist")
-
-    plan = commands.add_parser(
-        "plan",
-        parents=[common, policy],
-        help="whether the batteries and the supply last the ordered time",
-        description="Says whether the power set-up lasts the ordered time by the lab's own "
-        "figures, and what would. Exit status: 0 it lasts with the reserve that the policy asks "
-        "for, 1 it does not, 2 figures are missing.",
-    )
+    command(
+        "trends", "what keeps failing: by recorder unit, power set-up, month and electrode",
+        "Writes trends.html and trends.csv from the history of DIR.", worklist,
+    )  # fmt: skip
+    plan = command(
+        "plan", "whether the batteries and the supply last the ordered time",
+        "Says whether the power set-up lasts the ordered time by the lab's own figures, and what "
+        "would. Exit status: 0 it lasts with the reserve that the policy asks for, 1 it does not, "
+        "2 figures are missing.", policy,
+    )  # fmt: skip
     plan.add_argument("--ordered-hours", metavar="N", help="ordered hours")
     plan.add_argument("--order", metavar="FILE", help="order file with a [power] table")
 
-    rules = commands.add_parser(
-        "rules",
-        parents=[common, policy],
-        help="the thresholds in force, with sources",
-        description="Prints the thresholds in force, each with its source and when it was checked.",
-    )
-    rules.set_defaults(quiet=False)
-    commands.add_parser(
-        "schema",
-        parents=[common],
-        help="the JSON Schema of audit.json",
-        description="Prints the JSON Schema of audit.json with the meaning of every code.",
-    )
-    commands.add_parser(
-        "methods",
-        parents=[common],
-        help="every definition, rule and source, with one study worked through",
-        description="Prints how each number is measured, with one study worked through by hand.",
-    )
-    demo = commands.add_parser(
-        "demo",
-        parents=[common],
-        help="make invented studies and audit them",
-        description="Makes invented studies, audits them, and says where the audits are.",
-    )
+    command(
+        "rules", "the thresholds in force, with sources",
+        "Prints the thresholds in force, each with its source and when it was checked.", policy,
+    )  # fmt: skip
+    command(
+        "schema", "the JSON Schema of audit.json",
+        "Prints the JSON Schema of audit.json with the meaning of every code.",
+    )  # fmt: skip
+    command(
+        "methods", "every definition, rule and source, with one study worked through",
+        "Prints how each number is measured, with one study worked through by hand.",
+    )  # fmt: skip
+    demo = command(
+        "demo", "make invented studies and audit them",
+        "Makes invented studies, audits them, and says where the audits are.",
+    )  # fmt: skip
     demo.add_argument("--out", metavar="DIR", default="demo", help="default: demo")
     demo.add_argument(
         "--desk", action="store_true", help="make the studies and open the desk on them instead"
@@ -194,15 +185,7 @@ def _order_options(study: argparse.ArgumentParser) -> None:
     files.add_argument("--by", metavar="WHO", help="who corrects")
 
 
-def _desk(commands: Any, common: argparse.ArgumentParser) -> None:
-    desk = commands.add_parser(
-        "desk",
-        parents=[common],
-        help="the local page for staff who use no terminal",
-        description="Serves a page to this machine's own browser: choose a study's folder, fill in "
-        "the order, watch the audit, read the four answers, decide. It ends by its button, or half "
-        "an hour after it was last used.",
-    )
+def _desk_options(desk: argparse.ArgumentParser) -> None:
     desk.add_argument(
         "--root", metavar="DIR", action="append", default=[],
         help="a folder that it may list besides the home folder; may be given again",
