@@ -131,23 +131,13 @@ def examine(
     progress = progress or Silent()
     logs = read_logs(order, must_open=options.logs_must_open)
     place = as_place(paths, paths_used(order, policy))
-    study = build_study(
-        place,
-        order,
-        policy,
-        timezone=options.timezone,
-        progress=progress,
-    )
+    study = build_study(place, order, policy, timezone=options.timezone, progress=progress)
     asked = SecondReaders(study.counted, enabled=options.second_readers)
     axis = study.axis
     coverage = study_coverage(study, policy.coverage.gap_floor_ns)
     scan = StudyScan(study, policy, scan=options.scan_signal)
     read = read_study(
-        study,
-        scan.files,
-        checksums=options.checksums,
-        workers=options.workers,
-        progress=progress,
+        study, scan.files, checksums=options.checksums, workers=options.workers, progress=progress
     )
     study = identified(study, read)
     annotations, findings = place_annotations(study, coverage)

@@ -37,9 +37,7 @@ def demo(out: Path, progress: Progress) -> str:
 
 def _audit(study: DemoStudy, out: Path) -> list[str]:
     policy = load_policy()
-    order = read_order(
-        study.order,
-    )
+    order = read_order(study.order)
     audit = audit_study([study.folder], order=order, policy=policy, options=Options(workers=1))
     folder = out / "audits" / study.study_id
     publish(audit, folder)

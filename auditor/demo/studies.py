@@ -14,6 +14,7 @@ from auditor.core.clock import Axis, civil_datetime, civil_ns, iso
 from auditor.core.units import NS
 from auditor.demo.eeg import Amplifier, Fault
 from auditor.demo.recorder import FilePlan, Recorder, pieces
+from auditor.demo.writer import FileFormat
 
 ZONE = "America/Denver"
 EIGHT = ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2")
@@ -54,7 +55,7 @@ def plans() -> tuple[Plan, ...]:
 def _power_ran_out() -> Plan:
     hookup = datetime(2027, 3, 2, 15)
     end = 55 * H + 48 * 60
-    card = _recorder("N-3", "P-2041", Amplifier(RATE, EIGHT, 2041, 15), hookup, record_s=10)
+    card = _recorder("N-3", 2041, hookup, record_s=10)
     files = pieces(
         0, end, 24 * H,
         notes=(
@@ -63,21 +64,20 @@ def _power_ran_out() -> Plan:
             (end - 2900, "Battery low"), (end - 4, "Battery empty, recording ended"),
         ),
     )  # fmt: skip
-    return Plan(
-        "S-2041",
-        "72 h ordered on two batteries that were not full: power ran out on the third night.",
-        hookup, 72, ((card, files),), ((0, end),),
-        _order("S-2041", "P-2041", 72, hookup, video=False, monitoring="intermittent", power=(
+    return _plan(
+        2041, "72 h ordered on two batteries that were not full: power ran out on the third night.",
+        hookup, 72, ((card, files),), ((0, end),), monitoring="intermittent",
+        power=(
             *BATTERIES, "charges = [0.95, 0.91]       # as the recorder showed them at hook-up",
-        ), logs=('monitoring = "checks.csv"',)),
-        {"checks.csv": _checks(hookup, 15, 112, end, missed=(18,))},
+        ),
+        logs={"checks.csv": _checks(hookup, 15, 112, end, missed=(18,))},
     )  # fmt: skip
 
 
 def _complete() -> Plan:
     hookup = datetime(2027, 3, 3, 9, 30)
     runs = ((0, 7 * H + 1240), (7 * H + 1290, 12 * H), (12 * H + 210, 24 * H + 150))
-    card = _recorder("N-7", "P-2042", Amplifier(RATE, EIGHT, 2042, 9.5), hookup, record_s=10)
+    card = _recorder("N-7", 2042, hookup, record_s=10)
     files = (
         FilePlan("0002.edf", runs[:2], (
             (2, "Recording started"), (3.1 * H, "Button pressed"),
@@ -92,24 +92,22 @@ def _complete() -> Plan:
     video = ["start,end"]
     for low, high in ((0, 11.5 * H), (12 * H + 240, 23.5 * H)):
         video.append(f"{_at(hookup, low)},{_at(hookup, high)}")
-    return Plan(
-        "S-2042",
-        "24 h ordered with video and checks: complete, with two short interruptions; files "
+    return _plan(
+        2042, "24 h ordered with video and checks: complete, with two short interruptions; files "
         "named out of order.",
-        hookup, 24, ((card, files),), runs,
-        _order("S-2042", "P-2042", 24, hookup, video=True, monitoring="intermittent",
-               power=(*BATTERIES, "spare_batteries = 2"),
-               logs=('monitoring = "checks.csv"', 'video = "video.csv"')),
-        {"checks.csv": _checks(hookup, 20, 108, 24 * H), "video.csv": "\n".join(video) + "\n"},
+        hookup, 24, ((card, files),), runs, video=True, monitoring="intermittent",
+        power=(*BATTERIES, "spare_batteries = 2"),
+        logs={
+            "checks.csv": _checks(hookup, 20, 108, 24 * H), "video.csv": "\n".join(video) + "\n"
+        },
     )  # fmt: skip
 
 
 def _two_copies() -> Plan:
     hookup = datetime(2027, 3, 8, 21)
-    amplifier = Amplifier(RATE, EIGHT, 2043, 21)
     end = 8 * H + 60
-    card = _recorder("N-3", "P-2043", amplifier, hookup)
-    computer = _recorder("N-3", "P-2043", amplifier, hookup, clock_s=41.48)
+    card = _recorder("N-3", 2043, hookup)
+    computer = _recorder("N-3", 2043, hookup, clock_s=41.48)
     on_card = (
         FilePlan("card/a.edf", ((0, 2 * H + 900),), (
             (2, "Recording started"), (1.4 * H, "Lights off"), (2 * H + 898, "Card removed"),
@@ -122,14 +120,12 @@ def _two_copies() -> Plan:
         FilePlan("computer/1.edf", ((35, 5 * H + 300),), ((1.4 * H, "Lights off"),)),
         FilePlan("computer/2.edf", ((6 * H + 107, end),), ((6 * H + 109, "Connection restored"),)),
     )  # fmt: skip
-    return Plan(
-        "S-2043",
-        "8 h overnight on card and computer, clocks 41.5 s apart: each copy fills the "
+    return _plan(
+        2043, "8 h overnight on card and computer, clocks 41.5 s apart: each copy fills the "
         "other's interruption.",
         hookup, 8, ((card, on_card), (computer, on_computer)), ((0, end),),
-        _order("S-2043", "P-2043", 8, hookup, video=False, monitoring="unmonitored",
-               power=("batteries = 2", "hours_per_battery = 30", 'mode = "card+computer"',
-                      "mode_share = 0.9")),
+        power=("batteries = 2", "hours_per_battery = 30", 'mode = "card+computer"',
+               "mode_share = 0.9"),
     )  # fmt: skip
 
 
@@ -142,9 +138,7 @@ def _electrodes_lost() -> Plan:
         Fault("T4", "flat", lost + 12, FOREVER), Fault("O2", "flat", lost + 300, FOREVER),
         Fault("T3", "saturated", 20 * H, 20 * H + 95),
     )  # fmt: skip
-    card = _recorder(
-        "N-7", "P-2044", Amplifier(RATE, EIGHT, 2044, 19.5, faults), hookup, record_s=10
-    )
+    card = _recorder("N-7", 2044, hookup, faults=faults, record_s=10)
     restart = 33 * H + 1800  # after the change to daylight-saving time of this night
     runs = ((0, restart - 190), (restart, end))
     files = (
@@ -156,13 +150,10 @@ def _electrodes_lost() -> Plan:
             (restart + 2, "Recording restarted by T-15"), (end - 2, "Recording stopped by T-12"),
         )),
     )  # fmt: skip
-    return Plan(
-        "S-2044",
-        "36 h ordered over the change to daylight-saving time: recorded in full, but three "
+    return _plan(
+        2044, "36 h ordered over the change to daylight-saving time: recorded in full, but three "
         "electrodes were lost early on night two.",
-        hookup, 36, ((card, files),), runs,
-        _order("S-2044", "P-2044", 36, hookup, minimum_channels=6, video=False,
-               monitoring="unmonitored"),
+        hookup, 36, ((card, files),), runs, minimum_channels=6,
     )  # fmt: skip
 
 
@@ -170,8 +161,7 @@ def _left_over_files() -> Plan:
     hookup = datetime(2027, 3, 17, 13)
     end = 2 * H + 120
     faults = (Fault("T5", "mains", 2100, end), Fault("F8", "drift", 5000, 5400))
-    own = Amplifier(128, (*TWELVE, "ECG"), 2045, 13, faults)
-    card = _recorder("N-11", "P-2045", own, hookup, fmt="EDF+C")
+    card = _recorder("N-11", 2045, hookup, (*TWELVE, "ECG"), faults, rate=128, fmt="EDF+C")
     files = (
         FilePlan("00000002.edf", ((0, end),), (
             (1, "Recording started"), (600, "Eyes closed"), (1500, "Electrode check"),
@@ -179,58 +169,51 @@ def _left_over_files() -> Plan:
         )),
     )  # fmt: skip
     before = datetime(2027, 3, 11, 10)
-    other = _recorder(
-        "N-11", "P-2039", Amplifier(128, (*TWELVE, "ECG"), 2039, 10), before, fmt="EDF+C"
-    )
+    other = _recorder("N-11", 2039, before, (*TWELVE, "ECG"), rate=128, fmt="EDF+C")
     left = (FilePlan("00000001.edf", ((0, 720),), ((1, "Recording started"),)),)
-    return Plan(
-        "S-2045",
+    return _plan(
+        2045,
         "2 h ordered: recorded in full; another patient's file was left on the card, and T5 has "
         "60 Hz artifact.",
         hookup, 2, ((card, files), (other, left)), ((0, end),),
-        _order("S-2045", "P-2045", 2, hookup, video=False, monitoring="intermittent",
-               logs=('monitoring = "checks.csv"',)),
-        {"checks.csv": _checks(hookup, 5, 40, end)},
+        monitoring="intermittent", logs={"checks.csv": _checks(hookup, 5, 40, end)},
     )  # fmt: skip
 
 
 def _never_closed() -> Plan:
     hookup = datetime(2027, 3, 22, 22)
     end = 6 * H + 1470
-    card = _recorder("N-11", "P-2046", Amplifier(RATE, EIGHT, 2046, 22), hookup, fmt="BDF+D")
+    card = _recorder("N-11", 2046, hookup, fmt="BDF+D")
     cut = 211
     files = (
         FilePlan("night.bdf", ((0, 4 * H), (4 * H + 75, end + 1)), (
             (2, "Recording started"), (1200, "Lights off"),
         ), closed=False, cut=cut),
     )  # fmt: skip
-    return Plan(
-        "S-2046",
+    return _plan(
+        2046,
         "8 h ordered: the card was pulled out while it recorded, and the file was never closed.",
         hookup, 8, ((card, files),), ((0, 4 * H), (4 * H + 75, end)),
-        _order("S-2046", "P-2046", 8, hookup, video=False, monitoring="unmonitored"),
     )  # fmt: skip
 
 
 def _far_too_short() -> Plan:
     hookup = datetime(2027, 3, 24, 10)
     end = 6 * H + 2222
-    card = _recorder("N-3", "P-2047", Amplifier(RATE, EIGHT, 2047, 10), hookup, fmt="EDF+C")
+    card = _recorder("N-3", 2047, hookup, fmt="EDF+C")
     files = pieces(0, end, 4 * H, notes=(
         (2, "Recording started"), (end - 3, "Recording stopped by patient"),
     ))  # fmt: skip
-    return Plan(
-        "S-2047",
-        "24 h ordered, stopped by the patient after six and a half hours: repeat.",
+    return _plan(
+        2047, "24 h ordered, stopped by the patient after six and a half hours: repeat.",
         hookup, 24, ((card, files),), ((0, end),),
-        _order("S-2047", "P-2047", 24, hookup, video=False, monitoring="unmonitored"),
     )  # fmt: skip
 
 
 def _ordinary() -> Plan:
     hookup = datetime(2027, 3, 29, 9, 15)
     end = 48 * H + 300
-    card = _recorder("N-7", "P-2048", Amplifier(RATE, EIGHT, 2048, 9.25), hookup, record_s=10)
+    card = _recorder("N-7", 2048, hookup, record_s=10)
     files = pieces(
         0, end, 24 * H,
         notes=(
@@ -239,25 +222,23 @@ def _ordinary() -> Plan:
             (45.9 * H, "Lights on"), (end - 4, "Recording stopped by T-12"),
         ),
     )  # fmt: skip
-    return Plan(
-        "S-2048",
-        "48 h ordered with checks: an ordinary study, complete in every answer.",
-        hookup, 48, ((card, files),), ((0, end),),
-        _order("S-2048", "P-2048", 48, hookup, video=False, monitoring="intermittent",
-               power=BATTERIES, logs=('monitoring = "checks.csv"',)),
-        {"checks.csv": _checks(hookup, 15, 110, end)},
+    return _plan(
+        2048, "48 h ordered with checks: an ordinary study, complete in every answer.",
+        hookup, 48, ((card, files),), ((0, end),), monitoring="intermittent", power=BATTERIES,
+        logs={"checks.csv": _checks(hookup, 15, 110, end)},
     )  # fmt: skip
 
 
 def _recorder(
-    unit: str, patient: str, amplifier: Amplifier, hookup: datetime, *, record_s: int = 1,
-    fmt: str = "EDF+D", clock_s: float = 0,
+    unit: str, number: int, hookup: datetime, labels: tuple[str, ...] = EIGHT,
+    faults: tuple[Fault, ...] = (), *, rate: int = RATE, record_s: int = 1,
+    fmt: FileFormat = "EDF+D", clock_s: float = 0,
 ) -> Recorder:  # fmt: skip
+    """The recorder of patient ``number``, whose amplifier starts at ``hookup``."""
     axis = Axis(ZONE)
-    return Recorder(
-        unit, patient, amplifier, axis, axis.instant(civil_ns(hookup)), fmt,  # type: ignore[arg-type]
-        record_s, clock_s,
-    )  # fmt: skip
+    amplifier = Amplifier(rate, labels, number, hookup.hour + hookup.minute / 60, faults)
+    zero = axis.instant(civil_ns(hookup))
+    return Recorder(unit, f"P-{number}", amplifier, axis, zero, fmt, record_s, clock_s)
 
 
 def _at(hookup: datetime, seconds: float) -> str:
@@ -276,28 +257,28 @@ def _checks(
     return "\n".join(lines) + "\n"
 
 
-def _order(
-    study_id: str, patient: str, hours: float, hookup: datetime, *, video: bool | None = None,
-    monitoring: str | None = None, minimum_channels: int | None = None, power: tuple[str, ...] = (),
-    logs: tuple[str, ...] = (),
-) -> str:  # fmt: skip
+def _plan(
+    number: int, story: str, hookup: datetime, hours: float,
+    devices: tuple[tuple[Recorder, tuple[FilePlan, ...]], ...], runs: tuple[tuple[int, int], ...],
+    *, video: bool = False, monitoring: str = "unmonitored", minimum_channels: int | None = None,
+    power: tuple[str, ...] = (), logs: dict[str, str] = {},  # noqa: B006  never changed
+) -> Plan:  # fmt: skip
     lines = [
         "# An invented order of the Harrow Street Neurodiagnostic Lab, a fictional lab.",
         "[order]",
-        f'study_id = "{study_id}"',
-        f'patient_code = "{patient}"',
+        f'study_id = "S-{number}"',
+        f'patient_code = "P-{number}"',
         f"ordered_hours = {hours:g}",
         f"hookup = {civil_datetime(civil_ns(hookup)).isoformat()}",
         f'timezone = "{ZONE}"',
+        *([] if minimum_channels is None else [f"minimum_channels = {minimum_channels}"]),
+        f"video = {str(video).lower()}",
+        f'monitoring = "{monitoring}"',
     ]
-    if minimum_channels is not None:
-        lines.append(f"minimum_channels = {minimum_channels}")
-    if video is not None:
-        lines.append(f"video = {str(video).lower()}")
-    if monitoring is not None:
-        lines.append(f'monitoring = "{monitoring}"')
     if power:
         lines += ["", "[power]", *power]
     if logs:
-        lines += ["", "[logs]", *logs]
-    return "\n".join(lines) + "\n"
+        names = {"checks.csv": "monitoring", "video.csv": "video"}
+        lines += ["", "[logs]", *(f'{names[file]} = "{file}"' for file in logs)]
+    order = "\n".join(lines) + "\n"
+    return Plan(f"S-{number}", story, hookup, hours, devices, runs, order, logs)

@@ -10,14 +10,7 @@ from msgspec.structs import replace
 
 from auditor.core.errors import AuditorError, UsageError
 from auditor.desk.intake import Look
-from auditor.desk.order_form import (
-    Filled,
-    Taken,
-    checked,
-    filled_by,
-    filled_from,
-    tables_of,
-)
+from auditor.desk.order_form import Filled, Taken, checked, filled_by, filled_from, tables_of
 from auditor.desk.render import page, path_text, see, study_id
 from auditor.desk.service import Desk, told
 from auditor.desk.shelf import KnownOrder

@@ -39,11 +39,7 @@ def marks(
     whole = start_civil_ns - start_civil_ns % NS
     zero = coverage.first_start - (start_civil_ns - whole)
     stamp = civil_datetime(whole).isoformat(sep=" ", timespec="microseconds")
-    lines = [
-        "# MNE-Annotations",
-        f"# orig_time : {stamp}",
-        "# onset, duration, description",
-    ]
+    lines = ["# MNE-Annotations", f"# orig_time : {stamp}", "# onset, duration, description"]
     lines += [
         f"{exact_seconds(start - zero)},{exact_seconds(end - start)},{_plain(text)}"
         for start, end, text in _all(coverage, causes, signal)

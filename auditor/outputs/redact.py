@@ -233,9 +233,7 @@ class _Neutral:
             unreadable=tuple(self._unreadable(f) for f in study.unreadable),
             copies=tuple(
                 replace(
-                    c,
-                    folder=self.name(c.folder) if c.folder else "",
-                    files=self._names(c.files),
+                    c, folder=self.name(c.folder) if c.folder else "", files=self._names(c.files)
                 )
                 for c in study.copies
             ),

@@ -74,7 +74,7 @@ def plan_text(plan: PowerPlan) -> str:
         reserve = f" with a reserve of {hms(plan.reserve_ns, up=True)}"
     lines = [
         f"By the lab's figures the set-up {verdict} the ordered {hms(plan.ordered_ns)}{reserve}: "
-        f"it runs about {hms(plan.lasts_ns)}.",
+        f"it runs about {hms(plan.lasts_ns)}."
     ]
     if not plan.reserve_ns:
         lines.append(

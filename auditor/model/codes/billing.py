@@ -101,7 +101,7 @@ CODES: dict[BillingCode, Entry] = {
         "from an empty log; the codes are those of the policy for this case.",
         forms={
             "outside": "{ordered} monitoring was ordered, and {outside} of the log outside the "
-            "recording: none shows a review. The codes are those of the policy for this case.",
+            "recording: none shows a review. The codes are those of the policy for this case."
         },
         expected="a documented check at least as often as the policy asks",
         observed="{outside}",

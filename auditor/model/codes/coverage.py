@@ -6,10 +6,7 @@ from typing import Literal
 
 from auditor.model.codes.entry import Entry
 
-CoverageCode = Literal[
-    "annotation_outside_recording",
-    "annotations_beyond_limit",
-]
+CoverageCode = Literal["annotation_outside_recording", "annotations_beyond_limit"]
 
 CODES: dict[CoverageCode, Entry] = {
     "annotation_outside_recording": Entry(

@@ -337,7 +337,7 @@ CODES: dict[EdfCode, Entry] = {
         action="Find out whether the recording has interruptions.",
         forms={
             "plain_version": "The reserved field lacks the mark of BDF; the version field has it, "
-            "and the file is read as BDF.",
+            "and the file is read as BDF."
         },
     ),
     "signal_count_wrong": Entry(

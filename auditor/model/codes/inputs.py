@@ -79,7 +79,7 @@ CODES: dict[InputsCode, Entry] = {
         "time is counted; none of it is usable.",
         forms={
             "bytes": "{size} bytes of this file, between bytes {first} and {last}, could not be "
-            "read, so it has no checksum. The seconds that they hold are recorded and not usable.",
+            "read, so it has no checksum. The seconds that they hold are recorded and not usable."
         },
         action="Copy the file from the card again, or read the card on another computer.",
         headline="{name} could not be read to its end",

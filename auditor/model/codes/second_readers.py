@@ -7,9 +7,7 @@ from typing import Literal
 from auditor.model.codes.entry import Entry
 
 SecondReadersCode = Literal[
-    "second_reader_disagrees",
-    "second_reader_no_answer",
-    "second_reader_skipped",
+    "second_reader_disagrees", "second_reader_no_answer", "second_reader_skipped"
 ]
 
 CODES: dict[SecondReadersCode, Entry] = {

@@ -24,7 +24,7 @@ CODES: dict[SignalCode, Entry] = {
         "has come off. The time counts as usable and not as clean.",
         forms={
             "most": "Artifact over {limit} on {count} of {of} EEG channels for {time}: {named}. In "
-            "that time " + _FEWER + " were free of artifact. It counts as usable and not as clean.",
+            "that time " + _FEWER + " were free of artifact. It counts as usable and not as clean."
         },
         headline="artifact over {limit} on {count} of {of} channels for {time}",
         expected="at most {limit} peak to peak in a second",
@@ -38,7 +38,7 @@ CODES: dict[SignalCode, Entry] = {
         "electrode that has come off. The time counts as usable and not as clean.",
         forms={
             "most": "{mains} artifact on {count} of {of} EEG channels for {time}: {named}. In that "
-            "time " + _FEWER + " were free of artifact. It counts as usable and not as clean.",
+            "time " + _FEWER + " were free of artifact. It counts as usable and not as clean."
         },
         headline="{mains} artifact on {count} of {of} channels for {time}",
         expected="below {share} of a second's power at the mains frequency",
@@ -52,7 +52,7 @@ CODES: dict[SignalCode, Entry] = {
         "never count as with signal, so usable time may be too short.",
         forms={
             "other": "{named}: too few or too many samples in a second to judge it. These channels "
-            "carry no EEG and do not count towards usable time.",
+            "carry no EEG and do not count towards usable time."
         },
         headline="{channels} sampled at a rate that cannot be judged",
         expected="{least} to {most} samples per second",

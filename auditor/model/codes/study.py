@@ -56,7 +56,7 @@ CODES: dict[StudyCode, Entry] = {
             "joins": "{files} ({length}, {when}) ended before the hook-up, {hookup}, but the next "
             "file goes on without an interruption: the recorder was not stopped in between, or the "
             "hook-up in the order is wrong. Set aside. {recorded} is counted without; with it, "
-            "{with_them}.",
+            "{with_them}."
         },
         question="files",
         headline="{length} ended before the hook-up and is not counted: whose is it?",
@@ -147,7 +147,7 @@ CODES: dict[StudyCode, Entry] = {
         action="Write the name as the audit's list of files gives it.",
         forms={
             "no_start": "The order moves the clock of files whose start is not known, or to a time "
-            "at which nothing can have been recorded: {names}. Nothing was changed for them.",
+            "at which nothing can have been recorded: {names}. Nothing was changed for them."
         },
     ),
     "date_may_be_wrong": Entry(
@@ -280,7 +280,7 @@ CODES: dict[StudyCode, Entry] = {
         forms={
             "majority": "{files} ({length}, {when}, recorder {recorder}) {verb} another patient's "
             "code, {codes}, than the larger part of the files, and the order names none of them: "
-            "set aside. {recorded} is counted without; with it, {with_them}.",
+            "set aside. {recorded} is counted without; with it, {with_them}."
         },
         question="files",
         headline="{files} of another patient, {codes}, in the folder ({when}): belongs in another "
@@ -407,7 +407,7 @@ CODES: dict[StudyCode, Entry] = {
             "all_before": "Every file ended before the hook-up of the order, {hookup}; the first "
             "record lies {size} before it. If the clock is wrong by that much, it ended "
             "{moved_end} instead of {end}; else the hook-up is wrong, or nothing of this study "
-            "came back. {recorded} is counted all the same.{cause}",
+            "came back. {recorded} is counted all the same.{cause}"
         },
         question="files",
     ),
@@ -421,7 +421,7 @@ CODES: dict[StudyCode, Entry] = {
         forms={
             "counted": "{files} ({length}) {verb} no usable start date. {length} is counted by its "
             "length; when it was recorded is not known, so what is missing at the start and at the "
-            "end is not known either.",
+            "end is not known either."
         },
         headline="{length} without a start date",
     ),
@@ -450,7 +450,7 @@ CODES: dict[StudyCode, Entry] = {
         action="{advice}",
         forms={
             "begins": "This file begins as a recording does but could not be read as one: "
-            "{problem}. No time is counted for it.",
+            "{problem}. No time is counted for it."
         },
         headline="{name} cannot be read: {problem}",
     ),

@@ -21,12 +21,7 @@ from auditor.outputs.note import chart_note
 T = TypeVar("T")
 _FEW = 50
 
-OUTCOMES = {
-    "complete": "Complete",
-    "review": "Review",
-    "repeat": "Repeat",
-    "so_far": "So far",
-}
+OUTCOMES = {"complete": "Complete", "review": "Review", "repeat": "Repeat", "so_far": "So far"}
 ANSWERS = {
     "order": "Ordered time recorded?",
     "readable": "EEG to read?",
