@@ -74,7 +74,7 @@ def summarise(audit: Audit) -> Summary:
 
 def failed(error: str, order: Order | None = None) -> Summary:
     """The row of a study that could not be audited, with what its order says."""
-    empty = dict.fromkeys(
+    unknown = dict.fromkeys(
         ("study_id", "patient_code", "recorder", "first_start", "last_end", "ordered_ns",
          "recorded_ns", "usable_ns", "clean_ns", "short_ns", "early_stop_ns", "gaps_ns", "gaps",
          "files", "stop", "stop_cause", "professional", "shorter", "hooked_up_by")
@@ -82,20 +82,15 @@ def failed(error: str, order: Order | None = None) -> Summary:
     known = {}
     if order is not None:
         known = {"study_id": _text(order.study_id), "ordered_ns": order.ordered_ns}
+    none = ("reasons", "answers", "technical", "each_day", "lines", "electrodes", "electrodes_lost",
+            "findings")  # fmt: skip
     return {
-        **empty,
+        **unknown,
         **known,
+        **{name: [] for name in none},
         "outcome": "unreadable",
         "headline": storable(error),
-        "reasons": [],
-        "answers": [],
-        "technical": [],
-        "each_day": [],
-        "lines": [],
         "power": _power(order),
-        "electrodes": [],
-        "electrodes_lost": [],
-        "findings": [],
         "problems": 0,
         "cautions": 0,
         "error": storable(error),

@@ -129,9 +129,7 @@ def _told(
     share: Share = getattr(group, name)
     every: Share = getattr(everything, name)
     if trend.key == "electrode":
-        every = wilson(
-            sum(g.lost.count for g in trend.groups), sum(g.lost.of for g in trend.groups)
-        )
+        every = _all_lost(trend.groups)
     rest = others(share, every)
     chance = by_chance(share, every) if share.count > 1 and rest.of else 1.0
     if chance > _LIKELY:
@@ -175,19 +173,10 @@ def _differing(groups: Sequence[TrendGroup]) -> tuple[str, ...]:
 
 def _compared(groups: Sequence[TrendGroup], everything: TrendGroup) -> list[TrendGroup]:
     """``groups`` with every share compared with that of the others."""
-
-    def against(group: TrendGroup, name: str) -> Share:
-        return compared(getattr(group, name), getattr(everything, name), len(groups))
-
+    all_of = {name: getattr(everything, name) for name in SHARES}
     return [
-        replace(
-            group,
-            early=against(group, "early"),
-            short=against(group, "short"),
-            repeat=against(group, "repeat"),
-            lost=against(group, "lost"),
-        )
-        for group in groups
+        replace(g, **{n: compared(getattr(g, n), all_of[n], len(groups)) for n in SHARES})
+        for g in groups
     ]
 
 

@@ -13,42 +13,32 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.core.intervals import Interval
-from auditor.model.codes.billing import CODES as _BILLING
-from auditor.model.codes.billing import BillingCode
+from auditor.model.codes import billing, coverage, edf, inputs, second_readers, signal, study
 from auditor.model.codes.causes import CAUSES, CauseCode, Rank
-from auditor.model.codes.coverage import CODES as _COVERAGE
-from auditor.model.codes.coverage import CoverageCode
 from auditor.model.codes.decision import REASONS, ReasonCode
-from auditor.model.codes.edf import CODES as _EDF
-from auditor.model.codes.edf import EdfCode
 from auditor.model.codes.entry import SEVERITIES, Entry, Question, Severity
-from auditor.model.codes.inputs import CODES as _INPUTS
-from auditor.model.codes.inputs import InputsCode
-from auditor.model.codes.second_readers import CODES as _SECOND_READERS
-from auditor.model.codes.second_readers import SecondReadersCode
-from auditor.model.codes.signal import CODES as _SIGNAL
-from auditor.model.codes.signal import SignalCode
-from auditor.model.codes.study import CODES as _STUDY
-from auditor.model.codes.study import SET_ASIDE, SetAsideCode, StudyCode
+from auditor.model.codes.study import SET_ASIDE, SetAsideCode
 
 FindingCode = (
-    BillingCode | CoverageCode | EdfCode | InputsCode | SignalCode | StudyCode | SecondReadersCode
+    billing.BillingCode
+    | coverage.CoverageCode
+    | edf.EdfCode
+    | inputs.InputsCode
+    | signal.SignalCode
+    | study.StudyCode
+    | second_readers.SecondReadersCode
 )
 Value = int | str | tuple[str, ...]
 """What a template may be filled with. A ``core.text.Own`` is text of this program; any other
 text comes from files, orders or people, and is withheld from a redacted audit."""
 
 
-def _joined(*sections: Mapping[Any, Entry]) -> dict[FindingCode, Entry]:
-    entries: dict[FindingCode, Entry] = {}
-    for section in sections:
-        twice = entries.keys() & section.keys()
-        assert not twice, f"declared twice: {sorted(twice)}"
-        entries |= section
-    return entries
-
-
-FINDINGS = _joined(_BILLING, _COVERAGE, _EDF, _INPUTS, _SIGNAL, _STUDY, _SECOND_READERS)
+_ROOMS: tuple[Mapping[Any, Entry], ...] = (
+    billing.CODES, coverage.CODES, edf.CODES, inputs.CODES, signal.CODES, study.CODES,
+    second_readers.CODES,
+)  # fmt: skip
+FINDINGS: dict[FindingCode, Entry] = {code: e for room in _ROOMS for code, e in room.items()}
+assert len(FINDINGS) == sum(map(len, _ROOMS)), "a code is declared twice"
 
 __all__ = [
     "CAUSES", "FINDINGS", "REASONS", "SET_ASIDE", "SEVERITIES", "CauseCode", "Entry", "Finding",
