@@ -330,7 +330,7 @@ GAPS = {
 
 
 def told(row: Row, *, end: bool) -> list[str]:
-    """The cause of an end, or of each gap, as it is told."""
+    """The cause of an end, or of each gap, and the advice, as they are told."""
     lines = []
     for cause in [row.case.stop().cause] if end else dict.fromkeys(row.case.gaps()):
         lines.append(f"  {' and '.join((cause.likely_cause, *cause.also))}, {cause.rank}")
@@ -338,7 +338,7 @@ def told(row: Row, *, end: bool) -> list[str]:
         lines += [f"    + {text}" for text in cause.supporting]
         lines += [f"    - {text}" for text in cause.against]
         assert set(cause.also_evidence) <= set(cause.evidence)
-    return lines
+    return [*lines, *(f"  > {a.text} {a.evidence}" for a in row.case.advice())]
 
 
 def every_cause_told() -> str:
@@ -496,6 +496,53 @@ def test_with_two_copies_only_the_copys_own_folder_fills_its_card() -> None:
     cause = Case(files, copies=copies).stop().cause
     assert cause.likely_cause == "card_full"
     assert "3950000000 bytes, just under a card of 4000000000" in cause.evidence[0]
+
+
+def test_a_copys_card_held_its_left_over_and_unreadable_files_too() -> None:
+    files = [piece("card/a.edf", (0, 30), size=3_000_000_000), piece("b.edf", (0, 29), copy="B")]
+    broken = [unreadable(name) for name in ("card/c.edf", "cards/d.edf", "card/e.edf")]
+    sizes = (30_000_000, 10**9, None)
+    case = Case(
+        files,
+        aside=[aside("card/old.edf", -9, -5, size=920_000_000)],
+        unreadable=[replace(u, size_bytes=n) for u, n in zip(broken, sizes, strict=True)],
+        copies=[
+            StudyCopy("A", "card", True, ("card/a.edf",)),
+            StudyCopy("B", "", False, ("b.edf",)),
+        ],
+    )
+    assert case.stop().cause.evidence[0] == (
+        "All recordings together have 3950000000 bytes, just under a card of 4000000000 bytes; "
+        "1 file of another recording took room on it."
+    )
+    # The other copy lies at the top: its own file is all that is known of its card.
+    longer = [files[0], piece("b.edf", (0, 31), copy="B", size=1_950_000_000)]
+    other = replace(case, files=longer).stop().cause
+    assert "have 1950000000 bytes, just under a card of 2000000000" in other.evidence[0]
+
+
+def test_a_number_beyond_the_next_file_is_not_the_missing_one() -> None:
+    def causes(case: Case) -> list[str]:
+        return [case.stop().cause.likely_cause, *(g.likely_cause for g in case.gaps())]
+
+    first, last = piece("r1.edf", (0, 10)), piece("r4.edf", (20, 72))
+    assert causes(Case([first, last], unreadable=[unreadable("r3.edf")]))[1] == "unreadable_file"
+    assert causes(Case([first, last], unreadable=[unreadable("r4.bdf")]))[1] == "not_known"
+    assert causes(Case([first], unreadable=[unreadable("r2.edf")])) == ["unreadable_file"]
+    assert causes(Case([first], unreadable=[unreadable("r3.edf")])) == ["not_known"]
+
+
+def test_a_header_that_counts_no_records_claims_none() -> None:
+    file = piece("a.edf", (0, 30))
+    header = replace(file.recording.header, record_count=None)
+    case = Case([replace(file, recording=replace(file.recording, header=header))])
+    assert case.stop().cause.likely_cause == "not_known"
+
+
+@pytest.mark.parametrize(("before", "cause"), [(289, "power_exhausted"), (290, "not_known")])
+def test_patterns_look_at_the_first_three_hundred_characters(before: int, cause: str) -> None:
+    text = "x" * (before - 1) + " " + "Battery low"
+    assert Case([SHORT], notes=[note(30, text)]).stop().cause.likely_cause == cause
 
 
 @pytest.mark.parametrize(

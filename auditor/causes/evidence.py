@@ -120,12 +120,11 @@ class Files:
         study = self._study
         sizes = {f.recording.name: f.recording.size_bytes for f in study.files}
         sizes |= {u.name: u.size_bytes or 0 for u in study.unreadable}
-        if len(study.copies) <= 1:
-            return sum(sizes.values())
         copy = next((c for c in study.copies if c.name == piece.file.copy), None)
-        folder = "" if copy is None or not copy.folder else copy.folder.rstrip("/") + "/"
-        mine = set(copy.files) if copy is not None else {piece.file.recording.name}
-        return sum(b for n, b in sizes.items() if n in mine or (folder and n.startswith(folder)))
+        if copy is None or len(study.copies) == 1:
+            return sum(sizes.values())
+        names = [n for n in sizes if copy.folder and n.startswith(f"{copy.folder}/")]
+        return sum(sizes[name] for name in {*names, *copy.files})
 
 
 class Words:
