@@ -1,6 +1,7 @@
 """Many small studies in one batch: rate against a bare loop, memory, resume after one change.
 
     python tests/benchmarks/batch.py [--studies 2000] [--folder DIR] [--workers 2]
+    python tests/benchmarks/batch.py --before PYTHON    # beside an older version's interpreter
 
 The bare loop opens each file once on one core and reads its header and annotation bytes, nothing
 else: no checksum, no samples, no output. Linux only (memory is read from /proc).
@@ -64,7 +65,7 @@ def make(root: Path, studies: int) -> int:
             writer.write(samples[:records], onsets, [Event(2 * NS, "Recording started")])
         (folder / "order.toml").write_text(
             f'[order]\nstudy_id = "S-{number:05d}"\npatient_code = "P-{number:05d}"\n'
-            f"ordered_hours = {SECONDS / 3600:.9f}\n[power]\nbatteries = {1 + number % 2}\n"
+            f"ordered_hours = {SECONDS / 3600:.9f}\n"
         )
         total += (folder / "night.edf").stat().st_size
     return total
@@ -110,14 +111,15 @@ def memory(pid: int) -> dict[int, int]:
 
 
 def batch(
-    root: Path, out: Path, workers: int, studies: int, *more: str
+    root: Path, out: Path, workers: int, studies: int, *more: str, python: str = sys.executable
 ) -> tuple[float, str, list[dict[int, int]]]:
     """Seconds, what it said, and memory at a tenth, a half and near the end."""
     begun = time.perf_counter()
     process = subprocess.Popen(
-        [sys.executable, "-m", "auditor", "batch", str(root), "--out", str(out),
+        [python, "-m", "auditor", "batch", str(root), "--out", str(out),
          "--workers", str(workers), *more],
-        stdout=subprocess.PIPE, text=True, cwd=PROJECT,
+        stdout=subprocess.PIPE, text=True,
+        cwd=PROJECT if python == sys.executable else Path(python).parents[2],
     )  # fmt: skip
     marks, seen = [studies // 10, studies // 2, studies * 97 // 100], []
     while process.poll() is None:
@@ -166,6 +168,7 @@ def main() -> None:
     parser.add_argument("--studies", type=int, default=2000)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--before", help="the interpreter of an older version")
     arguments = parser.parse_args()
     folder = arguments.folder or Path(tempfile.mkdtemp(prefix="batch-benchmark-"))
     root, out = folder / "studies", folder / "out"
@@ -175,8 +178,16 @@ def main() -> None:
         bare_loop(root)  # warms the page cache for both
         files, bare = bare_loop(root)
         print(f"bare loop: {files / bare:.0f} files a second on one core")
+        older = 0.0
+        if arguments.before:
+            older, _, _ = batch(
+                root, folder / "before", arguments.workers, arguments.studies,
+                python=arguments.before,
+            )  # fmt: skip
         took, said, seen = batch(root, out, arguments.workers, arguments.studies)
         print(said, end="")
+        if older:
+            print(f"before: {older:.1f} s; now {older / took:.2f} times that rate")
         rate = arguments.studies / took / arguments.workers
         print(
             f"batch: {took:.1f} s, {rate:.1f} studies a second a core; the bare loop is "
