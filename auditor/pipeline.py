@@ -217,7 +217,7 @@ def judge(
             usable=signal.usable,
             monitoring=monitoring,
             video=video,
-            video_log_taken=filmed is None or filmed.taken,
+            video_log=filmed,
             restarts=again,
             sleep_seen=sleep_seen(annotations, policy.billing),
         )

@@ -32,6 +32,7 @@ from auditor.billing import BillingFacts, billing_periods, measure_billing, rest
 from auditor.billing.interpretations import differing_windows
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR, MINUTE, NS
+from auditor.model import Interval
 
 SHORT, LONG = "95705", "95708"
 MIDNIGHT = 0
@@ -284,6 +285,26 @@ def test_video_over_too_little_gives_the_codes_without_and_says_so() -> None:
     assert units(billing.technical_totals) == {LONG: 3}
     assert found["video_below_share"].observed == "55.55 %"
     assert by_interpretation(billing, "period by period") == {LONG: 2, "95714": 1}
+
+
+@pytest.mark.parametrize(("short_ns", "codes"), [(0, {"95714": 1}), (1, {LONG: 1})])
+def test_exactly_the_share_of_a_period_is_enough(short_ns: int, codes: dict[str, int]) -> None:
+    # 80 % of 24 h is 19:12:00.
+    coverage = hours((0, 24))
+    video = filmed(Interval(0, hms("19:12:00") - short_ns), coverage=coverage)
+    policy = policy_with(video_share={"by": "period"})
+    billing = bill(coverage, policy=policy, given=order(video=True), video=video)
+    assert units(billing.technical_totals) == codes
+    assert [p.video for p in billing.periods] == [not short_ns]
+
+
+def test_checks_that_the_order_does_not_name_raise_no_code() -> None:
+    coverage = hours((0, 24))
+    log, _ = monitored(coverage, checks_at(*range(2, 24, 2)), None)
+    assert log.supported == "intermittent"
+    billing = bill(coverage, given=order(monitoring=None), monitoring=log)
+    assert units(billing.technical_totals) == {LONG: 1}
+    assert [p.monitoring for p in billing.periods] == [None]
 
 
 def test_video_that_was_not_ordered_changes_no_code_and_is_told() -> None:

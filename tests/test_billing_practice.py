@@ -16,6 +16,7 @@ from helpers_billing import (
     filmed,
     hms,
     hours,
+    log_of,
     monitored,
     order,
     policy_with,
@@ -170,7 +171,9 @@ def test_where_the_study_is_short_its_share_comes_first_and_no_period_stands_for
 def test_video_that_was_ordered_needs_a_log_and_video_that_was_not_needs_none() -> None:
     _, found = bill_and_findings(DAY_OF_EEG, given=order(video=True))
     assert list(_asked(found)) == ["video_not_documented"]
-    _, found = bill_and_findings(DAY_OF_EEG, given=order(video=True), video_log_taken=False)
+    _, found = bill_and_findings(
+        DAY_OF_EEG, given=order(video=True), video_log=log_of([], taken=False)
+    )
     assert _asked(found) == {}, "another finding says why the log was not taken"
     _, found = bill_and_findings(DAY_OF_EEG, given=order(video=False))
     assert _asked(found) == {}

@@ -76,7 +76,8 @@ def _not_stated(facts: BillingFacts) -> Iterator[Finding]:
 def _video(facts: BillingFacts, settings: BillingSettings) -> Iterator[Finding]:
     video = facts.filmed
     if video is None:
-        if facts.ordered_video and facts.video_log_taken:
+        log = facts.video_log
+        if facts.ordered_video and (log is None or log.taken):
             yield finding("video_not_documented", _WHERE)
         return
     if not facts.ordered_video:

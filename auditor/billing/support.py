@@ -20,6 +20,7 @@ from auditor.model import (
     Coverage,
     Int64,
     Interval,
+    LogRead,
     Monitoring,
     MonitoringLevel,
     Order,
@@ -39,8 +40,7 @@ class BillingFacts(Struct, frozen=True):
     ``restarts`` are instants at which the recording was started anew after a gap. ``monitoring``
     and ``video`` are ``None`` where no log was given: then, as with an empty log, what the order
     names is not documented, and the policy says which codes that leaves (by default those without,
-    since each check is to be documented). ``video_log_taken`` is false for a log that could not be
-    taken as it is.
+    since each check is to be documented). ``video_log`` is the log of video, taken or not.
     """
 
     coverage: Coverage
@@ -51,7 +51,7 @@ class BillingFacts(Struct, frozen=True):
     usable: Pair | None = None
     monitoring: Monitoring | None = None
     video: Video | None = None
-    video_log_taken: bool = True
+    video_log: LogRead | None = None
     restarts: tuple[int, ...] = ()
     sleep_seen: bool | None = None
 
