@@ -56,7 +56,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     "billing": (
         "billing/*.py",
         "billing billing_examples billing_interpretations billing_limits billing_minimum "
-        "billing_once billing_practice monitoring video rules",
+        "billing_once billing_practice billing_words monitoring video rules",
     ),
 }
 SLOWEST_S = 1.0
@@ -81,7 +81,8 @@ class Change:
 
     @property
     def module(self) -> str:
-        return ".".join(self.file.relative_to(PACKAGE.parent).with_suffix("").parts)
+        parts = self.file.relative_to(PACKAGE.parent).with_suffix("").parts
+        return ".".join(parts).removesuffix(".__init__")
 
     @property
     def key(self) -> tuple[str, str, str, str]:

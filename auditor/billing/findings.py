@@ -123,7 +123,7 @@ def _monitoring(outcome: Outcome, facts: BillingFacts) -> Iterator[Finding]:
                 form="outside" if outside else "",
                 ordered=named,
                 level=Own(ordered),
-                outside=quantity(outside, "check", "lies", "lie") if outside else Own("none"),
+                outside=quantity(outside, "check", "is", "are"),
             )
         return
     counted = [day for day in outcome.days if day.part.counted_ns]

@@ -100,11 +100,12 @@ CODES: dict[BillingCode, Entry] = {
         text="{ordered} monitoring was ordered, and no check is documented. Nothing is assumed "
         "from an empty log; the codes are those of the policy for this case.",
         forms={
-            "outside": "{ordered} monitoring was ordered, and {outside} of the log outside the "
-            "recording: none shows a review. The codes are those of the policy for this case."
+            "outside": "{ordered} monitoring was ordered, and {outside} documented, but not while "
+            "the recording ran: none shows a review. The codes are those of the policy for this "
+            "case.",
         },
         expected="a documented check at least as often as the policy asks",
-        observed="{outside}",
+        observed="none inside the recording",
         action="Name the log of checks in the order, or compare its dates with the recording's.",
         question="billing",
         headline="no check inside the recording is documented for {level} monitoring",
