@@ -23,10 +23,11 @@ from helpers_stop import (
 from msgspec import Struct
 from msgspec.structs import replace
 
-from auditor.causes.explain import MOST_INSIDE
+from auditor.causes import explain
+from auditor.causes.explain import MOST_INSIDE, stop_tolerance
 from auditor.causes.next_hookup import advise
 from auditor.core.units import HOUR, NS
-from auditor.model import CAUSES, Finding, Interval, SignalFacts, StudyCopy
+from auditor.model import CAUSES, Finding, Interval, Order, SignalFacts, StudyCopy
 
 FAT_LIMIT = 4 * 1024**3 - 1
 ALL_LOST = [channel(e, lost_h=29.8, hours=30) for e in ("C3", "C4", "O1", "O2")]
@@ -81,6 +82,8 @@ ENDS = {
     "at the planned end": Row(Case([WHOLE]), "ordered_time_over", "pattern"),
     "forty seconds after it": Row(
         Case([piece("a.edf", (0, 72 + 40 * S))]), "ordered_time_over", "pattern"),
+    "a stop button at the planned end": Row(
+        at_end("Stop button", end=72), "stopped_by_person", "witness"),
     "two hours after it": Row(Case([piece("a.edf", (0, 74))]), "ordered_time_over", "pattern"),
     "taken down at the planned end": Row(
         at_end("Recording stopped by T-12", end=72), "stopped_by_technologist", "witness"),
@@ -208,6 +211,13 @@ ENDS = {
     "regular files, the last a part": Row(
         Case([piece("r0.edf", (0, 4)), piece("r1.edf", (4, 8)), piece("r2.edf", (8, 12)),
               piece("r3.edf", (12, 13))]), "not_known", None),
+    "a late start, and power ends by plan": Row(
+        Case([piece("a.edf", (2, 71))], 96, power=batteries()), "power_exhausted", "coincidence",
+        ("late",)),
+    "the supply unplugged and never closed where power ends by plan": Row(
+        Case([piece("a.edf", (0, 71), closed=False)], 96, power=batteries(),
+             notes=[note(71, "External supply unplugged")]),
+        "supply_unplugged", "witness", ("cable", "closing")),
     "too few electrodes for ten hours": Row(
         Case([SHORT], signal=scanned(*GOOD, below_h=20)), "not_known", None),
     "too few electrodes for ten hours, then the head box unplugged": Row(
@@ -235,6 +245,9 @@ def inside(text: str, *, zone: str | None = None) -> Case:
 GAPS = {
     "batteries changed": Row(
         pair(A, B, notes=[note(20.11, "Batteries changed")]), "power_change", "witness"),
+    "batteries changed where one ends by plan": Row(
+        pair(piece("a.edf", (0, 36)), piece("b.edf", (36.1, 72)), power=batteries(),
+             notes=[note(36.05, "Batteries changed")]), "power_change", "witness"),
     "batteries changed in one file": Row(
         inside("Batteries changed"), "power_change", "witness"),
     "one copy begins where the other goes on": Row(
@@ -593,6 +606,28 @@ def test_two_files_alone_make_no_schedule() -> None:
 
 def test_a_study_without_gaps_is_handed_back_as_it_is() -> None:
     assert Case([piece("a.edf", (0, 10))]).gaps() == ()
+
+
+def test_an_end_is_near_the_plan_within_the_policys_time_and_a_hundredth_of_the_order() -> None:
+    assert stop_tolerance(60 * NS, None) == 60 * NS
+    assert stop_tolerance(60 * NS, Order(72 * HOUR, "order file")) == 60 * NS
+    assert stop_tolerance(60 * NS, Order(HOUR + 1, "order file")) == 36 * NS
+
+
+def test_gaps_are_left_out_only_beyond_the_limit_and_inside_files(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(explain, "MOST_INSIDE", 3)
+    files = [piece("a.edf", (0, 1), (2, 3), (4, 5)), piece("b.edf", (6, 7), copy="A")]
+    looked_at = Case(files).gaps()
+    assert "not looked at" not in " ".join(t for c in looked_at for t in c.evidence)
+    monkeypatch.setattr(explain, "MOST_INSIDE", 2)
+    inside = (
+        "The recording has 3 interruptions: only those at which a file ends or begins were looked "
+        "at for a cause."
+    )
+    found = [c.evidence for c in Case(files).gaps()]
+    assert found == [(inside,), (inside,), looked_at[2].evidence]
 
 
 def test_hundreds_of_thousands_of_gaps_are_not_looked_at_one_by_one() -> None:
