@@ -296,7 +296,7 @@ class Runner:
         """The tests to run: those that run the lines, or read the table. First those that have
         noticed something there, then the quickest."""
         tests: set[int] = set()
-        for line in change.lines:
+        for line in _statement_of(change):
             tests |= self.reached.get((str(change.file), line), set())
         if not tests:
             for place in _lines_that_name(_defined_at(change)):
@@ -365,10 +365,26 @@ def _in_child(work: Callable[[], Any], limit_s: float) -> Any:
     return pickle.loads(raw)  # nothing was sent: what went wrong stands above
 
 
+def _statement_of(change: Change) -> range:
+    """The lines of the innermost statement: the interpreter names not each of them."""
+    found = change.lines
+    for node in ast.walk(_tree(change.file)):
+        if isinstance(node, ast.stmt):
+            lines = range(node.lineno, (node.end_lineno or node.lineno) + 1)
+            if change.lines.start in lines and change.lines.stop - 1 in lines:
+                found = lines  # the walk comes to outer statements first
+    return found
+
+
+@cache
+def _tree(file: Path) -> ast.Module:
+    return ast.parse(file.read_text("utf-8"))
+
+
 def _defined_at(change: Change) -> frozenset[str]:
     """The names that the changed statement of a module defines, or the class it stands in."""
     names = {change.function.split(".")[0]} - {TABLE}
-    for node in ast.parse(change.file.read_text("utf-8")).body:
+    for node in _tree(change.file).body:
         if node.lineno <= change.lines.start <= (node.end_lineno or 0):
             for part in ast.walk(node):
                 if isinstance(part, ast.Name) and isinstance(part.ctx, ast.Store):

@@ -583,6 +583,48 @@ def test_a_change_of_batteries_takes_from_twenty_seconds_to_half_an_hour(
     assert [g.likely_cause for g in case.gaps()] == [cause]
 
 
+@pytest.mark.parametrize(
+    ("gap_s", "cause"),
+    [(3479, "not_known"), (3480, "clock_change"), (3720, "clock_change"), (3721, "not_known")],
+)
+def test_an_interruption_of_an_hour_within_two_minutes_may_be_the_clock(
+    gap_s: int, cause: str
+) -> None:
+    case = Case([piece("a.edf", (0, 20)), piece("b.edf", (20 + gap_s * S, 30))])
+    assert [g.likely_cause for g in case.gaps()] == [cause]
+
+
+@pytest.mark.parametrize(
+    ("size", "cause"),
+    [
+        (970_000_000, "card_full"),
+        (969_999_999, "not_known"),
+        (10**9, "card_full"),
+        (10**9 + 1, "not_known"),
+        (16 * 10**9, "card_full"),
+        (128 * 10**9, "card_full"),
+        (256 * 10**9, "not_known"),
+    ],
+)
+def test_a_card_is_full_at_97_percent_of_what_is_sold(size: int, cause: str) -> None:
+    assert Case([piece("a.edf", (0, 30), size=size)]).stop().cause.likely_cause == cause
+
+
+def test_power_ends_at_a_gap_only_where_a_file_ended_and_another_began() -> None:
+    def causes(*files: object) -> list[str]:
+        return [g.likely_cause for g in Case(files, power=batteries()).gaps()]  # type: ignore[arg-type]
+
+    assert causes(piece("a.edf", (0, 36), (36.2, 72))) == ["not_known"]
+    later = piece("b.edf", (36 + 20 * S, 72))
+    assert causes(piece("a.edf", (0, 36)), later) == ["power_exhausted"]
+    assert causes(piece("a.edf", (0, 36)), piece("b.edf", (36 + 19 * S, 72))) == ["not_known"]
+
+
+def test_the_time_without_recording_rounds_up() -> None:
+    case = Case([piece("a.edf", (0, 20)), piece("b.edf", (20 + 360.5 * S, 30))])
+    assert case.gaps()[0].evidence[0].startswith("A new file began 6 min 1 s later: ")
+
+
 def test_a_gap_near_no_annotation_does_not_borrow_that_of_another() -> None:
     case = Case(
         [piece("a.edf", (0, 10), (10.2, 20), (20.2, 30))], notes=[note(10, "Paused by RT-4")]
