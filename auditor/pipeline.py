@@ -19,7 +19,7 @@ from auditor.billing import (
 from auditor.billing.findings import tests_judged
 from auditor.billing.monitoring import measure_monitoring
 from auditor.billing.video import measure_video
-from auditor.causes.explain import explain, stop_tolerance
+from auditor.causes.explain import explain, not_looked_at, stop_tolerance
 from auditor.causes.next_hookup import advise
 from auditor.causes.power import plan_of
 from auditor.core import __version__
@@ -192,6 +192,7 @@ def judge(
         stop_tolerance(policy.decision.stop_tolerance_ns, order),
         signal,
     )
+    found += not_looked_at(gap_causes)
 
     checked = reads.get("monitoring")
     again = restarts(study, coverage)

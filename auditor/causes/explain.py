@@ -11,10 +11,12 @@ from collections.abc import Iterable, Sequence
 
 from auditor.causes.evidence import Event, Files, Known, Words
 from auditor.causes.rules import FACTS, RULES
+from auditor.core.text import quantity
 from auditor.model import (
     Cause,
     CauseCode,
     Coverage,
+    Finding,
     Order,
     PlacedAnnotation,
     PowerPlan,
@@ -22,6 +24,7 @@ from auditor.model import (
     SignalFacts,
     Stop,
     Study,
+    finding,
 )
 from auditor.model.coverage import StopKind
 from auditor.policy.stop import StopSettings
@@ -73,24 +76,31 @@ def _stop(known: Known) -> Stop:
 
 MOST_INSIDE = 5_000
 """Where a study has more gaps, those inside its files are not looked at one by one."""
+_NOT_LOOKED_AT = Cause()
 
 
 def _gaps(known: Known) -> tuple[Cause, ...]:
     files, gaps = known.files, known.coverage.gaps
     causes = []
-    inside = Cause(
-        evidence=(
-            f"The recording has {len(gaps)} interruptions: only those at which a file ends or "
-            "begins were looked at for a cause.",
-        )
-    )
     for gap in gaps:
         before, after = files.ending.get(gap.start), files.starting.get(gap.end)
         if len(gaps) > MOST_INSIDE and before is None and after is None:
-            causes.append(inside)
+            causes.append(_NOT_LOOKED_AT)
         else:
             causes.append(judge(Event(known, gap.start, gap.end, gap, None, before, after)))
     return tuple(causes)
+
+
+def not_looked_at(causes: Sequence[Cause]) -> tuple[Finding, ...]:
+    """What ``explain`` left alone among the causes that it gave."""
+    left = sum(cause is _NOT_LOOKED_AT for cause in causes)
+    if not left:
+        return ()
+    total = quantity(len(causes), "interruption")
+    return (
+        finding("interruptions_not_looked_at", "study", total=total, left=left,
+                most=MOST_INSIDE),
+    )  # fmt: skip
 
 
 def _kind(last_end: int, planned_end: int | None, tolerance: int) -> StopKind:

@@ -109,7 +109,7 @@ class _Shown:
     def __init__(self, stop: Stop, gap_causes: Sequence[Cause]) -> None:
         self.ended = stop.cause if stop.kind in ("early", "unknown") else Cause()
         self._early = stop.kind == "early"
-        self._gaps = gap_causes
+        self._gaps = [cause for cause in gap_causes if cause.rank is not None]
 
     def because(self, code: CauseCode) -> str:
         """What was seen of ``code``, at the end first, then at the first gap; '' if nothing."""

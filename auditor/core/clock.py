@@ -50,15 +50,15 @@ def iso(ns: int) -> str:
 
 
 def isos(times: Iterable[int]) -> list[str]:
-    """``iso`` of each of many civil ``times``; each hour among them is written once."""
-    hours: dict[int, str] = {}
-    texts = []
+    """``iso`` of each of many civil ``times``; the hour is written anew where it changes."""
+    texts: list[str] = []
+    begin = end = 0
+    head = ""
     for ns in times:
-        hour, rest = divmod(ns, HOUR)
-        head = hours.get(hour)
-        if head is None:
-            head = hours[hour] = iso(hour * HOUR)[:-5]
-        second, fraction = divmod(rest, NS)
+        if not begin <= ns < end:
+            begin = ns - ns % HOUR
+            end, head = begin + HOUR, iso(begin)[:-5]
+        second, fraction = divmod(ns - begin, NS)
         texts.append(iso(ns) if fraction else head + _WITHIN_HOUR[second])
     return texts
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from functools import cache
 from heapq import merge
 
 from auditor.core.clock import civil_datetime
@@ -40,8 +41,9 @@ def marks(
     zero = coverage.first_start - (start_civil_ns - whole)
     stamp = civil_datetime(whole).isoformat(sep=" ", timespec="microseconds")
     lines = ["# MNE-Annotations", f"# orig_time : {stamp}", "# onset, duration, description"]
+    length = cache(exact_seconds)
     lines += [
-        f"{exact_seconds(start - zero)},{exact_seconds(end - start)},{_plain(text)}"
+        f"{exact_seconds(start - zero)},{length(end - start)},{_plain(text)}"
         for start, end, text in _all(coverage, causes, signal)
     ]
     return "\n".join(lines) + "\n"
@@ -61,6 +63,7 @@ def _all(
     return merge(gaps, bad)
 
 
+@cache
 def _plain(text: str) -> str:
     """``text`` without anything that the form has no way to quote: commas, '#', line ends, accents.
 

@@ -6,7 +6,8 @@ Facts of the recording alone, from the audit's own values: no codes, no judgemen
 from __future__ import annotations
 
 from collections import Counter
-from heapq import nsmallest
+
+import numpy as np
 
 from auditor.core.clock import Axis, civil_datetime
 from auditor.core.durations import hms
@@ -101,12 +102,12 @@ def _interruptions(audit: Audit) -> str:
         )
     if not coverage.gaps:
         return f"No interruption{dropouts}"
-    every = zip(coverage.gaps, audit.gap_causes, strict=True)
-    longest = nsmallest(_SHOWN, every, key=lambda g: (-g[0].duration, g[0].start))
+    durations = np.array([gap.duration for gap in coverage.gaps])
+    longest = np.argsort(-durations, kind="stable")[:_SHOWN]  # of equal ones the first
     told = [
         f"{axis.said(gap.start)} to {_until(axis, gap.start, gap.end)} "
         f"({hms(gap.duration, up=True)}, {_reason(cause)})"
-        for gap, cause in sorted(longest, key=lambda g: g[0].start)
+        for gap, cause in ((coverage.gaps[i], audit.gap_causes[i]) for i in sorted(longest))
     ]
     which = "" if len(coverage.gaps) <= _SHOWN else f", the longest {_SHOWN}"
     count = quantity(len(coverage.gaps), "interruption")

@@ -6,7 +6,11 @@ from typing import Literal
 
 from auditor.model.codes.entry import Entry
 
-CoverageCode = Literal["annotation_outside_recording", "annotations_beyond_limit"]
+CoverageCode = Literal[
+    "annotation_outside_recording",
+    "annotations_beyond_limit",
+    "interruptions_not_looked_at",
+]
 
 CODES: dict[CoverageCode, Entry] = {
     "annotation_outside_recording": Entry(
@@ -28,5 +32,15 @@ CODES: dict[CoverageCode, Entry] = {
         expected="at most {kept}",
         observed="{total}",
         action="Look whether the recorder wrote an event in a loop.",
+    ),
+    "interruptions_not_looked_at": Entry(
+        "info",
+        meaning="There are so many interruptions that those inside files were not looked at for a "
+        "cause one by one.",
+        text="The recording has {total}: only those at which a file ends or begins were looked at "
+        "for a cause, {left} were not. No duration depends on it.",
+        expected="at most {most}",
+        observed="{total}",
+        action="Look whether the recorder writes records that do not join.",
     ),
 }

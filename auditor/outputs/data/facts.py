@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from operator import attrgetter, itemgetter
 from typing import Any
+
+from msgspec import Struct
 
 from auditor.model import Audit, Cause, CopyCoverage, Gap, StudyCopy, StudyFile
 from auditor.outputs.data import keys as k
@@ -79,38 +81,42 @@ SEGMENT = Object(
 )
 
 
-def cause_keys(of: Callable[[Any], Cause]) -> tuple[Key, ...]:
-    """Why, with what shows it: a judgement beside the fact."""
-    return (
-        k.word("likely_cause", "Why, as far as the files tell.", w.CAUSES,
-               lambda x: of(x).likely_cause),
-        k.word("rank?", "How strongly it is shown; null: nothing speaks.", w.RANKS,
-               lambda x: of(x).rank),
-        k.texts("evidence", "What decided, then what else was looked at.",
-                lambda x: of(x).evidence),
-        k.texts("supporting", "What is of a lower rank and fits too.", lambda x: of(x).supporting),
-        k.texts("against", "What does not fit.", lambda x: of(x).against),
-        k.texts("also", "Other causes shown at the same rank.", lambda x: of(x).also),
-    )  # fmt: skip
+CAUSE_KEYS = (
+    k.word("likely_cause", "Why, as far as the files tell.", w.CAUSES, "cause.likely_cause"),
+    k.word("rank?", "How strongly it is shown; null: nothing speaks.", w.RANKS, "cause.rank"),
+    k.texts("evidence", "What decided, then what else was looked at.", "cause.evidence"),
+    k.texts("supporting", "What is of a lower rank and fits too.", "cause.supporting"),
+    k.texts("against", "What does not fit.", "cause.against"),
+    k.texts("also", "Other causes shown at the same rank.", "cause.also"),
+)
+"""Why, with what shows it: a judgement beside the fact."""
+
+
+class Explained(Struct, frozen=True):
+    """An interruption and its cause."""
+
+    gap: Gap
+    cause: Cause
 
 
 GAP = Object(
     "An interruption: a hole of at least the policy's gap floor inside the span.",
-    k.time("start", "Last record's end before it.", lambda g: g[0].start),
-    k.time("end", "Next record's start.", lambda g: g[0].end),
-    k.duration("duration_s", "Its length.", lambda g: g[0].duration),
-    *cause_keys(lambda g: g[1]),
+    k.time("start", "Last record's end before it.", "gap.start"),
+    k.time("end", "Next record's start.", "gap.end"),
+    k.duration("duration_s", "Its length.", "gap.duration"),
+    *CAUSE_KEYS,
 )
 STOP = Object(
     "How the recording ended.",
     k.word("kind", "Its end against the planned end.", w.STOPS),
-    *cause_keys(lambda s: s.cause),
+    *CAUSE_KEYS,
 )
 
 
-def explained(audit: Audit) -> Iterable[tuple[Gap, Cause]]:
+def explained(audit: Audit) -> Iterator[Explained]:
     """Each interruption with its cause."""
-    return zip(audit.coverage.gaps, audit.gap_causes, strict=True)
+    pairs = zip(audit.coverage.gaps, audit.gap_causes, strict=True)
+    return (Explained(gap, cause) for gap, cause in pairs)
 
 
 COPY = Object(
