@@ -17,6 +17,7 @@ from markupsafe import Markup
 from auditor.core import durations
 from auditor.model import Audit, PersonDecision, RuleLine
 from auditor.outputs.html import text
+from auditor.outputs.html.picture import LISTED
 from auditor.outputs.html.view import view
 
 _PACKAGE = Path(__file__).resolve().parents[2]
@@ -29,10 +30,9 @@ def render_html(audit: Audit) -> str:
     The same audit gives the same bytes. Nothing is measured here: every duration is read from
     ``audit`` and only written out (recorded time rounded down, missing time up).
     """
-    values = view(audit)
     return template("audit.html").render(
-        values,
-        rule_rows=_rule_rows(values["rules"].rows),
+        view(audit),
+        rule_rows=_rule_rows(audit.rules[:LISTED]),
         **inline(style="audit.css", script="audit.js"),
     )
 
@@ -105,6 +105,7 @@ def _environment(folder: str) -> Environment:
         auto_reload=False,
         bytecode_cache=_compiled(folder),
     )
+    environment.globals["listed"] = LISTED
     environment.filters |= {
         "untrusted": text.untrusted,
         "clip": text.clip,

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from typing import Any, Generic, TypeVar
+from typing import Any
 
 from msgspec import Struct
 
@@ -17,9 +16,6 @@ from auditor.outputs.html.channels import draw_channels
 from auditor.outputs.html.picture import LISTED, Row, draw, shares
 from auditor.outputs.html.text import Clock, percent, sentence, words
 from auditor.outputs.note import chart_note
-
-T = TypeVar("T")
-_FEW = 50
 
 OUTCOMES = {"complete": "Complete", "review": "Review", "repeat": "Repeat", "so_far": "So far"}
 ANSWERS = {
@@ -66,19 +62,6 @@ WORDS = {
 """What the templates write for codes, by the name that they use."""
 
 
-class Listing(Struct, Generic[T], frozen=True):
-    """The first rows of a list, how many there are, and the file that holds them all."""
-
-    rows: tuple[T, ...]
-    total: int
-    file: str
-
-    @property
-    def cut(self) -> bool:
-        """Whether rows were left out."""
-        return self.total > len(self.rows)
-
-
 class Line(Struct, frozen=True):
     """One short line for billing; ``look`` where somebody must."""
 
@@ -86,11 +69,6 @@ class Line(Struct, frozen=True):
     word: str
     text: str
     look: bool = False
-
-
-def listing(items: Sequence[T], file: str, limit: int = LISTED) -> Listing[T]:
-    """The first ``limit`` of ``items``."""
-    return Listing(tuple(items[:limit]), len(items), file)
 
 
 def view(audit: Audit) -> dict[str, Any]:
@@ -102,8 +80,6 @@ def view(audit: Audit) -> dict[str, Any]:
     answers = audit.decision.answers
     said = " ".join([audit.decision.headline, *(a.text for a in answers)])
     monitoring = audit.monitoring
-    lapses = () if monitoring is None else monitoring.lapses
-    fills = [(copy.name, part) for copy in audit.coverage.copies for part in copy.filled]
     return {
         "audit": audit,
         "chart_note": chart_note(audit),
@@ -111,7 +87,6 @@ def view(audit: Audit) -> dict[str, Any]:
         "picture": picture,
         "any_artifact": any(isinstance(r, Row) and r.artifact for r in picture.rows),
         "channels": draw_channels(audit),
-        "channel_rows": listing(audit.signal.channels, "audit.json"),
         "channel_said": lambda channel: channel_words(channel, clock),
         "channels_needed": _needed(audit),
         "parts": _parts(audit),
@@ -125,28 +100,17 @@ def view(audit: Audit) -> dict[str, Any]:
         "findings": _findings(audit),
         "cause": cause_words,
         "people": _people(audit),
-        "events": listing(grouped(audit.annotations), "audit.json", _FEW),
-        "gaps": listing(gaps, "gaps.csv"),
+        "events": grouped(audit.annotations),
         "gap_causes": Counter(c.likely_cause for c in audit.gap_causes).most_common(),
         "longest_gap": max(range(len(gaps)), key=lambda i: gaps[i].duration) if gaps else None,
-        "files": listing(audit.study.files, "files.csv"),
-        "unreadable": listing(audit.study.unreadable, "files.csv"),
-        "inputs": listing(_inputs(audit), "files.csv"),
-        "other_files": listing(
-            [n for n in audit.study.other_files if n not in {i.name for i in audit.inputs}],
-            "the study's folder",
-            _FEW,
-        ),
-        "fills": listing(fills, "audit.json", 100),
-        "annotations": listing(audit.annotations, "audit.json"),
-        "bad_stretches": listing(audit.signal.bad_stretches, "marks.txt"),
+        "inputs": _inputs(audit),
+        "other_files": [
+            n for n in audit.study.other_files if n not in {i.name for i in audit.inputs}
+        ],
+        "fills": [(copy.name, part) for copy in audit.coverage.copies for part in copy.filled],
         "video_periods": {} if audit.video is None else {p.index: p for p in audit.video.periods},
         "mon": monitoring if _checked(audit) else None,
-        "checks": listing(() if monitoring is None else monitoring.checks, "audit.json"),
-        "lapses": listing(lapses, "audit.json", _FEW),
-        # What is said of each lapse alike is said once; what differs stands in the table.
-        "second_readers": listing(audit.second_readers, "audit.json"),
-        "rules": listing(audit.rules, "audit.json"),
+        "lapses": () if monitoring is None else monitoring.lapses,
         **WORDS,
     }
 
