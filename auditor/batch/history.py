@@ -25,7 +25,9 @@ from auditor.model import PersonDecision, Review
 FILE_NAME = "history.sqlite"
 VERSION = 2
 
-_TABLES = """
+_REFUSED = "SELECT RAISE(ABORT, 'the history is append-only')"
+_TABLES = (
+    """
 CREATE TABLE audits (
   id INTEGER PRIMARY KEY,
   study TEXT NOT NULL,
@@ -33,8 +35,8 @@ CREATE TABLE audits (
   fingerprint TEXT NOT NULL,
   inputs TEXT NOT NULL,
   summary TEXT NOT NULL
-);
-CREATE INDEX audits_by_study ON audits (study, id);
+)""",
+    """
 CREATE TABLE decisions (
   id INTEGER PRIMARY KEY,
   study TEXT NOT NULL,
@@ -43,8 +45,8 @@ CREATE TABLE decisions (
   decided_by TEXT NOT NULL CHECK (length(decided_by) > 0),
   note TEXT NOT NULL,
   recorded_utc TEXT NOT NULL
-);
-CREATE INDEX decisions_by_study ON decisions (study, id);
+)""",
+    """
 CREATE TABLE reviews (
   id INTEGER PRIMARY KEY,
   study TEXT NOT NULL,
@@ -53,21 +55,17 @@ CREATE TABLE reviews (
   reviewed_by TEXT NOT NULL CHECK (length(reviewed_by) > 0),
   note TEXT NOT NULL,
   recorded_utc TEXT NOT NULL
-);
-CREATE INDEX reviews_by_study ON reviews (study, id);
-CREATE TRIGGER audits_stay BEFORE UPDATE ON audits BEGIN
-  SELECT RAISE(ABORT, 'the history is append-only'); END;
-CREATE TRIGGER audits_are_kept BEFORE DELETE ON audits BEGIN
-  SELECT RAISE(ABORT, 'the history is append-only'); END;
-CREATE TRIGGER decisions_stay BEFORE UPDATE ON decisions BEGIN
-  SELECT RAISE(ABORT, 'the history is append-only'); END;
-CREATE TRIGGER decisions_are_kept BEFORE DELETE ON decisions BEGIN
-  SELECT RAISE(ABORT, 'the history is append-only'); END;
-CREATE TRIGGER reviews_stay BEFORE UPDATE ON reviews BEGIN
-  SELECT RAISE(ABORT, 'the history is append-only'); END;
-CREATE TRIGGER reviews_are_kept BEFORE DELETE ON reviews BEGIN
-  SELECT RAISE(ABORT, 'the history is append-only'); END;
-"""
+)""",
+    *(
+        statement
+        for table in ("audits", "decisions", "reviews")
+        for statement in (
+            f"CREATE INDEX {table}_by_study ON {table} (study, id)",
+            f"CREATE TRIGGER {table}_stay BEFORE UPDATE ON {table} BEGIN {_REFUSED}; END",
+            f"CREATE TRIGGER {table}_are_kept BEFORE DELETE ON {table} BEGIN {_REFUSED}; END",
+        )
+    ),
+)
 
 _NUMBERS = ("outcome", "ordered_ns", "recorded_ns", "usable_ns", "short_ns")
 """What a decision rests on: where one of these changed, a person must look again."""
@@ -111,7 +109,7 @@ class History:
         with self._transaction():
             (version,) = self._db.execute("PRAGMA user_version").fetchone()
             if version == 0:
-                for statement in _statements(_TABLES):
+                for statement in _TABLES:
                     self._db.execute(statement)
                 self._db.execute(f"PRAGMA user_version = {VERSION}")
             elif version != VERSION:
@@ -272,13 +270,3 @@ class History:
 def same_numbers(one: Summary, other: Summary) -> bool:
     """Whether a decision made on ``one`` holds for ``other`` too."""
     return all(one.get(name) == other.get(name) for name in _NUMBERS)
-
-
-def _statements(script: str) -> Iterator[str]:
-    """The statements of ``script``; a trigger's body is one with its trigger."""
-    statement = ""
-    for line in script.splitlines():
-        statement += line + "\n"
-        if sqlite3.complete_statement(statement):
-            yield statement
-            statement = ""

@@ -28,7 +28,6 @@ from auditor.outputs.redact import Redact, redacted
 from auditor.pipeline import Options, examine, judge
 from auditor.policy import Policy
 
-_CHUNK = 1 << 20
 _SMALL = 1 << 20
 """Files up to this size that are no recordings are checksummed too."""
 REFUSALS = frozenset(
@@ -264,11 +263,8 @@ def file_sha256(path: str | None) -> str | None:
     """The checksum of a file, or ``None`` where there is none to read."""
     if path is None:
         return None
-    digest = hashlib.sha256()
     try:
         with Path(path).open("rb") as file:
-            while block := file.read(_CHUNK):
-                digest.update(block)
+            return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:
         return None
-    return digest.hexdigest()
