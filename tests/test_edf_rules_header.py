@@ -118,7 +118,7 @@ def test_2_header_bytes_outside_printable_ascii_are_found(text: str) -> None:
 
 def test_2_text_that_is_not_left_justified_is_found() -> None:
     recording = read(edf(onsets=[0, 1], fields={"record count": "       2"}))
-    assert "record count (byte 236)" in finding(recording, "header_not_left_justified").observed
+    assert "record count (byte 236)" in finding(recording, "header_form").observed
     assert codes(recording, "caution", "problem") == []
 
 
@@ -275,7 +275,7 @@ def test_4_a_duration_that_makes_decades_is_refused() -> None:
 @pytest.mark.parametrize("end", ["physical minimum", "physical maximum"])
 def test_14_a_physical_limit_that_is_no_number_loses_the_scale_alone(end: str, text: str) -> None:
     recording = read(edf(onsets=[0], signal_fields={(end, 0): text}))
-    assert f"{end} of signal 1 (byte " in finding(recording, "channel_scale_unreadable").observed
+    assert f"{end} of signal 1 (byte " in finding(recording, "channel_scale_wrong").observed
     assert (
         str(recording.channels[0].physical_min) == str(recording.channels[0].physical_max) == "nan"
     )

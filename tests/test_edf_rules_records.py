@@ -62,7 +62,7 @@ def test_5_a_slow_drift_of_a_continuous_file_is_told_with_its_sum() -> None:
 @pytest.mark.parametrize(("reserved", "severity"), [("EDF+C", "caution"), ("EDF+D", "problem")])
 def test_6_a_file_without_its_annotation_signal_is_found(reserved: str, severity: str) -> None:
     recording = read(edf(records=3, plain=True, reserved=reserved))
-    assert finding(recording, "annotation_signal_missing").severity == severity
+    assert finding(recording, "time_keeping_absent").severity == severity
     assert seconds(recording) == [0, 1, 2]
     unknown = (UnknownStart(1, 2, NS, None),) if severity == "problem" else ()
     assert recording.unknown_starts == unknown
@@ -71,7 +71,7 @@ def test_6_a_file_without_its_annotation_signal_is_found(reserved: str, severity
 def test_6_a_label_written_otherwise_is_read_and_told() -> None:
     recording = read(edf(onsets=[0, 1], bdf=True, signal_fields={("label", 2): "EDF Annotations"}))
     assert recording.channels[2].is_annotation
-    assert codes(recording) == ["annotation_label_other"]
+    assert codes(recording) == ["header_form"]
 
 
 # Rule 7: annotation lists (EDF+ 2.2.2).
@@ -190,7 +190,7 @@ def test_10_a_file_of_annotations_alone_records_no_time() -> None:
 def test_10_a_duration_above_0_in_such_a_file_is_told_and_not_counted() -> None:
     recording = read(edf(onsets=[0, 30], signals=[], duration="30"))
     assert recording.record_ns == 0
-    assert finding(recording, "annotation_only_duration").observed == "30.0 s"
+    assert finding(recording, "annotation_only_file").observed == "30.0 s"
 
 
 def test_10_single_samples_of_an_interrupted_file_may_last_no_time() -> None:

@@ -30,10 +30,13 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
     """
     stated = header.record_ns
     if not header.has_signals:
-        notes.add("annotation_only_file")
-        if stated != 0:
-            number = Own("no number" if stated is None else f"{stated / NS} s")
-            notes.add("annotation_only_duration", at=_AT, no_number=number)
+        notes.add(
+            "annotation_only_file",
+            at="" if stated == 0 else _AT,
+            form="" if stated == 0 else "duration",
+            severity=None if stated == 0 else "caution",
+            stated=Own("no number" if stated is None else f"{stated / NS} s"),
+        )
         return 0
     if stated == 0 and header.has_points:
         notes.add("point_samples", at=_AT)

@@ -105,7 +105,7 @@ class Fields:
             if not (raw.isascii() and raw.isprintable()):
                 self.note("header_not_ascii", name, index)
             elif raw[0] == " " and raw.strip():
-                self.note("header_not_left_justified", name, index)
+                self.note("header_form", name, index)
 
     def integer(self, name: str, index: int | None = None) -> int | None:
         """The field's integer, ``None`` where it holds none."""
@@ -490,7 +490,7 @@ def _channels(fields: Fields, signals: int, sample_bytes: int) -> tuple[Channel,
         label, dimension = fields.text("label", index), fields.text("dimension", index)
         is_annotation = label.upper() in ANNOTATION_LABELS
         if is_annotation and label != f"{'BDF' if sample_bytes == 3 else 'EDF'} Annotations":
-            fields.note("annotation_label_other", "label", index)
+            fields.note("header_form", "label", index)
         physical, digital = _limits(fields, index, sample_bytes, is_annotation=is_annotation)
         channels.append(
             Channel(
@@ -518,27 +518,22 @@ def _limits(
 ) -> tuple[tuple[float, float], tuple[int, int]]:
     """Physical and digital limits; physical ones are NaN where the channel cannot be scaled."""
     full = 1 << (8 * sample_bytes - 1)
-    stated = [fields.integer(f"digital {end}", index) for end in ("minimum", "maximum")]
-    low = -full if stated[0] is None else stated[0]
-    high = full - 1 if stated[1] is None else stated[1]
+    low, high = (fields.integer(f"digital {end}", index) for end in ("minimum", "maximum"))
     bottom, top = (fields.quantity(f"physical {end}", index) for end in ("minimum", "maximum"))
+    digital = (-full if low is None else low, full - 1 if high is None else high)
     if is_annotation:
-        return (bottom, top), (low, high)
+        return (bottom, top), digital
     unreadable = {
-        "digital minimum": stated[0] is None,
-        "digital maximum": stated[1] is None,
+        "digital minimum": low is None,
+        "digital maximum": high is None,
         "physical minimum": isnan(bottom),
         "physical maximum": isnan(top),
     }
-    for name, is_so in unreadable.items():
-        if is_so:
-            fields.note("channel_scale_unreadable", name, index)
-    if any(unreadable.values()):
-        return (nan, nan), (low, high)
-    if high <= low or low < -full or high >= full:
-        fields.note("channel_scale_wrong", "digital maximum", index)
-        return (nan, nan), (low, high)
-    if bottom == top:
-        fields.note("channel_scale_wrong", "physical maximum", index)
-        return (nan, nan), (low, high)
-    return (bottom, top), (low, high)
+    wrong = [name for name, is_so in unreadable.items() if is_so]
+    if not wrong and not -full <= digital[0] < digital[1] < full:
+        wrong = ["digital maximum"]
+    elif not wrong and bottom == top:
+        wrong = ["physical maximum"]
+    for name in wrong:
+        fields.note("channel_scale_wrong", name, index)
+    return (nan, nan) if wrong else (bottom, top), digital

@@ -175,10 +175,13 @@ def _timeline(
     if not plus or not record_ns:
         return Timeline(offsets, ())
     notes.add(
-        "time_keeping_absent" if header.annotation_channels else "annotation_signal_missing",
+        "time_keeping_absent",
         at="annotation signals",
         severity="caution" if continuous and not header.annotation_channels else "problem",
         format=Own(header.format),
+        nothing=Own(
+            "no record" if header.annotation_channels else "it has no annotation signal: no record"
+        ),
         unseen=Own("." if continuous else ": gaps that the file may have inside cannot be seen."),
         action=Own(
             "Compare the recorded time with the recorder's log."

@@ -69,7 +69,7 @@ def _date_field(claim: HeaderClaim, notes: Notes) -> date | None:
             start_date=printable(claim.start_date),
         )
         return None
-    _check_form(notes, "start date", 168, claim.start_date, "dd.mm.yy")
+    _check_form(notes, "start date", 168, claim.start_date)
     return found
 
 
@@ -86,12 +86,10 @@ def _time_field(claim: HeaderClaim, notes: Notes) -> time:
             start_time=printable(claim.start_time),
         )
         return time(0)
-    _check_form(notes, "start time", 176, claim.start_time, "hh.mm.ss")
+    _check_form(notes, "start time", 176, claim.start_time)
     return found
 
 
-def _check_form(notes: Notes, field: str, byte: int, observed: str, expected: str) -> None:
+def _check_form(notes: Notes, field: str, byte: int, observed: str) -> None:
     if len(observed) != 8 or observed[2] != ".":
-        at = f"field '{field}' (byte {byte})"
-        shown = printable(observed)
-        notes.add("start_stamp_form", at=at, field=field, expected=expected, observed=shown)
+        notes.field("header_form", field, byte, observed)

@@ -7,30 +7,20 @@ from typing import Literal
 from auditor.model.codes.entry import Entry
 
 EdfCode = Literal[
-    "annotation_label_other", "annotation_not_utf8", "annotation_only_duration",
-    "annotation_only_file", "annotation_signal_missing", "annotations_elsewhere",
-    "annotations_malformed", "blank_records_counted", "blank_records_inside", "bytes_unreadable",
-    "channel_scale_unreadable", "channel_scale_wrong", "channel_without_samples",
-    "continuous_file_jumps", "first_onset_off", "format_contradiction", "header_length_wrong",
-    "header_not_ascii", "header_not_left_justified", "more_records_than_claimed", "never_closed",
-    "onset_out_of_line", "onsets_drift", "onsets_run_backwards", "padding_at_end",
+    "annotation_not_utf8", "annotation_only_file", "annotations_elsewhere", "annotations_malformed",
+    "blank_records_counted", "blank_records_inside", "bytes_unreadable", "channel_scale_wrong",
+    "channel_without_samples", "continuous_file_jumps", "first_onset_off", "format_contradiction",
+    "header_form", "header_length_wrong", "header_not_ascii", "more_records_than_claimed",
+    "never_closed", "onset_out_of_line", "onsets_drift", "onsets_run_backwards", "padding_at_end",
     "partial_last_record", "plain_file_with_times", "point_samples", "record_count_unreadable",
     "record_duration_doubtful", "record_duration_unreadable", "record_duration_unusual",
     "record_large", "record_start_unknown", "recording_date_unreadable", "records_missing",
     "reserved_unknown", "signal_count_wrong", "start_date_conflict", "start_date_unreadable",
-    "start_stamp_form", "start_time_unreadable", "subfields_missing", "surplus_records",
-    "time_keeping_absent", "time_keeping_restored", "trailing_bytes", "version_wrong",
+    "start_time_unreadable", "subfields_missing", "surplus_records", "time_keeping_absent",
+    "time_keeping_restored", "trailing_bytes", "version_wrong",
 ]  # fmt: skip
 
 CODES: dict[EdfCode, Entry] = {
-    "annotation_label_other": Entry(
-        "info",
-        meaning="An annotation signal whose label is written in another way.",
-        text="{fields} the mark of an annotation signal written in another way than this format's. "
-        "It is read as annotations.",
-        expected="'EDF Annotations' in EDF+, 'BDF Annotations' in BDF+",
-        observed="{places}{more}",
-    ),
     "annotation_not_utf8": Entry(
         "caution",
         meaning="Annotation text with bytes that are not UTF-8.",
@@ -38,26 +28,16 @@ CODES: dict[EdfCode, Entry] = {
         "\\x and two digits.",
         action="Read the event in the recorder's own software where its words matter.",
     ),
-    "annotation_only_duration": Entry(
-        "caution",
-        meaning="A file of annotations alone states a record duration above 0.",
-        text="The file holds annotations alone, so that its record duration should be 0. No time "
-        "is counted for it.",
-        expected="0",
-        observed="{no_number}",
-        action="Nothing to do.",
-    ),
     "annotation_only_file": Entry(
         "info",
         meaning="A file of annotations alone; it adds nothing to recorded time.",
         text="The file holds annotations and no signals. It adds nothing to the recorded time.",
-    ),
-    "annotation_signal_missing": Entry(
-        "caution",
-        meaning="The header says EDF+ or BDF+, but no annotation signal is there.",
-        text="The header calls the file {format}, but the file has no annotation signal, in which "
-        "records state their starts. The records are placed one right after another{unseen}",
-        action="{action}",
+        forms={
+            "duration": "The file holds annotations and no signals, yet its record duration is not "
+            "0. It adds nothing to the recorded time.",
+        },
+        observed="{stated}",
+        action="Nothing to do.",
     ),
     "annotations_elsewhere": Entry(
         "info",
@@ -100,22 +80,12 @@ CODES: dict[EdfCode, Entry] = {
         action="The disk or card may be failing. Copy the file again from the recorder's card at "
         "once.",
     ),
-    "channel_scale_unreadable": Entry(
-        "caution",
-        meaning="Channel limits that hold no usable number.",
-        text="{fields} no usable number: these channels cannot be scaled to their unit. Durations "
-        "do not depend on it.",
-        expected="numbers with a decimal point, in plain digits",
-        observed="{places}{more}",
-        action="Do not trust the amplitudes of these channels.",
-    ),
     "channel_scale_wrong": Entry(
         "caution",
-        meaning="Channel limits that cannot be scaled by.",
-        text="{fields} limits that cannot be scaled by: the digital maximum must exceed the "
-        "minimum, within the range of the samples, and the two physical limits must differ. "
-        "Durations do not depend on it.",
-        expected="digital maximum above digital minimum, physical limits that differ",
+        meaning="Channel limits that hold no usable number, or that cannot be scaled by.",
+        text="{fields} limits that cannot be scaled by. Durations do not depend on it.",
+        expected="plain numbers with a decimal point, the digital maximum above the minimum, "
+        "within the range of the samples, and physical limits that differ",
         observed="{places}{more}",
         action="Do not trust the amplitudes of these channels.",
     ),
@@ -154,6 +124,14 @@ CODES: dict[EdfCode, Entry] = {
         observed="{reserved}",
         action="If the number of records looks wrong, the file is of the other format.",
     ),
+    "header_form": Entry(
+        "info",
+        meaning="Header fields written in another form than the format's.",
+        text="{fields} another form than the format wants. The meaning is taken all the same.",
+        expected="text at the left, dd.mm.yy, hh.mm.ss, and 'EDF Annotations' in EDF+ or 'BDF "
+        "Annotations' in BDF+ as the label of annotations",
+        observed="{places}{more}",
+    ),
     "header_length_wrong": Entry(
         "caution",
         meaning="The header's own length is stated wrongly.",
@@ -170,13 +148,6 @@ CODES: dict[EdfCode, Entry] = {
         expected="ASCII characters 32 to 126, padded with spaces",
         observed="{places}{more}",
         action="Check the texts that they hold; the durations do not depend on them.",
-    ),
-    "header_not_left_justified": Entry(
-        "info",
-        meaning="Header fields that do not begin at their first character.",
-        text="{fields} spaces in front of the text. It is read all the same.",
-        expected="text at the left, spaces at the right",
-        observed="{places}{more}",
     ),
     "more_records_than_claimed": Entry(
         "caution",
@@ -368,14 +339,6 @@ CODES: dict[EdfCode, Entry] = {
         observed="{start_date}",
         action="Check the date against the hook-up log.",
     ),
-    "start_stamp_form": Entry(
-        "info",
-        meaning="A start date or time written in another form.",
-        text="The {field} is not written as the format wants it; its meaning is taken all the "
-        "same.",
-        expected="{expected}",
-        observed="{observed}",
-    ),
     "start_time_unreadable": Entry(
         "problem",
         meaning="The start time is no time of day; midnight stands in.",
@@ -407,7 +370,7 @@ CODES: dict[EdfCode, Entry] = {
     "time_keeping_absent": Entry(
         "caution",
         meaning="No record of an EDF+ or BDF+ file states its start.",
-        text="The header calls the file {format}, but no record states its start. The records are "
+        text="The header calls the file {format}, but {nothing} states its start. The records are "
         "placed one right after another{unseen}",
         action="{action}",
     ),
