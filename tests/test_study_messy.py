@@ -392,7 +392,7 @@ def test_what_is_set_by_hand_is_told_with_by_whom_and_what_the_rules_would_give(
     tmp_path: Path,
 ) -> None:
     row = next(r for r in ROWS if r.name == "excluded by hand")
-    said = next(f for f in audited(row, tmp_path).findings if f.code == "excluded_by_hand")
+    said = next(f for f in audited(row, tmp_path).findings if f.code == "set_by_hand")
     for words in ("T-12", "5:00:00 would be recorded", "4:00:00 is"):
         assert words in said.text
 

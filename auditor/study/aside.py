@@ -15,7 +15,6 @@ from auditor.model import (
     Finding,
     Order,
     Recording,
-    SetAsideCode,
     StudyFile,
     finding,
 )
@@ -23,7 +22,7 @@ from auditor.model.codes.study import StudyCode
 from auditor.study.belonging import Aside, by_code, patient_code
 from auditor.study.placing import SEAMLESS, SHOWN, about_files, in_order, moved, recorded_ns
 
-_VERBS: dict[SetAsideCode, tuple[str, str]] = {
+_VERBS: dict[StudyCode, tuple[str, str]] = {
     "far_in_time": ("lies", "lie"),
     "start_not_known": ("states", "state"),
     "other_recorder": ("comes", "come"),
@@ -46,7 +45,9 @@ def aside_findings(
     """
     begun = min((f.start for f in counted if f.interval), default=None)
     earlier: list[StudyFile] = []
-    for code in dict.fromkeys(a.code for a in aside if a.code != "excluded_by_hand"):
+    for code in dict.fromkeys(a.code for a in aside):
+        if code == "excluded_by_hand":  # told with what else was set by hand
+            continue
         mine = [a for a in aside if a.code == code]
         files = in_order(a.file for a in mine)
         yield _one_reason(code, files, counted, hookup, axis, all(a.by_order for a in mine))
@@ -57,7 +58,7 @@ def aside_findings(
 
 
 def _one_reason(
-    code: SetAsideCode,
+    code: StudyCode,
     files: Sequence[StudyFile],
     counted: Sequence[StudyFile],
     hookup: int | None,
@@ -202,17 +203,18 @@ def by_hand_findings(
 ) -> Iterator[Finding]:
     """What was set by hand, by whom, and what the rules alone would have given."""
     recorded = hms(recorded_ns(f for f in files if f.role == "counted"))
-    wanted: tuple[tuple[StudyCode, frozenset[str]], ...] = (
-        ("excluded_by_hand", hand.excluded),
-        ("included_by_hand", hand.included),
-        ("clock_set_by_hand", hand.clocks),
-    )
-    for code, which in wanted:
+    done = {
+        "Set aside": hand.excluded,
+        "Counted": hand.included,
+        "Start corrected": hand.clocks,
+    }
+    for what, which in done.items():
         mine = [f for f in files if f.name in which]
         if mine:
             yield about_files(
-                code,
+                "set_by_hand",
                 mine,
+                what=Own(what),
                 by=f" by {hand.by}" if hand.by else Own(""),
                 length=hms(recorded_ns(mine)),
                 by_rules=hms(by_rules_ns),

@@ -30,16 +30,15 @@ SET_ASIDE: dict[SetAsideCode, str] = {
 
 StudyCode = Literal[
     "before_hookup", "card_not_cleared", "channel_sets_change", "clock_may_have_stepped",
-    "clock_never_set", "clock_set_by_hand", "copies_matched", "copy_clock_uneven",
-    "copy_files_between", "copy_not_matched", "correction_without_file", "date_may_be_wrong",
-    "daylight_saving_change", "daylight_saving_not_followed", "default_date", "duplicate_export",
-    "empty_file", "excluded_by_hand", "far_in_time", "hour_step", "included_by_hand",
-    "more_than_ordered", "moved_far", "other_channel_set", "other_files", "other_patient",
-    "other_recorder", "overlap_inside_file", "overlapping_recordings", "patient_code_missing",
-    "patient_code_not_found", "piece_missing", "placement_out_of_range", "recordings_in_trash",
-    "reference_clock", "repeated_hour", "skipped_hour", "small_overlap",
-    "start_disagrees_with_hookup", "start_not_known", "test_recording", "two_studies_likely",
-    "unreadable_file",
+    "clock_never_set", "copies_matched", "copy_clock_uneven", "copy_files_between",
+    "copy_not_matched", "correction_without_file", "date_may_be_wrong", "daylight_saving_change",
+    "daylight_saving_not_followed", "default_date", "duplicate_export", "empty_file", "far_in_time",
+    "hour_step", "more_than_ordered", "moved_far", "other_channel_set", "other_files",
+    "other_patient", "other_recorder", "overlap_inside_file", "overlapping_recordings",
+    "patient_code_missing", "patient_code_not_found", "piece_missing", "placement_out_of_range",
+    "recordings_in_trash", "reference_clock", "repeated_hour", "set_by_hand", "skipped_hour",
+    "small_overlap", "start_disagrees_with_hookup", "start_not_known", "test_recording",
+    "two_studies_likely", "unreadable_file",
 ]  # fmt: skip
 
 CODES: dict[StudyCode, Entry] = {
@@ -95,13 +94,6 @@ CODES: dict[StudyCode, Entry] = {
         observed="{names}: {start}",
         action="Set the clock at the next hook-up.",
         headline="the clock was never set: when it was recorded is not known",
-    ),
-    "clock_set_by_hand": Entry(
-        "info",
-        meaning="Start stamps that a person corrected in the order",
-        text="Start corrected by hand{by}: {files}. With the rules alone, {by_rules} would be "
-        "recorded; {recorded} is.",
-        observed="{names}",
     ),
     "copies_matched": Entry(
         "info",
@@ -203,13 +195,6 @@ CODES: dict[StudyCode, Entry] = {
         observed="0 bytes",
         action="Copy it from the card again, if it is not empty there too.",
     ),
-    "excluded_by_hand": Entry(
-        "info",
-        meaning="Files that a person set aside in the order",
-        text="Set aside by hand{by}: {files} ({length}). With the rules alone, {by_rules} would be "
-        "recorded; {recorded} is.",
-        observed="{names}",
-    ),
     "far_in_time": Entry(
         "problem",
         meaning="Files far from the rest in time; set aside",
@@ -227,13 +212,6 @@ CODES: dict[StudyCode, Entry] = {
         "missing. {recorded} was recorded either way.",
         observed="{before} ends {ended}, {after} starts {started}",
         action="Name the time zone in the order; then the audit can tell.",
-    ),
-    "included_by_hand": Entry(
-        "info",
-        meaning="Files that a person counted in the order although the rules set them aside",
-        text="Counted by hand{by}: {files} ({length}). With the rules alone, {by_rules} would be "
-        "recorded; {recorded} is.",
-        observed="{names}",
     ),
     "more_than_ordered": Entry(
         "problem",
@@ -376,6 +354,13 @@ CODES: dict[StudyCode, Entry] = {
         observed="{names}: {stamps}",
         action="Check with the diary when the recording was going on.",
         headline="a start in the hour that exists twice. {both}",
+    ),
+    "set_by_hand": Entry(
+        "info",
+        meaning="Files that a person set aside, counted or moved in time by the order",
+        text="{what} by hand{by}: {files} ({length}). With the rules alone, {by_rules} would be "
+        "recorded; {recorded} is.",
+        observed="{names}",
     ),
     "skipped_hour": Entry(
         "caution",
