@@ -157,9 +157,7 @@ def _timeline(
     if has_times:
         if not plus:
             notes.add(
-                "plain_file_with_times",
-                at="field 'reserved' (byte 192)",
-                format=header.format,
+                "plain_file_with_times", at="field 'reserved' (byte 192)", format=header.format
             )
         timeline = settle(scan.onsets_ns[: tail.counted], record_ns, notes, continuous=continuous)
         _limit_jumps(timeline.offsets_ns, record_ns, notes)

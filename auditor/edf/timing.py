@@ -150,12 +150,7 @@ def _note_missing(
 
 
 def check_order(
-    offsets_ns: Int64,
-    record_ns: int,
-    *,
-    continuous: bool,
-    rounding_ns: float,
-    notes: Notes,
+    offsets_ns: Int64, record_ns: int, *, continuous: bool, rounding_ns: float, notes: Notes
 ) -> None:
     """Report what the sequence of starts says: jumps, overlaps, drift, a doubtful duration.
 

@@ -150,11 +150,7 @@ def _walk(top: Path, root: Path, listing: Listing) -> Iterator[tuple[str, Path, 
 
 
 def _take(
-    name: str,
-    path: Path,
-    is_link: bool,
-    listing: Listing,
-    seen: dict[tuple[int, int], str],
+    name: str, path: Path, is_link: bool, listing: Listing, seen: dict[tuple[int, int], str]
 ) -> None:
     try:
         handle, status = open_regular(path)

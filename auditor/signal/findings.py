@@ -109,10 +109,7 @@ def _by_channel(placed: Sequence[Placed], settings: SignalSettings) -> Iterator[
 
 
 def _grouped(
-    code: FindingCode,
-    alike: Sequence[tuple[Placed, Plan]],
-    limits: str = "",
-    mains: str = "",
+    code: FindingCode, alike: Sequence[tuple[Placed, Plan]], limits: str = "", mains: str = ""
 ) -> Finding:
     files = list(dict.fromkeys(one.scan.recording.name for one, _ in alike))
     names = _names(plan.channel.label for _, plan in alike)

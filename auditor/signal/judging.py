@@ -86,12 +86,7 @@ def judge_records(
 
 
 def judge_stream(
-    stream: Samples,
-    bounds: Int64,
-    whole: Bools,
-    group: Group,
-    settings: SignalSettings,
-    out: Flags,
+    stream: Samples, bounds: Int64, whole: Bools, group: Group, settings: SignalSettings, out: Flags
 ) -> None:
     """Seconds that lie anyhow in records: those with equally many samples together.
 

@@ -173,11 +173,7 @@ def summarise(
 
 
 def _facts(
-    time: ChannelTime,
-    edges: Int64,
-    coverage: Coverage,
-    recorded: Pair,
-    settings: SignalSettings,
+    time: ChannelTime, edges: Int64, coverage: Coverage, recorded: Pair, settings: SignalSettings
 ) -> ChannelFacts:
     states = (time.signal, time.flat, time.saturated, time.mains, time.large)
     by_hour = [_within(pair, edges[:, 0], edges[:, 1]).tolist() for pair in states]

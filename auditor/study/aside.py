@@ -10,14 +10,7 @@ from msgspec.structs import replace
 from auditor.core.clock import FIRST_START, LAST_START, Axis
 from auditor.core.durations import hms
 from auditor.core.text import Own, quantity
-from auditor.model import (
-    Corrections,
-    Finding,
-    Order,
-    Recording,
-    StudyFile,
-    finding,
-)
+from auditor.model import Corrections, Finding, Order, Recording, StudyFile, finding
 from auditor.model.codes.study import StudyCode
 from auditor.study.belonging import Aside, by_code, patient_code
 from auditor.study.placing import SEAMLESS, SHOWN, about_files, in_order, moved, recorded_ns
@@ -203,11 +196,7 @@ def by_hand_findings(
 ) -> Iterator[Finding]:
     """What was set by hand, by whom, and what the rules alone would have given."""
     recorded = hms(recorded_ns(f for f in files if f.role == "counted"))
-    done = {
-        "Set aside": hand.excluded,
-        "Counted": hand.included,
-        "Start corrected": hand.clocks,
-    }
+    done = {"Set aside": hand.excluded, "Counted": hand.included, "Start corrected": hand.clocks}
     for what, which in done.items():
         mine = [f for f in files if f.name in which]
         if mine:

@@ -217,10 +217,7 @@ def _main(
 
 
 def sort_by_hookup(
-    files: Sequence[StudyFile],
-    hookup: int | None,
-    settings: StudySettings,
-    pinned: Collection[str],
+    files: Sequence[StudyFile], hookup: int | None, settings: StudySettings, pinned: Collection[str]
 ) -> Sorted:
     """Set aside what ended before the hook-up: recorded before this patient was connected.
 

@@ -53,9 +53,7 @@ def _held(file: StudyFile) -> intervals.Pair:
 
 
 def overlap_findings(
-    copies: Sequence[Sequence[StudyFile]],
-    explained: Callable[[str, str], bool],
-    where: str,
+    copies: Sequence[Sequence[StudyFile]], explained: Callable[[str, str], bool], where: str
 ) -> list[Finding]:
     """Findings on the overlaps inside each of ``copies``.
 

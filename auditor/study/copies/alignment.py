@@ -17,14 +17,7 @@ from msgspec import Struct
 from auditor.model import StudyFile, TimeMap
 from auditor.study.copies.anchors import MOST_DRIFT, REACHES, anchors, first_anchor, twin_anchors
 from auditor.study.copies.windows import Anchor, Reference
-from auditor.study.placing import (
-    in_order,
-    in_range,
-    in_years,
-    own_runs,
-    place,
-    place_by_runs,
-)
+from auditor.study.placing import in_order, in_range, in_years, own_runs, place, place_by_runs
 
 _PPB = 1_000_000_000
 

@@ -10,13 +10,7 @@ import numpy as np
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Int64, StudyFile
 from auditor.study.copies.samples import same_bytes, signal_channels, spread
-from auditor.study.copies.windows import (
-    Anchor,
-    Reference,
-    Window,
-    window_length,
-    windows,
-)
+from auditor.study.copies.windows import Anchor, Reference, Window, window_length, windows
 
 POINTS = 8
 """Places at which a file is compared: its ends and some between, which show whether its clock ran
@@ -144,9 +138,7 @@ def _shared(file: StudyFile, reference: Reference, delta: int, count: int) -> li
 
 
 def anchors(
-    own: Sequence[StudyFile],
-    reference: Reference,
-    known: dict[int, list[Anchor]],
+    own: Sequence[StudyFile], reference: Reference, known: dict[int, list[Anchor]]
 ) -> dict[int, list[Anchor]]:
     """Anchors of every file of ``own`` where the reference holds the same time, by file index.
 

@@ -60,8 +60,7 @@ class Reference:
     def __init__(self, files: Sequence[StudyFile]) -> None:
         placed = [(f.interval, f) for f in files]
         kept = sorted(
-            ((i, f) for i, f in placed if i is not None),
-            key=lambda p: (p[0].start, p[1].name),
+            ((i, f) for i, f in placed if i is not None), key=lambda p: (p[0].start, p[1].name)
         )
         self.files = [f for _, f in kept]
         self._intervals = [i for i, _ in kept]
