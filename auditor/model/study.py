@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from pathlib import Path
 from typing import Literal
 
@@ -27,6 +28,11 @@ class TimeMap(Struct, frozen=True):
     anchor: int
     rate_num: int = 1
     rate_den: int = 1
+
+    @property
+    def rate(self) -> Fraction:
+        """Time on the axis for time of the file, exact."""
+        return Fraction(self.rate_num, self.rate_den)
 
     def instant(self, offset_ns: int) -> int:
         """The instant ``offset_ns`` after the header's start."""

@@ -132,7 +132,7 @@ def _runs(recording: Recording, time_map: TimeMap, ratio: Fraction) -> tuple[Int
     starts, ends = own_runs(recording)
     if not len(starts):
         return starts, ends, 0
-    if rate_of(time_map) == ratio == 1:
+    if time_map.rate == ratio == 1:
         return (
             time_map.instants(starts),
             time_map.instants(ends),
@@ -147,11 +147,6 @@ def _runs(recording: Recording, time_map: TimeMap, ratio: Fraction) -> tuple[Int
     last = np.maximum(last, first)
     held = intervals.total(intervals.union(first, last))
     return first, last, max(recording.records * length, held)
-
-
-def rate_of(time_map: TimeMap) -> Fraction:
-    """The map's rate as an exact fraction."""
-    return Fraction(time_map.rate_num, time_map.rate_den)
 
 
 def held(files: Iterable[StudyFile]) -> intervals.Pair:

@@ -70,10 +70,10 @@ def twin_anchors(own: Sequence[StudyFile], reference: Reference) -> dict[int, li
         alike = (f for f in reference.files if f.recording.size_bytes == rec.size_bytes)
         twin = next((f for f in alike if same_bytes(rec, f.recording)), None)
         if twin is not None:
-            ratio = Fraction(twin.map.rate_num, twin.map.rate_den)
             offsets = sorted({int(rec.offsets_ns[0]), int(rec.offsets_ns[-1])})
             found[index] = [
-                Anchor(o, twin.map.instant(o), ratio, max(rec.record_ns, 1)) for o in offsets
+                Anchor(o, twin.map.instant(o), twin.map.rate, max(rec.record_ns, 1))
+                for o in offsets
             ]
     return found
 

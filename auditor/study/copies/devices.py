@@ -96,7 +96,7 @@ def devices(files: Sequence[StudyFile]) -> tuple[Device, ...]:
         for unit in units:
             by_level[level(unit.folder), unit.recorder, unit.series].append(unit)
         groups = list(by_level.values())
-        if not any(_conflicting(group) for group in groups):
+        if not any(_conflicting(unit.files for unit in group) for group in groups):
             break
     merged: list[tuple[str, Device]] = []
     for device in sorted(map(_together, groups), key=lambda d: (d.start, d.folder)):
@@ -138,13 +138,13 @@ def _by_series(unit: Device) -> list[Device]:
 
     Two devices' files are at times kept in one folder (``card1.edf`` beside ``pc1.edf``).
     """
-    if not _conflicting([Device("", "", (f,)) for f in unit.files]):
+    if not _conflicting((f,) for f in unit.files):
         return [unit]
     groups: dict[str, list[StudyFile]] = defaultdict(list)
     for file in unit.files:
         groups[_series(posixpath.basename(file.name))].append(file)
     parts = [Device(unit.folder, unit.recorder, tuple(f), name) for name, f in groups.items()]
-    conflicts = any(_conflicting([Device("", "", (f,)) for f in part.files]) for part in parts)
+    conflicts = any(_conflicting((f,) for f in part.files) for part in parts)
     return [unit] if len(parts) == 1 or conflicts else parts
 
 
@@ -168,14 +168,11 @@ def one_device(a: Device, b: Device) -> bool:
     return same and not _shares(a.held(), b.held())
 
 
-def _conflicting(units: Sequence[Device]) -> bool:
-    """Whether any two of ``units`` share too much time to be of one device."""
-    pairs = sorted(
-        ((u.held(), u.folder) for u in units if u.recorded_ns),
-        key=lambda h: (int(h[0][0][0]), h[1]),
-    )
+def _conflicting(groups: Iterable[Sequence[StudyFile]]) -> bool:
+    """Whether any two of ``groups`` of files share too much time to be of one device."""
+    pairs = sorted((p for p in map(held, groups) if len(p[0])), key=lambda p: int(p[0][0]))
     active: list[intervals.Pair] = []
-    for pair, _ in pairs:
+    for pair in pairs:
         active = [p for p in active if int(p[1][-1]) > int(pair[0][0])]
         if any(_shares(p, pair) for p in active):
             return True
