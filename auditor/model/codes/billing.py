@@ -7,23 +7,12 @@ from typing import Literal
 from auditor.model.codes.entry import Entry
 
 BillingCode = Literal[
-    "asked_interpretation_lowers",
-    "band_below_order",
-    "checks_outside_recording",
-    "close_to_limit",
-    "interpretations_differ",
-    "monitoring_lapse",
-    "monitoring_level_lowered",
-    "monitoring_not_documented",
-    "monitoring_not_shown",
-    "setup_channels_below_minimum",
-    "signal_channels_below_setup_minimum",
-    "usable_band_below_recorded",
-    "video_below_share",
-    "video_not_documented",
-    "video_not_ordered",
-    "video_or_monitoring_not_stated",
-]
+    "asked_interpretation_lowers", "band_below_order", "checks_outside_recording", "close_to_limit",
+    "interpretations_differ", "monitoring_lapse", "monitoring_level_lowered",
+    "monitoring_not_documented", "monitoring_not_shown", "setup_channels_below_minimum",
+    "signal_channels_below_setup_minimum", "usable_band_below_recorded", "video_below_share",
+    "video_not_documented", "video_not_ordered", "video_or_monitoring_not_stated",
+]  # fmt: skip
 
 CODES: dict[BillingCode, Entry] = {
     "asked_interpretation_lowers": Entry(
@@ -37,21 +26,18 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "band_below_order": Entry(
         "caution",
-        meaning="The recorded time reaches a lower band or fewer units than the ordered time "
-        "would have.",
+        meaning="The recorded time reaches a lower band or fewer units than the ordered time would "
+        "have.",
         text="{recorded} recorded reaches {reached}; the ordered {ordered} would give {wanted}: "
         "{margin}.",
-        expected="{wanted}",
-        observed="{reached}",
         action="Use the codes that the recorded time reaches, not those of the ordered time.",
     ),
     "checks_outside_recording": Entry(
         "info",
         meaning="Checks before the first record, after the last or in an interruption; they show "
         "no review and are not counted.",
-        text="{outside} before the first record, after the last or in an interruption. "
-        "Nothing was being recorded then: no review, not counted.",
-        expected="checks while the recording runs",
+        text="{outside} before the first record, after the last or in an interruption. Nothing was "
+        "being recorded then: no review, not counted.",
         observed="{count} outside",
         action="If many lie outside, compare the log's clock and dates with the recording's.",
     ),
@@ -60,7 +46,6 @@ CODES: dict[BillingCode, Entry] = {
         meaning="The recorded time lies just below or just above a limit at which codes change.",
         text="The recorded {recorded} lies {told}: there codes change.",
         expected="{limits}",
-        observed="{recorded}",
         action="Look at the interruptions and at findings on times before a code rests on so "
         "little.",
     ),
@@ -77,7 +62,6 @@ CODES: dict[BillingCode, Entry] = {
         meaning="More recorded time passed between documented checks than the level needs.",
         text="{told}, in {periods}. {level} monitoring allows at most {limit} of recording without "
         "a check; the longest here is {longest}.{ends}",
-        expected="at most {limit}",
         observed="{longest}",
         action="Look for checks that were made and not entered. If there were none, the level of "
         "the periods named is lower.",
@@ -86,11 +70,10 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "monitoring_level_lowered": Entry(
         "caution",
-        meaning="The log does not support the ordered level of monitoring throughout; the "
-        "periods and codes are named.",
+        meaning="The log does not support the ordered level of monitoring throughout; the periods "
+        "and codes are named.",
         text="{ordered} monitoring was ordered and the log does not support it in {count} of "
         "{every}. {told}{rest}",
-        expected="{ordered}",
         observed="{observed}",
         action="Ask the coder whether the period or the whole study is lowered.",
     ),
@@ -115,8 +98,6 @@ CODES: dict[BillingCode, Entry] = {
         meaning="The order asks for a level of monitoring that no list of checks can show.",
         text="{ordered} monitoring was ordered. A list of checks cannot show it; this one supports "
         "{supported} throughout, and the codes are those.",
-        expected="{ordered}",
-        observed="{supported}",
         action="Let the coder see how the watching is documented.",
         question="billing",
         headline="{level} monitoring cannot be shown by a list of checks; {supported} is",
@@ -138,7 +119,6 @@ CODES: dict[BillingCode, Entry] = {
         "needs.",
         text="{recorded} recorded, but only {count} ever had a signal; {setup} needs {needed}. The "
         "set-up code given follows the channels that were recorded.",
-        expected="at least {needed}",
         observed="{count}",
         action="Ask the coder whether the set-up code stands.",
         question="billing",
@@ -149,8 +129,6 @@ CODES: dict[BillingCode, Entry] = {
         meaning="Codes rest partly on time that nobody could read.",
         text="By recorded time ({recorded}) the codes are {codes}; by usable time ({usable}) they "
         "would be {usable_codes}. The codes rest partly on hours with too few channels to read.",
-        expected="{codes}",
-        observed="{usable_codes}",
     ),
     "video_below_share": Entry(
         "caution",
@@ -167,15 +145,12 @@ CODES: dict[BillingCode, Entry] = {
         observed="{observed}",
         action="Look whether the video log is complete.",
         question="billing",
-        headline="{told}",
     ),
     "video_not_documented": Entry(
         "caution",
         meaning="Video was ordered and no video log was given.",
         text="Video was ordered, and no video log was given: how much of the recording had video "
         "is not documented. The codes are those of the policy for this case.",
-        expected="a video log",
-        observed="none",
         action="Name the video log in the order.",
         question="billing",
         headline="video was ordered and no log of it was given",
@@ -199,7 +174,5 @@ CODES: dict[BillingCode, Entry] = {
             "ones.",
             "no_order": "There is no order: the codes are those without video and unmonitored.",
         },
-        expected="video and monitoring in the order",
-        observed="nothing",
     ),
 }

@@ -8,25 +8,11 @@ Rank = Literal["witness", "pattern", "coincidence"]
 """A witness says it; a pattern of the files shows it; a coincidence only fits it."""
 
 CauseCode = Literal[
-    "ordered_time_over",
-    "file_cut_short",
-    "card_full",
-    "file_size_limit",
-    "power_exhausted",
-    "supply_unplugged",
-    "power_change",
-    "electrodes_lost",
-    "stopped_by_patient",
-    "stopped_by_technologist",
-    "stopped_by_person",
-    "recorder_interrupted",
-    "clock_change",
-    "unreadable_file",
-    "file_set_aside",
-    "missing_file",
-    "new_file_by_schedule",
-    "not_known",
-]
+    "ordered_time_over", "file_cut_short", "card_full", "file_size_limit", "power_exhausted",
+    "supply_unplugged", "power_change", "electrodes_lost", "stopped_by_patient",
+    "stopped_by_technologist", "stopped_by_person", "recorder_interrupted", "clock_change",
+    "unreadable_file", "file_set_aside", "missing_file", "new_file_by_schedule", "not_known",
+]  # fmt: skip
 
 CAUSES: dict[CauseCode, str] = {
     "ordered_time_over": "The recording ran to its planned end or beyond.",

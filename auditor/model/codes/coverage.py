@@ -20,8 +20,6 @@ CODES: dict[CoverageCode, Entry] = {
         text="{outside} of {total} {verb} where nothing was recorded (in an interruption, before "
         "the first record or after the last). They are kept and change no duration. The first is "
         "at {first}.",
-        expected="annotations inside recorded time",
-        observed="{outside} outside",
         action="Read them beside the interruptions: they often say why the recording was off.",
     ),
     "annotations_beyond_limit": Entry(
@@ -29,8 +27,6 @@ CODES: dict[CoverageCode, Entry] = {
         meaning="A file holds more annotations than are kept; all were counted.",
         text="The file holds {total} annotations, of which the first {kept} are kept. No duration "
         "depends on them; stop and check annotations beyond the limit were not looked at.",
-        expected="at most {kept}",
-        observed="{total}",
         action="Look whether the recorder wrote an event in a loop.",
     ),
     "interruptions_not_looked_at": Entry(

@@ -5,20 +5,10 @@ from __future__ import annotations
 from typing import Literal
 
 ReasonCode = Literal[
-    "covers_the_order",
-    "no_order",
-    "study_goes_on",
-    "below_minimum_share",
-    "below_tolerance",
-    "outside_ordered_time",
-    "signal_not_looked_at",
-    "few_eeg_channels",
-    "usable_below_minimum",
-    "usable_below_share",
-    "clean_below_share",
-    "night_lost",
-    "minimum_not_met",
-]
+    "covers_the_order", "no_order", "study_goes_on", "below_minimum_share", "below_tolerance",
+    "outside_ordered_time", "signal_not_looked_at", "few_eeg_channels", "usable_below_minimum",
+    "usable_below_share", "clean_below_share", "night_lost", "minimum_not_met",
+]  # fmt: skip
 
 REASONS: dict[ReasonCode, str] = {
     "covers_the_order": "All four answers are yes: the ordered time was recorded, or is short by "
