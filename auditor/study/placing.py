@@ -69,12 +69,8 @@ def place_by_runs(
     own_starts, own_ends = own_runs(recording)
     lengths = [round(int(b - a) * ratio) for a, b in zip(own_starts, own_ends, strict=True)]
     first = np.array(starts, dtype=np.int64)
-    return StudyFile(
-        recording=recording,
-        role="counted",
-        reason="",
-        copy=copy,
-        map=time_map,
+    return replace(
+        place(recording, time_map, copy),
         run_starts=first,
         run_ends=first + np.array(lengths, dtype=np.int64),
         records_ns=sum(lengths),

@@ -16,7 +16,6 @@ BillingCode = Literal[
 
 CODES: dict[BillingCode, Entry] = {
     "asked_interpretation_lowers": Entry(
-        "caution",
         meaning="The policy asks for another interpretation of the rules, and it lowers a code.",
         text="Lower codes follow if {named}. The policy asks for this interpretation.",
         observed="{codes}",
@@ -25,7 +24,6 @@ CODES: dict[BillingCode, Entry] = {
         headline="lower codes if {named}",
     ),
     "band_below_order": Entry(
-        "caution",
         meaning="The recorded time reaches a lower band or fewer units than the ordered time would "
         "have.",
         text="{recorded} recorded reaches {reached}; the ordered {ordered} would give {wanted}: "
@@ -58,7 +56,6 @@ CODES: dict[BillingCode, Entry] = {
         action="The codes given follow the policy; the others are listed for the coder.",
     ),
     "monitoring_lapse": Entry(
-        "caution",
         meaning="More recorded time passed between documented checks than the level needs.",
         text="{told}, in {periods}. {level} monitoring allows at most {limit} of recording without "
         "a check; the longest here is {longest}.{ends}",
@@ -69,7 +66,6 @@ CODES: dict[BillingCode, Entry] = {
         headline="{told}",
     ),
     "monitoring_level_lowered": Entry(
-        "caution",
         meaning="The log does not support the ordered level of monitoring throughout; the periods "
         "and codes are named.",
         text="{ordered} monitoring was ordered and the log does not support it in {count} of "
@@ -78,7 +74,6 @@ CODES: dict[BillingCode, Entry] = {
         action="Ask the coder whether the period or the whole study is lowered.",
     ),
     "monitoring_not_documented": Entry(
-        "caution",
         meaning="Monitoring was ordered and no check is documented.",
         text="{ordered} monitoring was ordered, and no check is documented. Nothing is assumed "
         "from an empty log; the codes are those of the policy for this case.",
@@ -94,7 +89,6 @@ CODES: dict[BillingCode, Entry] = {
         headline="no check inside the recording is documented for {level} monitoring",
     ),
     "monitoring_not_shown": Entry(
-        "caution",
         meaning="The order asks for a level of monitoring that no list of checks can show.",
         text="{ordered} monitoring was ordered. A list of checks cannot show it; this one supports "
         "{supported} throughout, and the codes are those.",
@@ -103,7 +97,6 @@ CODES: dict[BillingCode, Entry] = {
         headline="{level} monitoring cannot be shown by a list of checks; {supported} is",
     ),
     "setup_channels_below_minimum": Entry(
-        "caution",
         meaning="Fewer channels carry EEG than the set-up code needs.",
         text="{note}",
         expected="at least {needed}",
@@ -114,7 +107,6 @@ CODES: dict[BillingCode, Entry] = {
         headline="{count} of {needed} needed set-up channels",
     ),
     "signal_channels_below_setup_minimum": Entry(
-        "caution",
         meaning="Enough channels carry EEG, but fewer ever had a signal than the set-up code "
         "needs.",
         text="{recorded} recorded, but only {count} ever had a signal; {setup} needs {needed}. The "
@@ -131,7 +123,6 @@ CODES: dict[BillingCode, Entry] = {
         "would be {usable_codes}. The codes rest partly on hours with too few channels to read.",
     ),
     "video_below_share": Entry(
-        "caution",
         meaning="Video covers less of the recorded time of the study, or of one of its periods, "
         "than the codes with video need.",
         text="{told}. Over the study: {note} The codes are those without video.",
@@ -147,7 +138,6 @@ CODES: dict[BillingCode, Entry] = {
         question="billing",
     ),
     "video_not_documented": Entry(
-        "caution",
         meaning="Video was ordered and no video log was given.",
         text="Video was ordered, and no video log was given: how much of the recording had video "
         "is not documented. The codes are those of the policy for this case.",

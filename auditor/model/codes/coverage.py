@@ -23,7 +23,6 @@ CODES: dict[CoverageCode, Entry] = {
         action="Read them beside the interruptions: they often say why the recording was off.",
     ),
     "annotations_beyond_limit": Entry(
-        "caution",
         meaning="A file holds more annotations than are kept; all were counted.",
         text="The file holds {total} annotations, of which the first {kept} are kept. No duration "
         "depends on them; stop and check annotations beyond the limit were not looked at.",

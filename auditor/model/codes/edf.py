@@ -22,7 +22,6 @@ EdfCode = Literal[
 
 CODES: dict[EdfCode, Entry] = {
     "annotation_not_utf8": Entry(
-        "caution",
         meaning="Annotation text with bytes that are not UTF-8.",
         text="{records} annotation text that is not UTF-8. The bytes that are no text are shown as "
         "\\x and two digits.",
@@ -47,7 +46,6 @@ CODES: dict[EdfCode, Entry] = {
         observed="{onset} s in the record that starts at {start} s",
     ),
     "annotations_malformed": Entry(
-        "caution",
         meaning="Annotation bytes that break the format's rules.",
         text="{records} annotation bytes that break the format's rules. What can be read of them "
         "is kept, the rest is lost; an event may be missing.",
@@ -56,7 +54,6 @@ CODES: dict[EdfCode, Entry] = {
         action="If an event is missing, look for it in the recorder's own software.",
     ),
     "blank_records_counted": Entry(
-        "caution",
         meaning="Last records of one byte value that the header claims; counted.",
         text="{blank} of {records}, at the end, {holds} one byte value only (0 or 255), as memory "
         "that was never written. The header's count claims this part, and it is counted: {records} "
@@ -81,7 +78,6 @@ CODES: dict[EdfCode, Entry] = {
         "once.",
     ),
     "channel_scale_wrong": Entry(
-        "caution",
         meaning="Channel limits that hold no usable number, or that cannot be scaled by.",
         text="{fields} limits that cannot be scaled by. Durations do not depend on it.",
         expected="plain numbers with a decimal point, the digital maximum above the minimum, "
@@ -90,7 +86,6 @@ CODES: dict[EdfCode, Entry] = {
         action="Do not trust the amplitudes of these channels.",
     ),
     "channel_without_samples": Entry(
-        "caution",
         meaning="Channels of 0 samples per record.",
         text="{fields} 0 samples per record: these channels hold no signal.",
         expected="at least 1 sample per record",
@@ -106,7 +101,6 @@ CODES: dict[EdfCode, Entry] = {
         action="Check against the recorder's log whether recording stopped there.",
     ),
     "first_onset_off": Entry(
-        "caution",
         meaning="A first record that does not start within the header's first second.",
         text="The first record states that it starts {late} s after the header's start; it should "
         "be less than one second. It is taken as stated: the file begins then.",
@@ -116,7 +110,6 @@ CODES: dict[EdfCode, Entry] = {
         "the start of this very file, the file lies too late by this time.",
     ),
     "format_contradiction": Entry(
-        "caution",
         meaning="Version and reserved fields name different formats.",
         text="The version field says {family}, the reserved field another format. The samples are "
         "read as {family} has them, {sample_bytes} bytes each.",
@@ -133,7 +126,6 @@ CODES: dict[EdfCode, Entry] = {
         observed="{places}{more}",
     ),
     "header_length_wrong": Entry(
-        "caution",
         meaning="The header's own length is stated wrongly.",
         text="The header's own length is stated wrongly: with {signals} signals it takes {length} "
         "bytes. The data are read from byte {chosen} on{begins}",
@@ -142,7 +134,6 @@ CODES: dict[EdfCode, Entry] = {
         action="Copy the file again from the recorder's card and compare.",
     ),
     "header_not_ascii": Entry(
-        "caution",
         meaning="Header fields with bytes other than printable ASCII.",
         text="{fields} bytes other than printable ASCII characters. The text is read as it stands.",
         expected="ASCII characters 32 to 126, padded with spaces",
@@ -150,7 +141,6 @@ CODES: dict[EdfCode, Entry] = {
         action="Check the texts that they hold; the durations do not depend on them.",
     ),
     "more_records_than_claimed": Entry(
-        "caution",
         meaning="The file holds more records than its header claims; all count.",
         text="The header claims {records}; the file holds {counted}. All are counted.{unstated}",
         expected="{records}",
@@ -158,7 +148,6 @@ CODES: dict[EdfCode, Entry] = {
         action="Software that trusts the header shows only the first part of this file.",
     ),
     "never_closed": Entry(
-        "caution",
         meaning="Never closed: the record count is still -1, as while recording; records counted "
         "by bytes.",
         text="The header was never brought up to date: its record count is still -1, as while "
@@ -178,7 +167,6 @@ CODES: dict[EdfCode, Entry] = {
         action="The file is damaged there. Copy it again from the recorder's card.",
     ),
     "onsets_drift": Entry(
-        "caution",
         meaning="Record starts that move away from the record duration little by little.",
         text="The records' own starts move away from the record duration by {drift} s in all, less "
         "than {each} ms at each record. The starts are taken.",
@@ -197,7 +185,6 @@ CODES: dict[EdfCode, Entry] = {
         "on the times after that record.",
     ),
     "padding_at_end": Entry(
-        "caution",
         meaning="Blank records at the end that are not counted.",
         text="{records} at the end {holds} nothing but zeros or bytes 255, as memory that was "
         "never written. This is not counted as recorded time{claimed}",
@@ -205,7 +192,6 @@ CODES: dict[EdfCode, Entry] = {
         action="{what_to_do}",
     ),
     "partial_last_record": Entry(
-        "caution",
         meaning="Cut in its last record: less than one record at the end; not counted.",
         text="After the last whole record the file holds {rest} of a further record of "
         "{record_bytes}. Less than one record of time is not counted.",
@@ -220,14 +206,12 @@ CODES: dict[EdfCode, Entry] = {
         "annotations. These are taken.",
     ),
     "point_samples": Entry(
-        "caution",
         meaning="Records of single samples that last no time.",
         text="Each record holds one sample of each signal and lasts no time by the header. The "
         "file adds nothing to the recorded time.",
         action="Nothing to do where the file is a list of single measurements.",
     ),
     "record_count_unreadable": Entry(
-        "caution",
         meaning="The record count field holds no number of records.",
         text="The header's record count is no number of records. The records were counted from the "
         "file's bytes: {counted}.",
@@ -281,7 +265,6 @@ CODES: dict[EdfCode, Entry] = {
         "uncertain.",
     ),
     "recording_date_unreadable": Entry(
-        "caution",
         meaning="The recording field's start date is no date.",
         text="The start date in the recording field is no date; the two-digit date field is taken "
         "instead.",
@@ -299,7 +282,6 @@ CODES: dict[EdfCode, Entry] = {
         action="Copy the file again from the recorder's card: the missing part may still be there.",
     ),
     "reserved_unknown": Entry(
-        "caution",
         meaning="The reserved field does not hold its format's mark.",
         text="The reserved field begins like the mark of a known format but is none. The file is "
         "read as {format}; where its records state their own starts, these are taken.",
@@ -321,7 +303,6 @@ CODES: dict[EdfCode, Entry] = {
         action="The header is damaged: copy the file again from the recorder's card.",
     ),
     "start_date_conflict": Entry(
-        "caution",
         meaning="Two start dates in one header; the recording field's is taken.",
         text="The header gives two start dates: {stated} in the recording field and {short} in the "
         "date field. The recording field's date is taken.",
@@ -331,7 +312,6 @@ CODES: dict[EdfCode, Entry] = {
         "depends on it.",
     ),
     "start_date_unreadable": Entry(
-        "caution",
         meaning="The two-digit date field holds no date.",
         text="The two-digit date field holds no date. The start date can come from the recording "
         "field alone.",
@@ -360,7 +340,6 @@ CODES: dict[EdfCode, Entry] = {
         observed="{places}{more}",
     ),
     "surplus_records": Entry(
-        "caution",
         meaning="Records beyond the header's count that state no time; not counted.",
         text="{records} no start, after the last one with time-keeping and beyond the header's "
         "record count. This is not counted as recorded time.",
@@ -368,21 +347,18 @@ CODES: dict[EdfCode, Entry] = {
         action="Compare the file's size with the one on the recorder's card.",
     ),
     "time_keeping_absent": Entry(
-        "caution",
         meaning="No record of an EDF+ or BDF+ file states its start.",
         text="The header calls the file {format}, but {nothing} states its start. The records are "
         "placed one right after another{unseen}",
         action="{action}",
     ),
     "time_keeping_restored": Entry(
-        "caution",
         meaning="Records without a start whose neighbours leave exactly their room.",
         text="{records} not state a start. The records around leave exactly the room for that, so "
         "that the place is known; no duration changes.",
         action="The file is damaged there; look at the signals.",
     ),
     "trailing_bytes": Entry(
-        "caution",
         meaning="Bytes after the last record; not counted.",
         text="{rest} after the last whole record; no time is counted there.",
         observed="{rest} more",

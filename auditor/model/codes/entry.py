@@ -19,7 +19,8 @@ class Entry(Struct, frozen=True):
     ``observed`` and ``action`` are templates for ``str.format_map`` over the finding's values; a
     finding names one of ``forms`` where the text depends on the situation. ``text`` is complete by
     itself: what it is, and what it does to the numbers; ``action`` says what to do. A ``problem``
-    puts a number in doubt or says that recorded data are missing or untrustworthy.
+    puts a number in doubt or says that recorded data are missing or untrustworthy; most findings
+    are a ``caution``.
 
     ``question`` names the answer that a finding of this code turns from yes to look, ``None`` where
     a person need not do anything about it; a ``problem`` bears on the files. ``headline`` is then
@@ -27,7 +28,7 @@ class Entry(Struct, frozen=True):
     where it decides; it is the text's first sentence where none is given.
     """
 
-    severity: Severity
+    severity: Severity = "caution"
     meaning: str = ""
     text: str = ""
     expected: str = ""

@@ -40,7 +40,6 @@ CODES: dict[InputsCode, Entry] = {
         headline="files taken as the same differ: {named}",
     ),
     "link_not_followed": Entry(
-        "caution",
         meaning="A link in the folder that was not followed",
         text="This link was not followed: {why}. Recordings behind it, if any, are not counted.",
         action="Give the folder itself if it belongs to the study.",
@@ -54,7 +53,6 @@ CODES: dict[InputsCode, Entry] = {
         observed="the same file as {first}",
     ),
     "log_not_taken": Entry(
-        "caution",
         meaning="A log of checks or of video that could not be placed in the recording, so that it "
         "documents nothing until a person looks at it",
         text="The {kind} log {name} is not taken: {why}. The audit goes on without it. Its first "
@@ -65,7 +63,6 @@ CODES: dict[InputsCode, Entry] = {
         question="billing",
     ),
     "log_rows_left_out": Entry(
-        "caution",
         meaning="Rows of a log of checks or of video that could not be read; the others are taken",
         text="{count} of the {kind} log {name} cannot be read; the others are taken. {rows}",
         expected="a date and a time in each row that can be read in just one way",
@@ -102,7 +99,6 @@ CODES: dict[InputsCode, Entry] = {
         "storage.",
     ),
     "timezone_without_summer_time": Entry(
-        "caution",
         meaning="The order names a time zone that has no summer time and is no place",
         text="The time zone {zone} is a fixed offset without summer time. If the patient's clock "
         "changes in the year, times on one side of the change are an hour off.",

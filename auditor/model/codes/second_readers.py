@@ -12,7 +12,6 @@ SecondReadersCode = Literal[
 
 CODES: dict[SecondReadersCode, Entry] = {
     "second_reader_disagrees": Entry(
-        "caution",
         meaning="Another library reads a file differently, or not at all, and no fact that this "
         "audit found of the file explains it.",
         text="The library {library} differs from this audit, and nothing that the audit found of "
@@ -23,7 +22,6 @@ CODES: dict[SecondReadersCode, Entry] = {
         "it, and keep it.",
     ),
     "second_reader_no_answer": Entry(
-        "caution",
         meaning="Another library crashed on a file or took too long with it.",
         text="The library {library} could not check this file. {note} The audit's numbers do not "
         "rest on it.",

@@ -18,7 +18,6 @@ _FEWER = "fewer than {needed} of {of} EEG channels"
 
 CODES: dict[SignalCode, Entry] = {
     "artifact_large": Entry(
-        "caution",
         meaning="EEG channels were larger than a scalp EEG can be for much of their time.",
         text="{named}: more than {limit} peak to peak for up to {longest}, as on an electrode that "
         "has come off. The time counts as usable and not as clean.",
@@ -32,7 +31,6 @@ CODES: dict[SignalCode, Entry] = {
         action=_LOOK,
     ),
     "artifact_mains": Entry(
-        "caution",
         meaning="Mains made up most of the power of EEG channels for much of their time.",
         text="{named}: {mains} artifact for up to {longest}, most of a second's power, as on an "
         "electrode that has come off. The time counts as usable and not as clean.",
@@ -46,7 +44,6 @@ CODES: dict[SignalCode, Entry] = {
         action=_LOOK,
     ),
     "channel_not_judged": Entry(
-        "caution",
         meaning="A channel's sampling rate is too low or too high to judge its seconds.",
         text="{named}: too few or too many samples in a second to judge it. These EEG channels "
         "never count as with signal, so usable time may be too short.",
@@ -60,7 +57,6 @@ CODES: dict[SignalCode, Entry] = {
         action="Check whether the right files were exported, and at which rate.",
     ),
     "channel_sampled_slowly": Entry(
-        "caution",
         meaning="An EEG channel has so few samples that no EEG can be read from it.",
         text="{named}: fewer than {least} samples per second. Flat and saturated were judged by "
         "three samples in a row; no EEG can be read at such a rate, whatever the usable time says.",
@@ -70,7 +66,6 @@ CODES: dict[SignalCode, Entry] = {
         question="readable",
     ),
     "channel_without_scale": Entry(
-        "caution",
         meaning="A channel's header gives no usable scale or limits; it was judged in digital "
         "steps alone.",
         text="{named}: the header gives no unit of voltage, or no sound physical or digital "
@@ -83,14 +78,12 @@ CODES: dict[SignalCode, Entry] = {
         question="readable",
     ),
     "electrode_lost": Entry(
-        "caution",
         meaning="An electrode carried no signal from some time on until the end.",
         text="{count} of {of} EEG channels off until the end: {named}. Their time is recorded; it "
         "is usable where enough other channels carried signal.",
         action="Check these electrodes and their leads before the next hook-up.",
     ),
     "electrode_off": Entry(
-        "caution",
         meaning="From some time on until the end an electrode was nearly always flat, saturated, "
         "full of mains or too large, as one that has come off is.",
         text="{count} of {of} EEG channels in doubt until the end: {named}, from then on nearly "
@@ -100,14 +93,12 @@ CODES: dict[SignalCode, Entry] = {
         "the next hook-up.",
     ),
     "electrode_without_signal": Entry(
-        "caution",
         meaning="An electrode carried no signal at any time.",
         text="{count} of {of} EEG channels flat or saturated throughout: {named}. Their time is "
         "recorded; it is usable where enough other channels carried signal.",
         action="Check these electrodes and their leads before the next hook-up.",
     ),
     "few_channels_until_end": Entry(
-        "caution",
         meaning="From some time on until the end fewer EEG channels than needed carried signal.",
         text="{count} of {of} EEG channels off from {time} to the end ({lost}): {named}. At least "
         "{needed} are needed, so that time is recorded and not usable.",
@@ -135,14 +126,12 @@ CODES: dict[SignalCode, Entry] = {
         action="Audit again with the signal scan before the study is accepted for reading.",
     ),
     "too_few_eeg_channels": Entry(
-        "caution",
         meaning="The files hold fewer EEG channels than needed, so no time is usable.",
         text="The files hold {held} by their labels; {needed} are needed, so no time can be "
         "usable. Ear and mastoid channels are references and are not counted.",
         action="Check the channel labels, and the number of channels that the order asks for.",
     ),
     "usable_below_recorded": Entry(
-        "caution",
         meaning="Less time was usable than recorded.",
         text="Of {recorded} recorded, {usable} was usable: for {lost} " + _FEWER + " carried "
         "signal. Recorded time is not changed by this.",

@@ -43,7 +43,6 @@ StudyCode = Literal[
 
 CODES: dict[StudyCode, Entry] = {
     "before_hookup": Entry(
-        "caution",
         meaning="Files that ended before the hook-up: made before this patient was connected; set "
         "aside",
         text="{files} ({length}, {when}) ended before the hook-up, {hookup}: recorded before this "
@@ -61,7 +60,6 @@ CODES: dict[StudyCode, Entry] = {
         headline="{length} ended before the hook-up and is not counted: whose is it?",
     ),
     "card_not_cleared": Entry(
-        "caution",
         meaning="Files of an earlier recording were still on the card",
         text="The card was not cleared before the hook-up: {files} from before this study came "
         "back with it. No time is counted from there, but it took up room.",
@@ -76,7 +74,6 @@ CODES: dict[StudyCode, Entry] = {
         action="Decide which belong to this study; name the others under exclude in the order.",
     ),
     "clock_may_have_stepped": Entry(
-        "caution",
         meaning="A hole where one regular file should join the next",
         text="The recorder's files follow each other on schedule, but {holes} of another length "
         "came after a whole file, the first of {size} before {after}. The recording may have "
@@ -102,7 +99,6 @@ CODES: dict[StudyCode, Entry] = {
         "Its files were put on copy A's time line, and time that both hold counts once.",
     ),
     "copy_clock_uneven": Entry(
-        "caution",
         meaning="A copy whose clock did not run evenly against the reference",
         text="The clock of copy {copy} did not run evenly, or it lost samples: its files lie "
         "within {off} of their places, not within one sample. Time that only this copy holds is "
@@ -188,7 +184,6 @@ CODES: dict[StudyCode, Entry] = {
         observed="{names}",
     ),
     "empty_file": Entry(
-        "caution",
         meaning="A file named like a recording that is empty",
         text="This file is named like a recording and holds not one byte. No time is counted for "
         "it.",
@@ -205,7 +200,6 @@ CODES: dict[StudyCode, Entry] = {
         headline="{length} lies days away from the rest and is not counted",
     ),
     "hour_step": Entry(
-        "caution",
         meaning="A hole of an hour between two files of a study without a time zone",
         text="Just one hour lies between {before} and {after}. It may be a real interruption, or "
         "the clock was put forward to summer time while the recording went on: then nothing is "
@@ -222,7 +216,6 @@ CODES: dict[StudyCode, Entry] = {
         "study.",
     ),
     "moved_far": Entry(
-        "caution",
         meaning="Files that were moved far from their stamps, since their samples match another "
         "copy",
         text="The clock of {files} is up to {by} off: placed where the samples match the other "
@@ -248,7 +241,6 @@ CODES: dict[StudyCode, Entry] = {
         observed="{names}",
     ),
     "other_patient": Entry(
-        "caution",
         meaning="Files whose header names another patient; set aside",
         text="{files} ({length}, {when}, recorder {recorder}) {verb} another patient's code, "
         "{codes}: set aside, no time is counted.",
@@ -297,7 +289,6 @@ CODES: dict[StudyCode, Entry] = {
         "back",
     ),
     "patient_code_missing": Entry(
-        "caution",
         meaning="Files without a patient code beside an order that has one",
         text="{files} without a patient code: nothing shows whose recordings these are. They are "
         "counted.",
@@ -333,7 +324,6 @@ CODES: dict[StudyCode, Entry] = {
         headline="{length} could be given no place in time and is not counted",
     ),
     "recordings_in_trash": Entry(
-        "caution",
         meaning="Recordings in a trash folder, not counted",
         text="{files} in a trash folder. No time is counted from there.",
         observed="{names}",
@@ -363,7 +353,6 @@ CODES: dict[StudyCode, Entry] = {
         observed="{names}",
     ),
     "skipped_hour": Entry(
-        "caution",
         meaning="A start stamp that no clock in the time zone ever shows",
         text="{files} at a time that no clock in {zone} ever shows, for the clocks skip it in "
         "spring. That was read as if the recorder's clock had not been put forward yet. {both}",
@@ -379,7 +368,6 @@ CODES: dict[StudyCode, Entry] = {
         observed="{names}",
     ),
     "start_disagrees_with_hookup": Entry(
-        "caution",
         meaning="The first record lies far from the hook-up of the order",
         text="The first record lies {size} {side} the hook-up of the order. If the recorder's "
         "clock is right, recording began {size} {side} the hook-up{missing}; if the clock is wrong "
