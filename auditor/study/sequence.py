@@ -47,10 +47,10 @@ def in_sequence(
     doubts: list[Doubt] = []
     placed = list(sure)
     for group in _by_transition(twice):
-        for recording, instant in _resolve(group, axis, sure, hookups, one_copy):
-            placed.append(place(recording, TimeMap(instant)))
-            other = next(r for r in axis.readings(recording.start_civil_ns) if r != instant)
-            doubts.append(Doubt(recording.name, TimeMap(other)))
+        for file in _resolve(group, axis, sure, hookups, one_copy):
+            placed.append(file)
+            readings = axis.readings(file.recording.start_civil_ns)
+            doubts += [Doubt(file.name, TimeMap(r)) for r in readings if r != file.map.anchor]
     for file in sure:
         start = file.recording.start_civil_ns
         if not axis.exists(start):
@@ -70,7 +70,6 @@ def _by_transition(recordings: Sequence[Recording]) -> list[list[Recording]]:
     return groups
 
 
-_Choice = tuple[Recording, int]
 _Cost = tuple[int, int]
 """How much time of one device would overlap, and how far the files lie from joining."""
 
@@ -81,7 +80,7 @@ def _resolve(
     sure: Sequence[StudyFile],
     hookups: Sequence[int],
     one_copy: Callable[[Recording, Recording], bool],
-) -> list[_Choice]:
+) -> list[StudyFile]:
     first = group[0].start_civil_ns
     last = max(axis.readings(r.start_civil_ns)[1] for r in group)
     near = [f for f in sure if f.interval and f.end > last - 6 * HOUR]
@@ -91,19 +90,18 @@ def _resolve(
         return _chain(group, axis, [f for f in before if f.end >= latest - 6 * HOUR],
                       near, one_copy)[0]  # fmt: skip
     following = min((f.start for f in near if f.start > last), default=None)
-    best: tuple[tuple[int, int, int], list[_Choice]] | None = None
+    best: tuple[tuple[int, int, int], list[StudyFile]] | None = None
     for lead in group if len(group) <= 8 else group[:1]:
         for reading in axis.readings(lead.start_civil_ns):
             rest = [r for r in group if r is not lead]
             begun = place(lead, TimeMap(reading))
             chain, (over, apart) = _chain(rest, axis, [begun], near, one_copy)
-            chain = [(lead, reading), *chain]
             over += _over(begun, near, one_copy)
             if following is not None:
-                apart += abs(following - max(i + _last_offset(r) for r, i in chain))
-            aim = min((abs(reading + _first_offset(lead) - h) for h in hookups), default=0)
+                apart += abs(following - max(f.end for f in (begun, *chain)))
+            aim = min((abs(begun.start - h) for h in hookups), default=0)
             if best is None or (over, apart, aim) < best[0]:
-                best = (over, apart, aim), chain
+                best = (over, apart, aim), [begun, *chain]
     assert best is not None
     return best[1]
 
@@ -114,25 +112,23 @@ def _chain(
     before: Sequence[StudyFile],
     near: Sequence[StudyFile],
     one_copy: Callable[[Recording, Recording], bool],
-) -> tuple[list[_Choice], _Cost]:
+) -> tuple[list[StudyFile], _Cost]:
     """File after file, each time the (file, reading) that best joins the end of one placed before.
 
     One that overlaps a file of its own device comes after all that do not.
     """
-    left, placed = list(group), [*before]
-    chain: list[_Choice] = []
+    left, chain = list(group), list[StudyFile]()
     total = 0, 0
     while left:
         options = []
         for recording in left:
             for reading in axis.readings(recording.start_civil_ns):
                 file = place(recording, TimeMap(reading))
-                over = _over(file, [*near, *placed], one_copy)
-                apart = min(abs(file.start - p.end) for p in placed)
+                over = _over(file, [*near, *before, *chain], one_copy)
+                apart = min(abs(file.start - p.end) for p in (*before, *chain))
                 options.append((over, apart, reading, recording.name, file))
-        over, apart, reading, _, file = min(options, key=lambda o: o[:4])
-        chain.append((file.recording, reading))
-        placed.append(file)
+        over, apart, _, _, file = min(options, key=lambda o: o[:4])
+        chain.append(file)
         total = total[0] + over, total[1] + apart
         left = [r for r in left if r is not file.recording]
     return chain, total
@@ -145,11 +141,3 @@ def _over(
     mine = {id(f): f for f in others if one_copy(f.recording, file.recording)}
     shared = sum(max(0, min(f.end, file.end) - max(f.start, file.start)) for f in mine.values())
     return shared if shared > SEAMLESS else 0
-
-
-def _first_offset(recording: Recording) -> int:
-    return int(recording.offsets_ns[0]) if recording.records else 0
-
-
-def _last_offset(recording: Recording) -> int:
-    return int(recording.offsets_ns[-1]) + recording.record_ns if recording.records else 0
