@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from msgspec import Meta, field
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from auditor.core.clock import STUDY_YEARS, civil_datetime, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
@@ -162,7 +162,7 @@ def _believable(value: int) -> int:
 
 
 class _OrderTable(Settings, frozen=True, kw_only=True):
-    ordered_hours: Annotated[_Hours, After(_believable)]
+    ordered_ns: Annotated[_Hours, After(_believable)] = field(name="ordered_hours")
     study_id: _Code | None = None
     patient_code: _Code | None = None
     hookup: Annotated[datetime | None, Before(hookup_civil)] = None
@@ -214,18 +214,23 @@ def _leaves_something(value: int) -> int:
     return value
 
 
+_PowerHours = Annotated[_Hours, After(_possible)]
+
+
 class _PowerTable(Settings, frozen=True, kw_only=True):
     batteries: Annotated[_Count, Meta(ge=0, le=100)] | None = None
-    hours_per_battery: Annotated[_Hours, After(_possible)] | None = None
+    battery_ns: _PowerHours | None = field(default=None, name="hours_per_battery")
     spare_batteries: Annotated[_Count, Meta(ge=0, le=100)] | None = None
-    external_hours: Annotated[_Hours, After(_possible)] | None = None
+    external_ns: _PowerHours | None = field(default=None, name="external_hours")
     mode: Annotated[Literal["card", "card+computer"] | None, Before(_word)] = None
-    mode_share: Annotated[_Share, After(_leaves_something)] | None = None
-    charges: tuple[_Share, ...] = ()
+    mode_share_ppm: Annotated[_Share, After(_leaves_something)] | None = field(
+        default=None, name="mode_share"
+    )
+    charges_ppm: tuple[_Share, ...] = field(default=(), name="charges")
 
     def __post_init__(self) -> None:
         every = (self.batteries or 0) + (self.spare_batteries or 0)
-        if self.charges and len(self.charges) not in (self.batteries, every):
+        if self.charges_ppm and len(self.charges_ppm) not in (self.batteries, every):
             raise ValueError("charges must give one share for each battery")
 
 
@@ -376,30 +381,14 @@ def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, n
 
 
 def _order(file: _OrderFile) -> Order:
-    order, power, files = file.order, file.power, file.files
+    """Fields of the tables that are called as the order's own hold the same."""
+    order, files = asdict(file.order), file.files
+    hookup = order.pop("hookup")
     return Order(
-        ordered_ns=order.ordered_hours,
+        **order,
         source="order file",
-        study_id=order.study_id,
-        patient_code=order.patient_code,
-        hookup_civil_ns=None if order.hookup is None else civil_ns(order.hookup),
-        timezone=order.timezone,
-        video=order.video,
-        monitoring=order.monitoring,
-        minimum_channels=order.minimum_channels,
-        power=None
-        if power is None
-        else PowerSetup(
-            batteries=power.batteries,
-            battery_ns=power.hours_per_battery,
-            external_ns=power.external_hours,
-            mode=power.mode,
-            mode_share_ppm=power.mode_share,
-            charges_ppm=power.charges,
-            spare_batteries=power.spare_batteries,
-        ),
-        still_recording=order.still_recording,
-        reports=order.reports,
+        hookup_civil_ns=None if hookup is None else civil_ns(hookup),
+        power=None if file.power is None else PowerSetup(**asdict(file.power)),
         corrections=Corrections(
             exclude=tuple(sorted(set(files.exclude))),
             include=tuple(sorted(set(files.include))),
