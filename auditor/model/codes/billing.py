@@ -24,7 +24,7 @@ CODES: dict[BillingCode, Entry] = {
         headline="lower codes if {named}",
     ),
     "band_below_order": Entry(
-        meaning="The recorded time reaches a lower band or fewer units than the ordered time would "
+        meaning="The recorded time reaches a lower band or fewer units than the ordered would "
         "have.",
         text="{recorded} recorded reaches {reached}; the ordered {ordered} would give {wanted}: "
         "{margin}.",
@@ -49,8 +49,7 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "interpretations_differ": Entry(
         "info",
-        meaning="Another interpretation of the billing rules, which no source settles, gives other "
-        "codes.",
+        meaning="Another interpretation of the rules, which no source settles, gives other codes.",
         text="No source settles it; other codes would follow if: {named}.",
         observed="{count} to a code",
         action="The codes given follow the policy; the others are listed for the coder.",
@@ -66,8 +65,7 @@ CODES: dict[BillingCode, Entry] = {
         headline="{told}",
     ),
     "monitoring_level_lowered": Entry(
-        meaning="The log does not support the ordered level of monitoring throughout; the periods "
-        "and codes are named.",
+        meaning="The log does not support the ordered level of monitoring throughout.",
         text="{ordered} monitoring was ordered and the log does not support it in {count} of "
         "{every}. {told}{rest}",
         observed="{observed}",
@@ -101,14 +99,12 @@ CODES: dict[BillingCode, Entry] = {
         text="{note}",
         expected="at least {needed}",
         observed="{count}",
-        action="Look at the channel list: a label that is no standard electrode name is not "
-        "counted as EEG.",
+        action="Look at the channel list: only standard electrode names are counted as EEG.",
         question="billing",
         headline="{count} of {needed} needed set-up channels",
     ),
     "signal_channels_below_setup_minimum": Entry(
-        meaning="Enough channels carry EEG, but fewer ever had a signal than the set-up code "
-        "needs.",
+        meaning="Enough channels carry EEG, but too few ever had a signal for the set-up code.",
         text="{recorded} recorded, but only {count} ever had a signal; {setup} needs {needed}. The "
         "set-up code given follows the channels that were recorded.",
         observed="{count}",
@@ -148,7 +144,7 @@ CODES: dict[BillingCode, Entry] = {
     "video_not_ordered": Entry(
         "info",
         meaning="A video log was given although no video was ordered.",
-        text="No video was ordered, but a video log was given: {note} The codes are those without "
+        text="A video log was given, but no video ordered: {note} The codes are those without "
         "video.",
         action="If video was ordered after all, correct the order.",
     ),
@@ -156,8 +152,7 @@ CODES: dict[BillingCode, Entry] = {
         "info",
         meaning="The order does not say whether video or monitoring was ordered; codes are those "
         "without video, or unmonitored.",
-        text="The order says nothing of video and of monitoring: the codes are those without video "
-        "and unmonitored.",
+        text="The order says nothing of video and monitoring: codes without video and unmonitored.",
         forms={
             "video": "The order says nothing of video: the codes are those without video.",
             "monitoring": "The order says nothing of monitoring: the codes are the unmonitored "

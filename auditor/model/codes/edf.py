@@ -23,8 +23,8 @@ EdfCode = Literal[
 CODES: dict[EdfCode, Entry] = {
     "annotation_not_utf8": Entry(
         meaning="Annotation text with bytes that are not UTF-8.",
-        text="{records} annotation text that is not UTF-8. The bytes that are no text are shown as "
-        "\\x and two digits.",
+        text="{records} annotation text that is not UTF-8: its bytes are shown as \\x and two "
+        "digits.",
         action="Read the event in the recorder's own software where its words matter.",
     ),
     "annotation_only_file": Entry(
@@ -58,23 +58,23 @@ CODES: dict[EdfCode, Entry] = {
         text="{blank} of {records}, at the end, {holds} one byte value only (0 or 255), as memory "
         "that was never written. The header's count claims this part, and it is counted: {records} "
         "with it, {first} without.",
-        action="Look at the end of the signals: if nothing was recorded there, the recording is "
-        "shorter by these records.",
+        action="Look at the end: where nothing was recorded, the recording is shorter by these "
+        "records.",
     ),
     "blank_records_inside": Entry(
         "problem",
         meaning="Records inside the file that hold one byte value only: data lost.",
         text="{records} nothing but zeros or bytes 255 inside the recording: the data are lost. "
         "The time is counted, since the records around leave the room for it.",
-        action="Copy the file again from the recorder's card; if it is blank there too, take "
-        "{lost} off the recorded time.",
+        action="Copy the file again; if the card is blank there too, take {lost} off the recorded "
+        "time.",
     ),
     "bytes_unreadable": Entry(
         "problem",
         meaning="Part of the file could not be read from its disk or card.",
         text="{unread} of {records} could not be read ({read_error}). That part is counted where "
         "the header claims it or later records are readable; its annotations are lost.",
-        action="The disk or card may be failing. Copy the file again from the recorder's card at "
+        action="The disk or card may be failing: copy the file again from the recorder's card at "
         "once.",
     ),
     "channel_scale_wrong": Entry(
@@ -148,8 +148,7 @@ CODES: dict[EdfCode, Entry] = {
         action="Software that trusts the header shows only the first part of this file.",
     ),
     "never_closed": Entry(
-        meaning="Never closed: the record count is still -1, as while recording; records counted "
-        "by bytes.",
+        meaning="Never closed: the record count is still -1, as while recording.",
         text="The header was never brought up to date: its record count is still -1, as while "
         "recording. The records were counted from the file's bytes: {counted}.",
         expected="{counted}",
@@ -181,8 +180,7 @@ CODES: dict[EdfCode, Entry] = {
         "one's start). Time that is stated twice is counted once.",
         observed="record {first} starts at {start} s, record {next} at {next_start} s; largest "
         "overlap {overlap} s",
-        action="The recorder's clock may have been put back, or the file is damaged. Do not rely "
-        "on the times after that record.",
+        action="The clock was put back, or the file is damaged: do not rely on the times after it.",
     ),
     "padding_at_end": Entry(
         meaning="Blank records at the end that are not counted.",
@@ -196,14 +194,13 @@ CODES: dict[EdfCode, Entry] = {
         text="After the last whole record the file holds {rest} of a further record of "
         "{record_bytes}. Less than one record of time is not counted.",
         observed="{rest} more",
-        action="Compare the file's size with the one on the recorder's card: the copy may have "
-        "been cut short.",
+        action="Compare the file's size with the one on the recorder's card.",
     ),
     "plain_file_with_times": Entry(
         "info",
         meaning="A file called plain whose records state their own starts.",
-        text="The header calls the file plain {format}, yet its records state their own starts and "
-        "annotations. These are taken.",
+        text="The header calls the file plain {format}; the starts that its records state are "
+        "taken.",
     ),
     "point_samples": Entry(
         meaning="Records of single samples that last no time.",
@@ -225,8 +222,7 @@ CODES: dict[EdfCode, Entry] = {
         text="The header gives a record duration of {duration} s, but the records' own starts are "
         "{apart} s apart nearly everywhere. The header's duration is used: {count} records are "
         "{total} s; by the starts they would be {by_starts} s.",
-        action="Find out the recorder's sampling rate: samples per record divided by it is the "
-        "true duration.",
+        action="Samples per record divided by the recorder's sampling rate are the true duration.",
     ),
     "record_duration_unreadable": Entry(
         "problem",
@@ -249,8 +245,7 @@ CODES: dict[EdfCode, Entry] = {
     "record_large": Entry(
         "info",
         meaning="Data records larger than the format recommends.",
-        text="One data record takes {record_bytes} bytes, more than the format recommends. It is "
-        "read all the same.",
+        text="One data record takes {record_bytes} bytes, more than the format recommends.",
         expected="at most {RECOMMENDED_RECORD_BYTES} bytes",
         observed="{record_bytes} bytes",
     ),
@@ -261,13 +256,12 @@ CODES: dict[EdfCode, Entry] = {
         "They count as recorded and are drawn right after the record before; when exactly the "
         "recording stood still beside them is not known.",
         observed="it starts at {earliest} s at the earliest and {latest}",
-        action="Copy the file again from the recorder's card; the times of these gaps are "
+        action="Copy the file again from the recorder's card: the times of these gaps are "
         "uncertain.",
     ),
     "recording_date_unreadable": Entry(
         meaning="The recording field's start date is no date.",
-        text="The start date in the recording field is no date; the two-digit date field is taken "
-        "instead.",
+        text="The start date in the recording field is no date; the date field is taken instead.",
         expected="dd-MMM-yyyy with the English month in capitals",
         observed="{text}",
         action="Check the date against the hook-up log.",
@@ -275,8 +269,8 @@ CODES: dict[EdfCode, Entry] = {
     "records_missing": Entry(
         "problem",
         meaning="The file holds fewer whole records than its header claims.",
-        text="The header claims {records}; the file holds {whole} whole. {missing} missing from "
-        "this copy and not counted.",
+        text="The header claims {records}; the file holds {whole} whole. {missing} missing, not "
+        "counted.",
         expected="{records}",
         observed="{held}",
         action="Copy the file again from the recorder's card: the missing part may still be there.",
@@ -308,13 +302,11 @@ CODES: dict[EdfCode, Entry] = {
         "date field. The recording field's date is taken.",
         expected="{stated}",
         observed="{short}",
-        action="Check the date against the hook-up log: the place of this file in the study "
-        "depends on it.",
+        action="Check the date against the hook-up log: the file's place in the study rests on it.",
     ),
     "start_date_unreadable": Entry(
         meaning="The two-digit date field holds no date.",
-        text="The two-digit date field holds no date. The start date can come from the recording "
-        "field alone.",
+        text="The two-digit date field holds no date; only the recording field can give one.",
         expected="dd.mm.yy",
         observed="{start_date}",
         action="Check the date against the hook-up log.",
@@ -362,8 +354,7 @@ CODES: dict[EdfCode, Entry] = {
         meaning="Bytes after the last record; not counted.",
         text="{rest} after the last whole record; no time is counted there.",
         observed="{rest} more",
-        action="Compare the file's size with the one on the recorder's card: the copy may have "
-        "been cut short.",
+        action="Compare the file's size with the one on the recorder's card.",
     ),
     "version_wrong": Entry(
         "problem",

@@ -72,8 +72,8 @@ CODES: dict[InputsCode, Entry] = {
     "not_read_to_the_end": Entry(
         "problem",
         meaning="A file whose bytes could not all be read",
-        text="This file could not be read to its end ({why}), so it has no checksum. Its recorded "
-        "time is counted; none of it is usable.",
+        text="This file could not be read to its end ({why}): no checksum, counted, none of it "
+        "usable.",
         forms={
             "bytes": "{size} bytes of this file, between bytes {first} and {last}, could not be "
             "read, so it has no checksum. The seconds that they hold are recorded and not usable."
@@ -95,8 +95,8 @@ CODES: dict[InputsCode, Entry] = {
         "reads; all that was needed to measure the recorded time. No checksums were made: every "
         "byte would have had to be fetched.",
         observed="{fetched_bytes} of {stored_bytes} bytes in {reads} reads",
-        action="Where the files must be identified later, keep their checksums beside them in the "
-        "storage.",
+        action="Keep checksums beside the files in the storage, where they must be identified "
+        "later.",
     ),
     "timezone_without_summer_time": Entry(
         meaning="The order names a time zone that has no summer time and is no place",

@@ -66,8 +66,8 @@ CODES: dict[SignalCode, Entry] = {
         question="readable",
     ),
     "channel_without_scale": Entry(
-        meaning="A channel's header gives no usable scale or limits; it was judged in digital "
-        "steps alone.",
+        meaning="A channel's header gives no usable scale or limits: judged in digital steps "
+        "alone.",
         text="{named}: the header gives no unit of voltage, or no sound physical or digital "
         "limits. Without a scale only a channel that does not change at all is flat and size is "
         "not judged; without digital limits saturation is not judged. Usable time may be too long.",
@@ -89,8 +89,7 @@ CODES: dict[SignalCode, Entry] = {
         text="{count} of {of} EEG channels in doubt until the end: {named}, from then on nearly "
         "always flat, saturated, full of mains or too large for an EEG, so the electrodes may have "
         "come off. Artifact does not keep a second from counting as usable, only as clean.",
-        action="Look at these channels from that time on; check the electrodes' fastening before "
-        "the next hook-up.",
+        action="Look at these channels from that time on; check how the electrodes are fastened.",
     ),
     "electrode_without_signal": Entry(
         meaning="An electrode carried no signal at any time.",
@@ -121,8 +120,8 @@ CODES: dict[SignalCode, Entry] = {
     "signal_not_scanned": Entry(
         "info",
         meaning="The samples were not looked at: how much could be read is not known.",
-        text="The samples were not looked at. Recorded time is exact; how much of it could be read "
-        "is not known.",
+        text="The samples were not looked at: recorded time is exact, how much can be read is not "
+        "known.",
         action="Audit again with the signal scan before the study is accepted for reading.",
     ),
     "too_few_eeg_channels": Entry(

@@ -43,8 +43,7 @@ StudyCode = Literal[
 
 CODES: dict[StudyCode, Entry] = {
     "before_hookup": Entry(
-        meaning="Files that ended before the hook-up: made before this patient was connected; set "
-        "aside",
+        meaning="Files that ended before the hook-up, before this patient was connected; set aside",
         text="{files} ({length}, {when}) ended before the hook-up, {hookup}: recorded before this "
         "patient was connected, as when a card is not cleared. Set aside. {recorded} is counted "
         "without; with it, {with_them}.",
@@ -109,8 +108,8 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "copy_files_between": Entry(
         "info",
-        meaning="Files of a copy that share no samples with the others; their place is not "
-        "measured",
+        meaning="Files of a copy that share no samples with the others: not measured where they "
+        "lie",
         text="{files} of copy {copy} share no samples with the other copies, so their place was "
         "not measured: the nearest measured clock offset was kept. {open}",
         observed="{names}",
@@ -146,8 +145,7 @@ CODES: dict[StudyCode, Entry] = {
         "was recorded; with the date put right, {with_them}.",
         observed="{names}",
         action="Look at the recording and the diary to decide which is right.",
-        headline="{files} would continue the study but for the date: {with_them} instead of "
-        "{recorded}",
+        headline="{files} would go on but for the date: {with_them} instead of {recorded}",
     ),
     "daylight_saving_change": Entry(
         "info",
@@ -185,15 +183,14 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "empty_file": Entry(
         meaning="A file named like a recording that is empty",
-        text="This file is named like a recording and holds not one byte. No time is counted for "
-        "it.",
+        text="This file is named like a recording and holds not one byte: no time is counted.",
         observed="0 bytes",
         action="Copy it from the card again, if it is not empty there too.",
     ),
     "far_in_time": Entry(
         "problem",
         meaning="Files far from the rest in time; set aside",
-        text="{files} ({length}, {when}) {verb} days away from the rest: set aside. {recorded} is "
+        text="{files} ({length}, {when}) {verb} days from the rest: set aside. {recorded} is "
         "counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether they belong to another study or the clock was wrong.",
@@ -212,14 +209,11 @@ CODES: dict[StudyCode, Entry] = {
         meaning="Recorded time well beyond the ordered time",
         text="{recorded} was recorded where {ordered} was ordered, {over} more: a late take-down, "
         "or not all of it is this study.",
-        action="Check when the electrodes were taken off, and whether every file belongs to this "
-        "study.",
+        action="Check when the electrodes were taken off, and whether all files are of this study.",
     ),
     "moved_far": Entry(
-        meaning="Files that were moved far from their stamps, since their samples match another "
-        "copy",
-        text="The clock of {files} is up to {by} off: placed where the samples match the other "
-        "copy.",
+        meaning="Files moved far from their stamps, since their samples match another copy",
+        text="The clock of {files} is up to {by} off: placed by the samples of the other copy.",
         expected="a clock within {limit} of the other copy's",
         observed="{names}",
         action="Check which of the two clocks is right, and set the other.",
@@ -245,8 +239,7 @@ CODES: dict[StudyCode, Entry] = {
         text="{files} ({length}, {when}, recorder {recorder}) {verb} another patient's code, "
         "{codes}: set aside, no time is counted.",
         observed="{names}; {when}",
-        action="They belong in that patient's chart: move them there, and tell whoever cleared the "
-        "card.",
+        action="They belong in that patient's chart: move them, and tell whoever cleared the card.",
         forms={
             "majority": "{files} ({length}, {when}, recorder {recorder}) {verb} another patient's "
             "code, {codes}, than the larger part of the files, and the order names none of them: "
@@ -290,8 +283,7 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "patient_code_missing": Entry(
         meaning="Files without a patient code beside an order that has one",
-        text="{files} without a patient code: nothing shows whose recordings these are. They are "
-        "counted.",
+        text="{files} without a patient code: nothing shows whose they are. They are counted.",
         observed="{names}",
         action="Enter the patient code in the recorder before the next hook-up.",
     ),
