@@ -57,24 +57,15 @@ def read_study(
                     partial(open_bytes, recording),
                     cuts,
                     hashed,
-                    one.judge if one else None,
-                    recording.record_bytes,
-                    recording.state,
+                    judge=one.judge if one else None,
+                    piece=recording.record_bytes,
+                    before=recording.state,
                 )
             )
-    if checksums:
-        for file in study.unreadable:
-            if file.state is not None:
-                size = file.state.size
-                files.append(
-                    ToRead(
-                        file.name,
-                        size,
-                        partial(LocalFile, file.path, file.name),
-                        plain_cuts(size),
-                        before=file.state,
-                    )
-                )
+    for file in study.unreadable if checksums else ():
+        if file.state is not None:
+            opened, size = partial(LocalFile, file.path, file.name), file.state.size
+            files.append(ToRead(file.name, size, opened, plain_cuts(size), before=file.state))
     return read_once(files, workers, progress)
 
 
@@ -99,19 +90,17 @@ def _findings(files: Sequence[Recording], read: Mapping[str, WasRead]) -> Iterat
         found = read.get(name, WasRead())
         if found.changed:
             yield changed_finding(name, size)
-        elif found.failure:
-            yield finding("not_read_to_the_end", name, file=name, name=name, why=found.failure)
-        elif found.bad:
+        elif found.failure or found.bad:
             yield finding(
                 "not_read_to_the_end",
                 name,
-                form="bytes",
+                form="" if found.failure else "bytes",
                 file=name,
                 name=name,
-                why="",
+                why=found.failure,
                 size=sum(high - low for low, high in found.bad),
-                first=found.bad[0][0],
-                last=found.bad[-1][1],
+                first=min((low for low, _ in found.bad), default=0),
+                last=max((high for _, high in found.bad), default=0),
             )
 
 
