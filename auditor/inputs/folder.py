@@ -37,7 +37,6 @@ class FoundFile(Struct, frozen=True):
     path: Path
     size_bytes: int | None
     begins_as_recording: bool
-    in_trash: bool = False
     state: FileState | None = None
     """What the file was when it was listed, for files on this machine that could be opened."""
 
@@ -46,6 +45,12 @@ class FoundFile(Struct, frozen=True):
         """Whether the name ends in .edf or .bdf; resource forks ('._' names) do not count."""
         base = self.name.rsplit("/", 1)[-1]
         return base.lower().endswith((".edf", ".bdf")) and not base.startswith("._")
+
+    @property
+    def in_trash(self) -> bool:
+        """Whether it lies in a trash folder."""
+        parts = [part.lower() for part in self.name.split("/")[:-1]]
+        return any(p in _TRASH or p.startswith(".trash-") for p in parts)
 
 
 @dataclass(slots=True)
@@ -73,12 +78,6 @@ class Listing:
 def safe_name(name: str) -> str:
     """A file name as text that can be written as UTF-8; bytes that are none appear as ``\\xff``."""
     return os.fsencode(name).decode("utf-8", "backslashreplace")
-
-
-def in_trash(name: str) -> bool:
-    """Whether a file of this name lies in a trash folder."""
-    parts = [part.lower() for part in name.split("/")[:-1]]
-    return any(p in _TRASH or p.startswith(".trash-") for p in parts)
 
 
 def list_files(paths: Sequence[Path]) -> Listing:
@@ -189,7 +188,6 @@ def _take(
             path=path,
             size_bytes=status.st_size,
             begins_as_recording=looks_like_recording(head),
-            in_trash=in_trash(name),
             state=FileState.of(status),
         )
     )

@@ -20,7 +20,6 @@ from auditor.inputs.folder import (
     FoundFile,
     Listing,
     cannot_open,
-    in_trash,
     safe_name,
     too_many,
 )
@@ -184,7 +183,6 @@ class RemotePlace:
             path=Path(name),
             size_bytes=entry.size,
             begins_as_recording=isinstance(head, bytes) and looks_like_recording(head),
-            in_trash=in_trash(name),
         )
         if isinstance(head, OSError):
             if not file.named_as_recording:
