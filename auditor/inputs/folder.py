@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import takewhile
 from pathlib import Path
 from typing import Literal
 
@@ -78,6 +79,12 @@ class Listing:
 def safe_name(name: str) -> str:
     """A file name as text that can be written as UTF-8; bytes that are none appear as ``\\xff``."""
     return os.fsencode(name).decode("utf-8", "backslashreplace")
+
+
+def common_folder(folders: Iterable[str]) -> str:
+    """The innermost folder that holds all of ``folders``, by their names."""
+    levels = zip(*(f.split("/") for f in folders), strict=False)
+    return "/".join(level[0] for level in takewhile(lambda level: len(set(level)) == 1, levels))
 
 
 def list_files(paths: Sequence[Path]) -> Listing:

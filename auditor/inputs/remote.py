@@ -5,7 +5,6 @@ from __future__ import annotations
 import posixpath
 from collections.abc import Iterator, Sequence
 from functools import partial
-from itertools import takewhile
 from pathlib import Path
 
 from msgspec.structs import replace
@@ -20,6 +19,7 @@ from auditor.inputs.folder import (
     FoundFile,
     Listing,
     cannot_open,
+    common_folder,
     safe_name,
     too_many,
 )
@@ -47,7 +47,12 @@ class RemotePlace:
         self._shown = [shown_url(url) for url in urls]
         system, self._tops = open_system(urls, self._shown)
         self._storage = Storage(system)
-        self._root = _root([shown_url(top) for top in self._tops])
+        tops = [shown_url(top) for top in self._tops]
+        # Of a file's URL the folder, by its name: nothing is asked of the storage yet.
+        self._root = common_folder(
+            posixpath.dirname(top) if top.lower().endswith((".edf", ".bdf")) else top
+            for top in tops
+        )
         self._entries: dict[str, Entry] = {}
         self._heads: dict[str, bytes] = {}
         self._read: dict[str, int] = {}
@@ -203,16 +208,6 @@ class RemotePlace:
 
 def _differ(a: str, b: str) -> bool:
     return bool(a and b and a != b)
-
-
-def _root(tops: Sequence[str]) -> str:
-    """The folder that holds all of ``tops``, by their names."""
-    folders = [
-        posixpath.dirname(top) if top.lower().endswith((".edf", ".bdf")) else top for top in tops
-    ]
-    rows = list(zip(*(folder.split("/") for folder in folders), strict=False))
-    shared = list(takewhile(lambda row: len(set(row)) == 1, rows))
-    return "/".join(row[0] for row in shared)
 
 
 def _no_study(shown: str, error: OSError) -> AuditorError:

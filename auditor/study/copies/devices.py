@@ -10,13 +10,14 @@ import posixpath
 import re
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from itertools import takewhile
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core import intervals
 from auditor.core.errors import BeyondLimit
 from auditor.core.text import plain_words
+from auditor.inputs.folder import common_folder
 from auditor.model import Recording, StudyFile
 from auditor.study.placing import held, in_order, recorded_ns
 
@@ -67,12 +68,6 @@ def recorder_of(recording: Recording) -> str:
     """The recorder that the header names, for comparison; '' where it names none."""
     equipment = recording.header.recording_field.equipment
     return plain_words(equipment) if equipment and equipment.strip().upper() != "X" else ""
-
-
-def common_folder(folders: Iterable[str]) -> str:
-    """The innermost folder that holds all of ``folders``; '' is the study's own."""
-    levels = zip(*(f.split("/") for f in folders), strict=False)
-    return "/".join(level[0] for level in takewhile(lambda level: len(set(level)) == 1, levels))
 
 
 def devices(files: Sequence[StudyFile]) -> tuple[Device, ...]:
@@ -149,12 +144,7 @@ def _by_series(unit: Device) -> list[Device]:
 
 
 def _together(units: Sequence[Device]) -> Device:
-    return Device(
-        common_folder(u.folder for u in units),
-        next((u.recorder for u in units if u.recorder), ""),
-        tuple(in_order(f for u in units for f in u.files)),
-        units[0].series,
-    )
+    return replace(Device.of(f for u in units for f in u.files), series=units[0].series)
 
 
 def _series(folder: str) -> str:
