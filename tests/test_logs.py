@@ -246,7 +246,7 @@ def test_two_orders_that_both_lie_in_the_recording_leave_the_log_untaken(tmp_pat
     span = Interval(civil(2027, 4, 1), civil(2027, 5, 11))
     text = _not_taken(tmp_path, "time,by\n05/04/2027 10:00,tech 4\n", span=span)
     assert "can be read in more than one way" in text
-    assert "day first it begins on 5 Apr 2027; month first it begins on 4 May 2027" in text
+    assert "day first it begins on Mon 5 Apr 2027; month first it begins on Tue 4 May 2027" in text
     assert "05/04/2027 10:00 | tech 4" in text
     assert _iso(tmp_path, "time\n05/04/2027 10:00\n", span=span, dates="month_first") == [
         "2027-05-04T10:00:00"
@@ -255,7 +255,9 @@ def test_two_orders_that_both_lie_in_the_recording_leave_the_log_untaken(tmp_pat
 
 def test_no_order_that_lies_in_the_recording_leaves_the_log_untaken(tmp_path: Path) -> None:
     text = _not_taken(tmp_path, "time,by\n17/09/2027 10:00,tech 4\n")
-    assert "no way to read its dates lies in the recording of 2 Mar 2027 to 5 Mar 2027" in text
+    assert (
+        "no way to read its dates lies in the recording of Tue 2 Mar 2027 to Fri 5 Mar 2027" in text
+    )
     assert "time | by, 17/09/2027 10:00 | tech 4" in text
 
 
@@ -273,12 +275,16 @@ def _log(instants: list[int], axis: Axis = AXIS) -> str:
         (
             -365 * 24 * HOUR,
             DAY_SPAN,
-            "all 12 checks are one year early (the first is of 2 Mar 2026",
+            "all 12 checks are one year early (the first is of Mon 2 Mar 2026",
         ),
-        (366 * 24 * HOUR, DAY_SPAN, "all 12 checks are one year late (the first is of 2 Mar 2028"),
+        (
+            366 * 24 * HOUR,
+            DAY_SPAN,
+            "all 12 checks are one year late (the first is of Thu 2 Mar 2028",
+        ),
         (-3 * 365 * 24 * HOUR, DAY_SPAN, "all 12 checks are 3 years early"),
-        (-24 * HOUR, DAY_SPAN, "all 12 checks are one day early (the first is of 1 Mar 2027"),
-        (24 * HOUR, DAY_SPAN, "all 12 checks are one day late (the first is of 3 Mar 2027"),
+        (-24 * HOUR, DAY_SPAN, "all 12 checks are one day early (the first is of Mon 1 Mar 2027"),
+        (24 * HOUR, DAY_SPAN, "all 12 checks are one day late (the first is of Wed 3 Mar 2027"),
     ],
     ids=["a year early", "a year late", "three years early", "a day early", "a day late"],
 )
@@ -287,7 +293,7 @@ def test_a_log_that_is_off_by_a_year_or_a_day_is_named_so(
 ) -> None:
     text = _not_taken(tmp_path, _log([at + shift for at in TWELVE]), span=span)
     assert words in text
-    assert "the recording begins on 2 Mar 2027" in text
+    assert "the recording begins on Tue 2 Mar 2027" in text
 
 
 @pytest.mark.parametrize(("shift", "words"), [(-HOUR, "one hour early"), (HOUR, "one hour late")])

@@ -220,7 +220,7 @@ def test_a_log_that_is_a_year_off_is_named_so_and_the_study_is_audited(
     assert status == 1
     assert audit["coverage"]["recorded_s"] == 36
     (told,) = [f for f in audit["findings"] if f["code"] == "log_not_taken"]
-    assert "all 2 checks are one year early (the first is of 2 Mar 2026" in told["text"]
+    assert "all 2 checks are one year early (the first is of Mon 2 Mar 2026" in told["text"]
 
 
 def test_an_onset_beyond_all_bounds_costs_its_row_and_the_study_is_audited(

@@ -65,13 +65,16 @@ def isos(times: Iterable[int]) -> list[str]:
 
 _WITHIN_HOUR = tuple(f"{second // 60:02d}:{second % 60:02d}" for second in range(3600))
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
 
 
 def day_text(ns: int) -> str:
     """'Tue 2 Mar 2027': the day of a civil ``ns`` as every output for people writes it."""
     at = civil_datetime(ns)
-    return f"{_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
+    return f"{_DAYS[at.weekday()]} {at.day} {MONTHS[at.month - 1][:3]} {at.year}"
 
 
 def time_text(ns: int) -> str:

@@ -17,6 +17,7 @@ from typing import get_args
 
 from msgspec import Struct
 
+from auditor.core.clock import MONTHS
 from auditor.core.errors import RecordingError
 from auditor.core.text import Own, printable
 from auditor.core.units import NS
@@ -153,7 +154,7 @@ class Fields:
         )
 
 
-_MONTHS = ["JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC"]
+_MONTHS = [name[:3].upper() for name in MONTHS]
 _DATE = re.compile(r"(\d{2})-([A-Za-z]{3})-(\d{4})")
 
 

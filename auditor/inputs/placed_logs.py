@@ -11,11 +11,11 @@ from collections.abc import Callable, Sequence
 
 from msgspec import Struct
 
-from auditor.core.clock import Axis, civil_datetime, civil_ns, in_calendar
+from auditor.core.clock import Axis, civil_datetime, civil_ns, day_text, in_calendar
 from auditor.core.text import Own, matches, quantity
 from auditor.core.units import DAY, HOUR, NS
 from auditor.inputs.logs import SHOWN, Log, Times
-from auditor.inputs.stamps import MONTHS, ORDERS, DateOrder, Stamp
+from auditor.inputs.stamps import ORDERS, DateOrder, Stamp
 from auditor.model import Finding, Interval, LogKind, LogRead, MonitoringCheck, finding
 from auditor.policy import Policy
 from auditor.policy.sourced import LogDates
@@ -138,7 +138,7 @@ def _chosen(log: Log, axis: Axis, span: Interval, dates: LogDates) -> tuple[str,
     near = [_inside(r.instants(), span, _NEAR) for r in readings]
     best = max(near)
     if best == 0 or 2 * best < sum(len(placed) for _, placed in readings[near.index(best)].rows):
-        where = f"{_day(axis, span.start)} to {_day(axis, span.end)}"
+        where = f"{day_text(axis.civil(span.start))} to {day_text(axis.civil(span.end))}"
         return f"no way to read its dates lies in the recording of {where}", _EMPTY
     fitting = [r for r, count in zip(readings, near, strict=True) if count == best]
     return ("", fitting[0]) if len(fitting) == 1 else (_both(fitting, axis), _EMPTY)
@@ -224,7 +224,7 @@ def _instant(stamp: Stamp, civil: int, axis: Axis, last: int | None) -> int:
 def _both(readings: Sequence[_Reading], axis: Axis) -> str:
     ways = [
         f"{(r.order or 'as written').replace('_', ' ')} it begins on "
-        f"{_day(axis, min(r.instants()))}"
+        f"{day_text(axis.civil(min(r.instants())))}"
         for r in readings
     ]
     return f"its dates can be read in more than one way: {'; '.join(ways)}"
@@ -244,10 +244,10 @@ def _shifted(log: Log, readings: Sequence[_Reading], axis: Axis, span: Interval)
             if _inside(moved, span, 0) == total:
                 every = quantity(len(log.times), _THINGS[log.kind], "is", "are")
                 verb = every if len(log.times) == 1 else f"all {every}"
-                first = _day(axis, min(reading.instants()))
+                first = day_text(axis.civil(min(reading.instants())))
                 return (
                     f"{verb} {words} (the first is of {first}, the recording begins on "
-                    f"{_day(axis, span.start)})"
+                    f"{day_text(axis.civil(span.start))})"
                 )
     return ""
 
@@ -283,12 +283,6 @@ _SHIFTS = (
     ),
 )
 """How far all times of a log may be off, nearest first: what must be added, and how it is told."""
-
-
-def _day(axis: Axis, instant: int) -> str:
-    """A date with its year and without doubt about day and month: 2 Mar 2027."""
-    moment = civil_datetime(axis.civil(instant))
-    return f"{moment.day} {MONTHS[moment.month - 1][:3].capitalize()} {moment.year}"
 
 
 def place_logs(

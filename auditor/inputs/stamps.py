@@ -12,16 +12,12 @@ from typing import Literal
 
 from msgspec import Struct
 
-from auditor.core.clock import STUDY_YEARS, civil_ns
+from auditor.core.clock import MONTHS, STUDY_YEARS, civil_ns
 from auditor.core.units import HOUR, MINUTE, NS
 
 DateOrder = Literal["day_first", "month_first", "year_first"]
 ORDERS: tuple[DateOrder, ...] = ("day_first", "month_first", "year_first")
 _LONGEST = 60
-MONTHS = (
-    "january", "february", "march", "april", "may", "june", "july", "august", "september",
-    "october", "november", "december",
-)  # fmt: skip
 _WEEKDAY = re.compile(
     r"(mon|tues?|wed(nes)?|thu(rs?)?|fri|sat(ur)?|sun)(day)?[.,]?\s+", re.IGNORECASE
 )
@@ -161,7 +157,7 @@ def _day(year: str, month: str, day: str) -> date | None:
     if len(year) <= 2:
         number += 1900 if number >= 85 else 2000
     if month.isalpha():
-        named = [i for i, name in enumerate(MONTHS, 1) if name.startswith(month.lower())]
+        named = [i for i, name in enumerate(MONTHS, 1) if name.lower().startswith(month.lower())]
         if month.lower() == "sept":
             named = [9]
         if len(named) != 1:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from itertools import islice
+from typing import Any
 
 from msgspec import Struct
 
@@ -15,9 +16,10 @@ from auditor.core.durations import hms, in_words
 from auditor.core.text import Own, quantity
 from auditor.core.units import NS
 from auditor.model import Finding, Interval, StudyFile, finding
+from auditor.model.codes.study import StudyCode
 from auditor.study.clocks import likely_step
 from auditor.study.copies.samples import same_bytes, same_samples
-from auditor.study.placing import SHOWN, in_order, recorded_ns
+from auditor.study.placing import SHOWN, about_files, in_order, recorded_ns
 
 _MAX_PAIRS = 2000
 """Pairs that are looked at; where more files overlap, all of them are doubtful."""
@@ -76,14 +78,31 @@ def overlap_findings(
             else:
                 different.append(overlap)
         if same:
-            findings.append(_duplicates(same, where))
+            length = hms(sum(o.shared_ns for o in same))
+            findings.append(_about("duplicate_export", same, where, length=length))
         if different:
             excess = sum(f.records_ns for f in files) - recorded_ns(files)
             all_seen = len(pairs) < _MAX_PAIRS
             twice = min(sum(o.shared_ns for o in different), excess) if all_seen else excess
-            findings.append(_different(different, twice, recorded, where))
+            cause = likely_step(different[0].first.end - different[0].second.start)
+            findings.append(
+                _about(
+                    "overlapping_recordings",
+                    different,
+                    where,
+                    other_recorded_ns=recorded + twice,
+                    length=hms(twice),
+                    recorded=hms(recorded),
+                    with_them=hms(recorded + twice),
+                    cause=Own(f" {cause}" if cause else ""),
+                )
+            )
         if small and number == 0:  # other copies lie where their samples put them
-            findings.append(_small(small, where))
+            files_start = quantity(len(small), "file", "starts", "start")
+            longest = in_words(max(o.shared_ns for o in small), up=True)
+            findings.append(
+                _about("small_overlap", small, where, files=files_start, longest=longest)
+            )
         findings += _inside(files, recorded)
     return findings
 
@@ -97,55 +116,18 @@ def _same(overlap: Overlap) -> bool:
         return False
 
 
-def _holding(found: Sequence[Overlap]) -> Own:
-    """'2 pairs of files hold'."""
-    verb = "holds" if len(found) == 1 else "hold"
-    return Own(f"{quantity(len(found), 'pair')} of files {verb}")
-
-
-def _names(found: Sequence[Overlap]) -> tuple[str, ...]:
-    return tuple(f"{o.first.name} and {o.second.name}" for o in found[:SHOWN])
-
-
-def _duplicates(found: Sequence[Overlap], where: str) -> Finding:
-    only = found[0] if len(found) == 1 else None
+def _about(code: StudyCode, found: Sequence[Overlap], where: str, **given: Any) -> Finding:
+    """The finding ``code`` about overlaps, at the later file where there is only one."""
+    only = found[0].second.name if len(found) == 1 else None
+    verb = "holds" if only else "hold"
     return finding(
-        "duplicate_export",
-        only.second.name if only else where,
-        file=only.second.name if only else None,
-        span=only.shared if only else None,
-        length=hms(sum(o.shared_ns for o in found)),
-        pairs=_holding(found),
-        names=_names(found),
-    )
-
-
-def _different(found: Sequence[Overlap], twice: int, recorded: int, where: str) -> Finding:
-    one = found[0]
-    name = one.second.name
-    cause = likely_step(one.first.end - one.second.start)
-    return finding(
-        "overlapping_recordings",
-        name if len(found) == 1 else where,
-        file=name if len(found) == 1 else None,
-        span=one.shared,
-        other_recorded_ns=recorded + twice,
-        length=hms(twice),
-        recorded=hms(recorded),
-        with_them=hms(recorded + twice),
-        cause=Own(f" {cause}" if cause else ""),
-        pairs=_holding(found),
-        names=_names(found),
-    )
-
-
-def _small(found: Sequence[Overlap], where: str) -> Finding:
-    return finding(
-        "small_overlap",
-        where,
-        files=quantity(len(found), "file", "starts", "start"),
-        longest=in_words(max(o.shared_ns for o in found), up=True),
-        names=_names(found),
+        code,
+        only or where,
+        file=only,
+        span=found[0].shared,
+        pairs=Own(f"{quantity(len(found), 'pair')} of files {verb}"),
+        names=tuple(f"{o.first.name} and {o.second.name}" for o in found[:SHOWN]),
+        **given,
     )
 
 
@@ -154,14 +136,10 @@ def _inside(files: Sequence[StudyFile], recorded: int) -> Iterator[Finding]:
     twice = [(f, ns) for f, ns in held if ns > NS]
     if twice:
         total = sum(ns for _, ns in twice)
-        found = [f.name for f, _ in twice]
-        yield finding(
+        yield about_files(
             "overlap_inside_file",
-            ", ".join(found[:SHOWN]),
-            file=found[0] if len(found) == 1 else None,
+            [f for f, _ in twice],
             other_recorded_ns=recorded + total,
-            files=quantity(len(found), "file"),
-            names=tuple(found[:SHOWN]),
             length=hms(total),
             recorded=hms(recorded),
             with_them=hms(recorded + total),
