@@ -131,16 +131,9 @@ class ReaderProcess:
 
     def _end(self) -> None:
         process, self._process = self._process, None
-        if process is None:
-            return
-        process.kill()
-        for pipe in (process.stdin, process.stdout):
-            try:
-                if pipe is not None:
-                    pipe.close()
-            except OSError:
-                pass  # what was still to be written goes nowhere
-        process.wait()
+        if process is not None:
+            process.kill()
+            process.communicate()  # closes the pipes; what was still to be written goes nowhere
 
 
 def _nanoseconds(value: object) -> int | None:
