@@ -26,7 +26,7 @@ from auditor.core.files import read_written
 from auditor.core.text import printable
 from auditor.inputs.order import FORMS, order_of, read_order
 from auditor.inputs.sheets import Row, headed, plain_heading, sheet_of
-from auditor.inputs.stamps import DateOrder, Stamp, read_stamp
+from auditor.inputs.stamps import DateOrder, read_stamp
 from auditor.model import Order, StudyFolder
 from auditor.policy.toml import read_toml
 
@@ -123,7 +123,8 @@ class Listed(Struct, frozen=True):
             return text  # said by the check of the order
         near = [at for at in readings if any(_apart(at, day) <= _DAYS_NEAR for day in days)]
         if len(near) != 1:
-            near = list(readings) if len(readings) == 1 else self._as_the_list(stamp)
+            day = stamp.midnight(self.order) if self.order else None
+            near = list(readings) if day is None else [day + (stamp.clock_ns or 0)]
         if len(near) != 1:
             ways = " or ".join(day.isoformat() for _, day in stamp.dates)
             raise SettingsError(
@@ -132,10 +133,6 @@ class Listed(Struct, frozen=True):
                 _WANTED,
             )
         return civil_datetime(near[0])
-
-    def _as_the_list(self, stamp: Stamp) -> list[int]:
-        day = stamp.midnight(self.order) if self.order else None
-        return [] if day is None else [day + (stamp.clock_ns or 0)]
 
 
 _WANTED = "Write it as 2027-03-02 09:30."
@@ -165,7 +162,7 @@ class OrderBook:
     """Finds the order of each study. ``timezone`` is the zone given for all of them."""
 
     def __init__(self, path: Path | None, timezone: str | None = None) -> None:
-        self._list = None if path is None else read_orders(path)
+        self._list = OrderList(Path(), {}) if path is None else read_orders(path)
         self._timezone = timezone
         self._unused = set(self.names())
         self._parts: Counter[str] = Counter()
@@ -174,7 +171,7 @@ class OrderBook:
 
     def names(self) -> frozenset[str]:
         """The studies that the list names."""
-        return frozenset() if self._list is None else frozenset(self._list.rows)
+        return frozenset(self._list.rows)
 
     def expect(self, studies: Sequence[StudyFolder]) -> None:
         """The studies that there are, so that a name which fits two of them is known."""
@@ -182,14 +179,14 @@ class OrderBook:
 
     def of(self, study: StudyFolder) -> StudyOrder:
         """The order of ``study``. Raises nothing."""
-        rows = {} if self._list is None else self._list.rows
+        rows, path = self._list.rows, self._list.path
         names = [n for n in dict.fromkeys((study.key, _last(study.key))) if n in rows]
         self._unused -= set(names)
         try:
             if study.order is not None:
                 order = read_order(study.order.resolve(), timezone=self._timezone)
                 return StudyOrder(order, order.sha256)
-            if self._list is None or not names:
+            if not names:
                 self.without.append(study.key)
                 return StudyOrder()
             if names[0] != study.key and self._parts[names[0]] > 1:
@@ -197,7 +194,6 @@ class OrderBook:
                     error=f"the list of orders names {names[0]}, and {self._parts[names[0]]} "
                     "studies are called that; write the path below ROOT there"
                 )
-            path = self._list.path
             order = rows[names[0]].read(path.resolve().parent, path.name, study.days)
             return StudyOrder(replace(order, path=str(path.absolute())), order.sha256)
         except (AuditorError, OSError) as error:
@@ -209,7 +205,7 @@ class OrderBook:
 
     def unnamed(self) -> tuple[str, ...]:
         """Sentences on rows of the list that name no study."""
-        return () if self._list is None else self._list.unnamed
+        return self._list.unnamed
 
 
 def _last(key: str) -> str:
