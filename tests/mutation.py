@@ -56,7 +56,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     "billing": (
         "billing/*.py",
         "billing billing_examples billing_interpretations billing_limits billing_minimum "
-        "billing_once billing_practice billing_words monitoring video rules",
+        "billing_once billing_periods billing_practice billing_words monitoring policy video rules",
     ),
 }
 SLOWEST_S = 1.0

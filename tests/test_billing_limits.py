@@ -10,9 +10,22 @@ source itself gives.
 from __future__ import annotations
 
 import pytest
-from helpers_billing import POLICY, bill, coverage_of, order, units
+from helpers_billing import POLICY, bill, coverage_of, hms, order, units
+from msgspec.structs import replace
 
-from auditor.billing.limits import measure_minimum
+from auditor.billing.limits import (
+    band_of,
+    band_of_period,
+    bands_words,
+    changes_a_code,
+    limit_words,
+    margins,
+    measure_minimum,
+    period_margins,
+    shorter_band,
+    split_total,
+    unit_length,
+)
 from auditor.core.units import HOUR, MINUTE
 
 SHORT, LONG = "95705", "95708"
@@ -137,3 +150,140 @@ def test_published_answers(total: str, part: str, code: str, source: str) -> Non
         "shorter": [billing.shorter.code if billing.shorter else None],
     }
     assert given[part] == [code], source
+
+
+# --- the parts that limits are found with, on a policy and on an invented scale --------------------
+
+SETTINGS = POLICY.billing
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [
+        ("0:41:00", "the 41-minute minimum"),
+        ("0:00:30", "the 0:00:30 limit"),
+        ("2:00:00", "the 2-hour minimum"),
+        ("12:00:00", "the 12:00:00 limit"),
+        ("23:59:59", "the 23:59:59 limit"),
+        ("24:00:00", "the 24:00:00 limit (one day)"),
+        ("26:00:00", "the 26:00:00 limit (one day and 2 h)"),
+        ("48:00:00", "the 48:00:00 limit (two days)"),
+        ("74:00:00", "the 74:00:00 limit (three days and 2 h)"),
+        ("98:00:00", "the 98:00:00 limit (four days and 2 h)"),
+        ("122:00:00", "the 122:00:00 limit (five days and 2 h)"),
+        ("146:00:00", "the 146:00:00 limit (six days and 2 h)"),
+        ("170:00:00", "the 170:00:00 limit (seven days and 2 h)"),
+        ("194:00:00", "the 194:00:00 limit (8 days and 2 h)"),
+    ],
+)
+def test_a_limit_is_named_as_a_coder_names_it(limit: str, words: str) -> None:
+    assert limit_words(hms(limit), SETTINGS) == words
+
+
+def test_a_minimum_of_hours_and_minutes_is_named_in_full() -> None:
+    lower = replace(SETTINGS.technical[0].lower, ns=2 * HOUR + 30 * MINUTE)
+    first = replace(SETTINGS.technical[0], lower=lower)
+    settings = replace(SETTINGS, technical=(first, *SETTINGS.technical[1:]))
+    assert limit_words(2 * HOUR + 30 * MINUTE, settings) == "the 2:30:00 limit"
+
+
+def _digit(ns: int) -> int:
+    """Changes at 10 itself and just after 20."""
+    return int(ns >= 10) + int(ns > 20)
+
+
+@pytest.mark.parametrize(
+    ("at", "expected"),
+    [
+        (0, (10, False, 0)),
+        (9, (1, False, 0)),
+        (10, (10, True, 0)),
+        (15, (5, True, 5)),
+        (20, (0, True, 10)),
+        (21, (None, False, 1)),
+        (30, (None, False, 10)),
+    ],
+)
+def test_margins_on_an_invented_scale(at: int, expected: tuple[int | None, bool, int]) -> None:
+    # Limits at which nothing changes (0, 5, 25) say nothing.
+    found = margins(at, _digit, {0, 5, 10, 20, 25})
+    assert (found.to_next_ns, found.exceed, found.above_ns) == expected
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "changed"),
+    [
+        ("12:00:00", "12:00:01", True),
+        ("12:00:01", "26:00:00", False),
+        ("36:00:00", "36:00:01", True),
+        ("0:40:00", "0:41:00", True),
+        ("0:20:00", "0:40:59", False),
+        ("0:10:00", "0:19:59", False),
+        ("0:10:00", "2:00:00", True),
+    ],
+)
+def test_whether_two_totals_differ_in_a_code(one: str, other: str, changed: bool) -> None:
+    assert changes_a_code(hms(one), hms(other), SETTINGS) is changed
+
+
+def test_a_whole_study_band_alone_changes_a_code() -> None:
+    # Invented: the whole-study bands meet at 70 h, where the units (72 h: three) do not change.
+    low, high, top = SETTINGS.professional_whole
+    at = replace(low.upper, ns=70 * HOUR)
+    bands = (replace(low, upper=at), replace(high, lower=replace(high.lower, ns=70 * HOUR)), top)
+    settings = replace(SETTINGS, professional_whole=bands)
+    assert changes_a_code(69 * HOUR, 71 * HOUR, settings)
+    assert not changes_a_code(69 * HOUR, 71 * HOUR, SETTINGS)
+
+
+def test_the_band_of_a_period_and_its_margins_beyond_the_longest() -> None:
+    # A civil day of 25 h that takes 2 h more has 27 h, and is one 12-26 h unit all the same.
+    assert band_of(SETTINGS.technical, 27 * HOUR) is None
+    assert band_of_period(SETTINGS.technical, 27 * HOUR) == SETTINGS.technical[-1]
+    assert band_of_period(SETTINGS.technical, HOUR) is None
+    assert band_of_period((), HOUR) is None
+    endless = replace(SETTINGS.technical[-1], upper=None)
+    assert band_of_period((endless,), 13 * HOUR) == endless
+    assert band_of_period((endless,), 12 * HOUR) is None
+    found = period_margins(27 * HOUR, SETTINGS)
+    assert (found.to_next_ns, found.above_ns) == (None, 15 * HOUR)
+
+
+@pytest.mark.parametrize(
+    ("recorded", "band"),
+    [
+        ("0:19:59", None), ("0:20:59", "20-40 min"), ("0:40:59", "20-40 min"), ("0:41:00", "41-60 min"),
+        ("1:01:00", "61-119 min"), ("1:59:59", "61-119 min"), ("2:00:00", None),
+    ],
+)  # fmt: skip
+def test_short_recordings_by_whole_minutes(recorded: str, band: str | None) -> None:
+    found = shorter_band(hms(recorded), SETTINGS)
+    assert (found and found.name) == band
+
+
+@pytest.mark.parametrize(
+    ("recorded", "longest_first", "names"),
+    [
+        ("26:00:00", True, ["12-26 h"]),
+        ("28:00:00", True, ["12-26 h"]),
+        ("28:00:01", True, ["12-26 h", "2-12 h"]),
+        ("54:00:00", True, ["12-26 h", "12-26 h"]),
+        ("54:00:00", False, ["12-26 h", "12-26 h", "2-12 h"]),
+        ("60:00:01", False, ["12-26 h", "12-26 h", "12-26 h"]),
+    ],
+)
+def test_units_of_a_total_in_the_order_in_which_they_were_recorded(
+    recorded: str, longest_first: bool, names: list[str]
+) -> None:
+    length = unit_length(SETTINGS, longest_first=longest_first)
+    assert length == (26 if longest_first else 24) * HOUR
+    assert [b.name for b in split_total(hms(recorded), SETTINGS, length)] == names
+    if not longest_first:
+        assert [b.name for b in split_total(hms(recorded), SETTINGS)] == names
+
+
+def test_bands_in_words() -> None:
+    short, long = SETTINGS.technical
+    assert bands_words([long, long, short]) == "2 x 12-26 h + 2-12 h"
+    assert bands_words([short]) == "2-12 h"
+    assert bands_words([]) == "no unit"

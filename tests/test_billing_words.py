@@ -443,3 +443,77 @@ def test_no_check_and_no_video_where_both_were_ordered() -> None:
     assert found["monitoring_not_documented"].text.startswith(
         "Intermittent monitoring was ordered, and no check is documented. Nothing is assumed"
     )
+
+
+# --- which interpretation lowers a code ----------------------------------------------------------
+
+
+def _others(recorded: tuple[tuple[float, float], ...], **known: object) -> dict[str, bool]:
+    """First words of each other interpretation, and whether it lowers a code."""
+    billing = bill(hours(*recorded), **known)  # type: ignore[arg-type]
+    return {i.words.split(" (")[0][:40]: i.lowers for i in billing.interpretations}
+
+
+LONGEST_FIRST = "each unit is filled up to 26 h before th"
+ONCE_READ = "this time is read and reported once and "
+BY_PERIOD = "the recorded time inside each 24 h perio"
+
+
+@pytest.mark.parametrize(
+    ("recorded", "expected"),
+    [
+        # 27 h: one of each; filled up to 26 h, the 2-12 h unit is gone.
+        (((0, 27),), {LONGEST_FIRST: True, ONCE_READ: False}),
+        # 37 h: two 12-26 h units; 26 h and 11 h are one of each: a shorter unit in a longer one's
+        # place is lower too.
+        (((0, 37),), {LONGEST_FIRST: True}),
+        # 50 h are two 12-26 h units, and 24, 10 and 16 h by period one 2-12 h unit more.
+        (((0, 34), (56, 72)), {BY_PERIOD: False}),
+        # 24, 10, 10 and 10 h: two and one by total, one and one by period.
+        (((0, 34), (48, 58), (72, 82)), {BY_PERIOD: True, LONGEST_FIRST: True}),
+    ],
+)
+def test_fewer_or_shorter_units_are_lower_and_more_are_not(
+    recorded: tuple[tuple[float, float], ...], expected: dict[str, bool]
+) -> None:
+    assert _others(recorded) == expected
+
+
+def test_a_level_that_falls_is_lower_and_one_that_is_assumed_is_not() -> None:
+    log, wanted = _with_lapses(), order(monitoring="intermittent")
+    study = policy_with(lapse={"lowers": "study"})
+    words = "a lapse in the checks lowers the level o", "a lapse in the checks lowers only the pe"
+    assert _others(((0, 72),), given=wanted, monitoring=log)[words[0]] is True
+    assert _others(((0, 72),), given=wanted, monitoring=log, policy=study)[words[1]] is False
+    watched = order(monitoring="continuous")
+    log, _ = monitored(hours((0, 72)), checks_at(*range(1, 72)), "continuous")
+    as_ordered = policy_with(undocumented={"monitoring": "as_ordered", "video": "without_video"})
+    found = _others(((0, 72),), given=watched, monitoring=log, policy=as_ordered)
+    assert found == {"monitoring counts only where the log sho": True}
+    found = _others(((0, 72),), given=watched, monitoring=log)
+    assert found == {"continuous monitoring is documented else": False}
+
+
+def test_codes_without_video_are_lower_than_those_with() -> None:
+    coverage, wanted = hours((0, 72)), order(video=True)
+    assumed = policy_with(undocumented={"monitoring": "unmonitored", "video": "as_ordered"})
+    assert _others(((0, 72),), given=wanted, policy=assumed) == {
+        "video counts only where a log shows it": True
+    }
+    assert _others(((0, 72),), given=wanted) == {"video of enough of the recording is docu": False}
+    video = filmed(stretch(0, 60), coverage=coverage)
+    assert _others(((0, 72),), given=wanted, video=video) == {
+        "the share of video is taken period by pe": True
+    }
+
+
+def test_a_whole_study_band_that_falls_is_lower() -> None:
+    # 60 h and a second with a pause of 2 s in it: counted, 60:00:01; not counted, 59:59:59.
+    coverage = coverage_of((0, HOUR), (HOUR + 2 * NS, 60 * HOUR + NS))
+    counts = policy_with(gaps={"tolerance_ns": 60 * NS, "other_tolerance_ns": 0})
+    (other,) = [i for i in bill(coverage, policy=counts).interpretations if "no gap" in i.words]
+    assert (other.professional.whole_study.code, other.lowers) == ("95721", True)
+    assert other.professional.whole_to_next_ns == NS
+    (other,) = [i for i in bill(coverage).interpretations if "gaps shorter" in i.words]
+    assert (other.professional.whole_study.code, other.lowers) == ("95723", False)
+    assert other.professional.whole_above_ns == NS

@@ -18,7 +18,7 @@ from auditor.model import Minimum
 from auditor.policy.billing import Band, BillingSettings, Limit, ShorterBand, TechnicalBand
 
 _B = TypeVar("_B", bound=Band)
-_NUMBERS = ("", "one", "two", "three", "four", "five", "six", "seven")
+_NUMBERS = ("one", "two", "three", "four", "five", "six", "seven")
 
 
 def band_of(bands: Sequence[_B], recorded_ns: int) -> _B | None:
@@ -192,7 +192,7 @@ def limit_words(limit_ns: int, settings: BillingSettings) -> Own:
     days, rest = divmod(limit_ns, DAY)
     if not days:
         return Own(f"the {hms(limit_ns)} limit")
-    number = _NUMBERS[days] if days < len(_NUMBERS) else str(days)
+    number = _NUMBERS[days - 1] if days <= len(_NUMBERS) else str(days)
     told = f"{number} {'day' if days == 1 else 'days'}" + (f" and {in_words(rest)}" if rest else "")
     return Own(f"the {hms(limit_ns)} limit ({told})")
 
