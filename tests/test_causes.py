@@ -84,6 +84,8 @@ ENDS = {
         Case([piece("a.edf", (0, 72 + 40 * S))]), "ordered_time_over", "pattern"),
     "a stop button at the planned end": Row(
         at_end("Stop button", end=72), "stopped_by_person", "witness"),
+    "at the planned end with a full card": Row(
+        Case([piece("a.edf", (0, 72), size=7_900_000_000)]), "ordered_time_over", "pattern"),
     "two hours after it": Row(Case([piece("a.edf", (0, 74))]), "ordered_time_over", "pattern"),
     "taken down at the planned end": Row(
         at_end("Recording stopped by T-12", end=72), "stopped_by_technologist", "witness"),
@@ -93,6 +95,10 @@ ENDS = {
         at_end("Stopped by patient", end=72.5), "stopped_by_patient", "witness"),
     "taken down at the planned end with the battery nearly empty": Row(
         Case([WHOLE], notes=[note(71.9, "Battery 4 %"), note(72 - S, "Stopped by technologist")]),
+        "stopped_by_technologist", "witness"),
+    "taken down at the planned end after much else": Row(
+        Case([WHOLE], notes=[note(71.9, "Battery 4 %"), note(71.95, "Electrode C3 off"),
+                             note(72 - S, "Stopped by technologist")]),
         "stopped_by_technologist", "witness"),
     "electrodes taken off at the planned end": Row(
         Case([WHOLE], notes=[note(72 - S, "Electrodes removed"), note(72, "Unhooked")],
@@ -218,6 +224,10 @@ ENDS = {
         Case([piece("a.edf", (0, 71), closed=False)], 96, power=batteries(),
              notes=[note(71, "External supply unplugged")]),
         "supply_unplugged", "witness", ("cable", "closing")),
+    "regular files, the last a part, and no order": Row(
+        Case([piece("r0.edf", (0, 4)), piece("r1.edf", (4, 8)), piece("r2.edf", (8, 12)),
+              piece("r3.edf", (12, 13))], None), "not_known", None),
+    "that it went on again tells nothing": Row(at_end("Recording resumed"), "not_known", None),
     "too few electrodes for ten hours": Row(
         Case([SHORT], signal=scanned(*GOOD, below_h=20)), "not_known", None),
     "too few electrodes for ten hours, then the head box unplugged": Row(
@@ -248,6 +258,11 @@ GAPS = {
     "batteries changed where one ends by plan": Row(
         pair(piece("a.edf", (0, 36)), piece("b.edf", (36.1, 72)), power=batteries(),
              notes=[note(36.05, "Batteries changed")]), "power_change", "witness"),
+    "batteries changed in an uninterrupted file": Row(
+        Case([piece("a.edf", (0, 20), (20.2, 72), fmt="EDF+C")],
+             notes=[note(20, "Batteries changed")]), "power_change", "witness"),
+    "hours between files, the card full": Row(
+        pair(piece("a.edf", (0, 20), size=7_899_000_000), APART), "not_known", None),
     "batteries changed in one file": Row(
         inside("Batteries changed"), "power_change", "witness"),
     "one copy begins where the other goes on": Row(
@@ -592,6 +607,17 @@ def test_an_interruption_of_an_hour_within_two_minutes_may_be_the_clock(
 ) -> None:
     case = Case([piece("a.edf", (0, 20)), piece("b.edf", (20 + gap_s * S, 30))])
     assert [g.likely_cause for g in case.gaps()] == [cause]
+
+
+@pytest.mark.parametrize(
+    ("early_s", "cause"),
+    [(3539, "not_known"), (3540, "clock_change"), (3660, "clock_change"), (3661, "not_known")],
+)
+def test_an_end_an_hour_early_within_the_tolerance_may_be_the_clock(
+    early_s: int, cause: str
+) -> None:
+    case = Case([piece("a.edf", (0, 72 - early_s * S))])
+    assert case.stop().cause.likely_cause == cause
 
 
 @pytest.mark.parametrize(
