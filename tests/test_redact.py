@@ -244,6 +244,28 @@ def test_each_class_of_annotation_is_shown_by_words_of_its_own_class_and_no_othe
         assert {(name, other) for other in matched - {name}} <= wider, (name, matched)
 
 
+@pytest.mark.parametrize(("before", "seen"), [(0, True), (350, True), (470, True), (490, False)])
+def test_a_long_annotation_says_the_same_with_and_without_redaction(
+    before: int, seen: bool, tmp_path: Path
+) -> None:
+    """Patterns look at the first 500 characters, whoever asks: so the end keeps its cause."""
+    text = "x " * (before // 2) + "Recording stopped by T-12 (Pemberwick)"
+    raw = edf(onsets=range(30), signals=[Sig("EEG Fp1", 16)], annotation_bytes=600,
+              events={28: [event(28.5, text)]})  # fmt: skip
+    folder = tmp_path / "S-2041"
+    folder.mkdir()
+    (folder / "a.edf").write_bytes(raw)
+    ends = {}
+    for name, more in (("plain", ()), ("redacted", ("--redact",))):
+        run("study", folder, "--ordered-hours", "1", "--out", tmp_path / name, *QUICK, *more)
+        ends[name] = read(tmp_path / name)["stop"]
+        assert ends[name]["likely_cause"] == ("stopped_by_technologist" if seen else "not_known")
+    assert ends["plain"]["rank"] == ends["redacted"]["rank"]
+    page = (tmp_path / "redacted" / "audit.html").read_text("utf-8")
+    assert "Pemberwick" not in page
+    assert ("[text withheld]" in page) == (not seen)
+
+
 def test_a_page_printed_to_pdf_holds_none(tmp_path: Path) -> None:
     chromium, pdftotext = shutil.which("chromium"), shutil.which("pdftotext")
     if chromium is None or pdftotext is None:

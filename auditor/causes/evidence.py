@@ -11,7 +11,7 @@ from typing import Literal, get_args
 from msgspec import Struct
 
 from auditor.core.clock import Axis
-from auditor.core.text import number_step, printable
+from auditor.core.text import LOOKED_AT, number_step, printable
 from auditor.model import (
     Coverage,
     Gap,
@@ -27,8 +27,6 @@ from auditor.model import (
 from auditor.model.coverage import StopKind
 from auditor.policy.stop import StopSettings
 
-MOST_CHARS = 300
-"""Patterns look at so much of an annotation's text; more can only be made to cost time."""
 _CANDIDATES = 8
 
 Kind = Literal[
@@ -137,7 +135,7 @@ class Words:
         self._found: dict[Kind, list[PlacedAnnotation]] = {}
         known: dict[str, Kind | None] = {}
         for annotation in sorted(annotations, key=lambda a: a.at):
-            text = annotation.text[:MOST_CHARS]
+            text = annotation.text[:LOOKED_AT]
             if text not in known:
                 known[text] = kind_of(text, settings)
             kind = known[text]

@@ -12,7 +12,7 @@ _UNSAFE = re.compile(
     "\ud800-\udfff\U000e0000-\U000e007f]"
 )
 _SURROGATE = re.compile("[\ud800-\udfff]")
-_LOOKED_AT = 500
+LOOKED_AT = 500
 """Characters of a text that patterns look at: texts are untrusted and may be long."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
@@ -120,4 +120,4 @@ def some_of(names: Sequence[str], most: int = 8) -> str:
 
 def matches(patterns: Sequence[str], text: str) -> bool:
     """Whether any of ``patterns`` (regular expressions, any case) is found in ``text``."""
-    return any(re.search(p, text[:_LOOKED_AT], re.IGNORECASE) for p in patterns)
+    return any(re.search(p, text[:LOOKED_AT], re.IGNORECASE) for p in patterns)
