@@ -24,7 +24,9 @@ from auditor.billing.limits import (
     period_margins,
     shorter_band,
     split_total,
+    total_limits,
     unit_length,
+    within,
 )
 from auditor.core.units import HOUR, MINUTE
 
@@ -287,3 +289,56 @@ def test_bands_in_words() -> None:
     assert bands_words([long, long, short]) == "2 x 12-26 h + 2-12 h"
     assert bands_words([short]) == "2-12 h"
     assert bands_words([]) == "no unit"
+
+
+def test_a_limit_that_is_not_included_is_passed_by_its_own_time() -> None:
+    joins = SETTINGS.leftover_joins
+    assert within(joins, 2 * HOUR)
+    assert not within(joins, 2 * HOUR + 1)
+    open_end = replace(joins, included=False)
+    assert within(open_end, 2 * HOUR - 1)
+    assert not within(open_end, 2 * HOUR)
+
+
+def test_the_longest_of_three_bands_is_the_last() -> None:
+    # Invented: 2-12, 12-20 and 20-26 h.
+    short, long = SETTINGS.technical
+    at = replace(long.lower, ns=20 * HOUR)
+    middle = replace(long, name="12-20 h", upper=replace(short.upper, ns=20 * HOUR))
+    bands = short, middle, replace(long, name="20-26 h", lower=at)
+    settings = replace(SETTINGS, technical=bands)
+    assert unit_length(settings, longest_first=True) == 26 * HOUR
+    assert [b.name for b in split_total(31 * HOUR, settings)] == ["20-26 h", "2-12 h"]
+    assert [b.name for b in split_total(40 * HOUR, settings)] == ["20-26 h", "12-20 h"]
+    assert band_of_period(bands, 27 * HOUR) == bands[2]
+    assert band_of_period(bands[:1], 13 * HOUR) == short
+    assert period_margins(19 * HOUR, settings).to_next_ns == HOUR
+
+
+def test_from_the_long_term_minimum_on_no_shorter_band_holds() -> None:
+    last = replace(SETTINGS.shorter[-1], to_minutes=130)
+    settings = replace(SETTINGS, shorter=(*SETTINGS.shorter[:-1], last))
+    assert shorter_band(2 * HOUR - 1, settings) == last
+    assert shorter_band(2 * HOUR, settings) is None
+
+
+def test_the_limit_last_met_is_the_one_at_which_something_changes() -> None:
+    assert margins(12, lambda ns: ns >= 9, {9, 10}).above_ns == 3
+
+
+def test_a_whole_number_of_periods_may_be_a_limit_itself() -> None:
+    # Invented: periods of 12 h, and 12 h itself is in 12-26 h. 35 h are two units and 11 h in 2-12 h;
+    # 36 h are three.
+    short, long = SETTINGS.technical
+    bands = (
+        replace(short, upper=replace(short.upper, included=False)),
+        replace(long, lower=replace(long.lower, included=True)),
+    )
+    period = replace(SETTINGS.period, ns=12 * HOUR)
+    settings = replace(SETTINGS, technical=bands, period=period)
+    found = margins(
+        35 * HOUR,
+        lambda ns: split_total(ns, settings),
+        total_limits(35 * HOUR, settings, settings.period.ns),
+    )
+    assert (found.to_next_ns, found.exceed) == (HOUR, False)
