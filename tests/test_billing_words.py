@@ -6,6 +6,8 @@ Bands and code numbers as in the policy file, where their sources stand; the sit
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from helpers_billing import (
     bill,
@@ -18,6 +20,7 @@ from helpers_billing import (
     hours,
     monitored,
     order,
+    policy_from,
     policy_with,
     stretch,
     units,
@@ -443,6 +446,99 @@ def test_no_check_and_no_video_where_both_were_ordered() -> None:
     assert found["monitoring_not_documented"].text.startswith(
         "Intermittent monitoring was ordered, and no check is documented. Nothing is assumed"
     )
+
+
+def test_periods_that_fall_to_different_levels(tmp_path: Path) -> None:
+    # Invented: continuous watching is logged every hour. Hourly on day one, every 2 h on day two, and
+    # 5 h without a check on day three.
+    policy = policy_from(
+        tmp_path, "[monitoring.continuous]\ninterval = { hours = 1, source = 'made up' }\n"
+    )
+    checks = checks_at(*range(1, 25), *range(26, 49, 2), 49, 50, *range(55, 72))
+    log, _ = monitored(hours((0, 72)), checks, "continuous", policy=policy)
+    billing, found = bill_and_findings(
+        hours((0, 72)), given=order(monitoring="continuous"), monitoring=log, policy=policy
+    )
+    assert units(billing.technical_totals) == {"95708": 1, "95709": 1, "95710": 1}
+    finding = found["monitoring_level_lowered"]
+    assert finding.text == (
+        "Continuous monitoring was ordered and the log does not support it in 2 of 3 periods. 1 period "
+        "counts as intermittent (2); 1 period counts as unmonitored (3). 1 other keeps the ordered "
+        "level."
+    )
+    assert finding.observed == "intermittent, unmonitored"
+
+
+def test_where_no_period_or_two_keep_the_ordered_level() -> None:
+    wanted, study = order(monitoring="intermittent"), policy_with(lapse={"lowers": "study"})
+    _, found = bill_and_findings(
+        hours((0, 72)), given=wanted, monitoring=_with_lapses(), policy=study
+    )
+    assert found["monitoring_level_lowered"].text.endswith(
+        "in 3 of 3 periods. 3 periods count as unmonitored (1, 2, 3)."
+    )
+    log, _ = monitored(hours((0, 72)), checks_at(*[h for h in range(2, 72, 2) if h != 30]))
+    _, found = bill_and_findings(hours((0, 72)), given=wanted, monitoring=log)
+    assert found["monitoring_level_lowered"].text.endswith(
+        "in 1 of 3 periods. 1 period counts as unmonitored (2). 2 others keep the ordered level."
+    )
+
+
+def test_what_the_order_does_not_say_and_video_that_it_does_not_name() -> None:
+    coverage = hours((0, 24))
+    _, found = bill_and_findings(coverage, given=order(monitoring=None))
+    assert found["video_or_monitoring_not_stated"].where == "billing"
+    assert found["video_or_monitoring_not_stated"].text == (
+        "The order says nothing of monitoring: the codes are the unmonitored ones."
+    )
+    video = filmed(stretch(0, 24), coverage=coverage)
+    _, found = bill_and_findings(coverage, given=order(video=False), video=video)
+    assert found["video_not_ordered"].where == "billing"
+    assert found["video_not_ordered"].text == (
+        "No video was ordered, but a video log was given: 24 h of 24 h recorded had video, 100.00 %; at "
+        "least 80 % is needed. The codes are those without video."
+    )
+    _, found = bill_and_findings(coverage, given=order(video=None), video=video)
+    assert "video_not_ordered" not in found
+    outside = filmed(stretch(30, 40), coverage=coverage)
+    _, found = bill_and_findings(coverage, given=order(video=False), video=outside)
+    assert "video_not_ordered" not in found
+
+
+def test_video_short_in_a_study_of_one_period_is_said_once() -> None:
+    coverage = hours((0, 24))
+    video = filmed(stretch(0, 12), coverage=coverage)
+    _, found = bill_and_findings(coverage, given=order(video=True), video=video)
+    assert found["video_below_share"].headline == "7:12:00 of video short of 80 %"
+    assert found["video_below_share"].expected == "80 %"
+
+
+def test_periods_short_of_video_are_listed() -> None:
+    # Days one and three have 18 of 24 h each, day two and four all: 84 of 96 h are enough.
+    coverage = hours((0, 96))
+    video = filmed(stretch(0, 18), stretch(24, 66), stretch(72, 96), coverage=coverage)
+    _, found = bill_and_findings(coverage, given=order(video=True), video=video)
+    finding = found["video_below_share"]
+    assert finding.headline == (
+        "period 1: 1:12:00 of video short of 80 %; period 3: 1:12:00 of video short of 80 %"
+    )
+    assert finding.observed == "75.00 %, 75.00 %"
+
+
+def test_an_interpretation_that_is_asked_for_and_lowers_is_told_by_itself() -> None:
+    policy = policy_with(other_period_start="00:00")
+    # 15:30 to 11:30 two days later, from midnight: 8:30 is left over beside 11:30.
+    _, found = bill_and_findings(hours((15.5, 59.5)), policy=policy)
+    finding = found["asked_interpretation_lowers"]
+    assert (finding.where, finding.observed) == ("billing", "1 x 95705, 1 x 95708")
+    assert finding.text == (
+        "Lower codes follow if periods start at 00:00 each day and not with the first record. The "
+        "policy asks for this interpretation."
+    )
+    assert "interpretations_differ" not in found
+    (one,) = bill(hours((15.5, 59.5)), policy=policy).interpretations
+    rule = policy.billing.fixed_start
+    assert one.source == f"{rule.source} ({rule.mark})"
 
 
 # --- which interpretation lowers a code ----------------------------------------------------------
