@@ -86,6 +86,14 @@ ENDS = {
         at_end("Stop button", end=72), "stopped_by_person", "witness"),
     "at the planned end with a full card": Row(
         Case([piece("a.edf", (0, 72), size=7_900_000_000)]), "ordered_time_over", "pattern"),
+    "low power noted at the planned end, and nobody": Row(
+        at_end("Battery low", end=72), "power_exhausted", "witness"),
+    "stopped by the patient at the planned end with the battery nearly empty": Row(
+        Case([WHOLE], notes=[note(71.9, "Battery 4 %"), note(72 - S, "Stopped by patient")]),
+        "stopped_by_patient", "witness"),
+    "a stop button at the planned end with the battery nearly empty": Row(
+        Case([WHOLE], notes=[note(71.9, "Battery 4 %"), note(72 - S, "Stop button")]),
+        "stopped_by_person", "witness"),
     "two hours after it": Row(Case([piece("a.edf", (0, 74))]), "ordered_time_over", "pattern"),
     "taken down at the planned end": Row(
         at_end("Recording stopped by T-12", end=72), "stopped_by_technologist", "witness"),
@@ -228,6 +236,12 @@ ENDS = {
         Case([piece("r0.edf", (0, 4)), piece("r1.edf", (4, 8)), piece("r2.edf", (8, 12)),
               piece("r3.edf", (12, 13))], None), "not_known", None),
     "that it went on again tells nothing": Row(at_end("Recording resumed"), "not_known", None),
+    "no further record fits under 2 GiB": Row(
+        Case([piece("a.edf", (0, 30), size=2 * 1024**3 - 1)]), "file_size_limit", "witness",
+        ("new file",)),
+    "the last of regular files is whole and was never closed": Row(
+        Case([*regular(0, 4), piece("r4.edf", (16, 20), closed=False)]), "recorder_interrupted",  # type: ignore[list-item]
+        "pattern", ("closing",)),
     "too few electrodes for ten hours": Row(
         Case([SHORT], signal=scanned(*GOOD, below_h=20)), "not_known", None),
     "too few electrodes for ten hours, then the head box unplugged": Row(
@@ -263,6 +277,18 @@ GAPS = {
              notes=[note(20, "Batteries changed")]), "power_change", "witness"),
     "hours between files, the card full": Row(
         pair(piece("a.edf", (0, 20), size=7_899_000_000), APART), "not_known", None),
+    "a start of the schedule is passed over, the file unreadable": Row(
+        Case([f for i, f in enumerate(regular(0, 6)) if i != 3], 24,  # type: ignore[misc]
+             unreadable=[unreadable("r3.edf")]), "unreadable_file", "pattern", ("copy",)),
+    "a start of the schedule is passed over, the file set aside": Row(
+        Case([f for i, f in enumerate(regular(0, 6)) if i != 3], 24,  # type: ignore[misc]
+             aside=[aside("r3.edf", 0, 5)]), "file_set_aside", "pattern"),
+    "two starts of the schedule are passed over, by names without numbers": Row(
+        Case([piece(f"{c}.edf", (4 * i, 4 * i + 4)) for i, c in enumerate("abcdefg")
+              if c not in "de"], 28), "missing_file", "pattern", ("copy",)),
+    "a file of a schedule without loss ended five seconds early": Row(
+        Case([*regular(0, 2), piece("r2.edf", (8, 12 - 5 * S)), piece("r3.edf", (12, 16)),  # type: ignore[list-item]
+              piece("r4.edf", (16, 20))], 20), "new_file_by_schedule", "pattern"),
     "batteries changed in one file": Row(
         inside("Batteries changed"), "power_change", "witness"),
     "one copy begins where the other goes on": Row(
@@ -581,6 +607,7 @@ def test_patterns_look_at_the_first_three_hundred_characters(before: int, cause:
         (FAT_LIMIT - 1000 - 1024**2, "not_known"),
         (FAT_LIMIT + 1, "not_known"),
         (2 * 1024**3 - 1, "file_size_limit"),
+        (2 * 1024**3, "not_known"),
     ],
 )
 def test_a_file_is_at_the_limit_where_no_further_record_fits(size: int, cause: str) -> None:
@@ -649,6 +676,93 @@ def test_power_ends_at_a_gap_only_where_a_file_ended_and_another_began() -> None
 def test_the_time_without_recording_rounds_up() -> None:
     case = Case([piece("a.edf", (0, 20)), piece("b.edf", (20 + 360.5 * S, 30))])
     assert case.gaps()[0].evidence[0].startswith("A new file began 6 min 1 s later: ")
+
+
+@pytest.mark.parametrize(("claims", "fit"), [(3601, "which fits into"), (3602, "more than")])
+def test_records_that_are_missing_fit_into_an_interruption_up_to_one_record(
+    claims: int, fit: str
+) -> None:
+    case = Case([piece("a.edf", (0, 20), claims=claims), piece("b.edf", (21, 72))])
+    assert case.gaps()[0].evidence[0].endswith(f", {fit} the interruption.")
+
+
+def test_what_is_missing_or_apart_rounds_up() -> None:
+    file = piece("a.edf", (0, 30), claims=1)
+    recording = replace(file.recording, record_ns=NS + 1)
+    told = Case([replace(file, recording=recording)]).stop().cause.evidence[0]
+    assert told.endswith("that it does not hold, 2 s of recording.")
+    apart = Case([piece("a.edf", (0, 72 + 40.5 * S))]).stop().cause.evidence[0]
+    assert apart == "The recording ended 41 s from the planned end."
+
+
+def test_a_file_at_its_limit_explains_a_gap_of_up_to_half_an_hour() -> None:
+    def cause(gap_s: float) -> str:
+        files = [piece("a.edf", (0, 20), size=FAT_LIMIT), piece("b.edf", (20 + gap_s * S, 72))]
+        return Case(files).gaps()[0].likely_cause
+
+    assert (cause(1800), cause(1801)) == ("file_size_limit", "not_known")
+
+
+@pytest.mark.parametrize(
+    ("short_s", "cause"), [(10, "missing_file"), (11, "not_known"), (-10, "missing_file")]
+)
+def test_a_last_file_within_ten_seconds_of_the_others_is_a_whole_one(
+    short_s: int, cause: str
+) -> None:
+    case = Case([*regular(0, 4), piece("r4.edf", (16, 20 - short_s * S))])  # type: ignore[list-item]
+    assert case.stop().cause.likely_cause == cause
+
+
+def clocks(*findings: Finding, end: float = 70) -> str:
+    return Case([piece("a.edf", (0, end))], findings=findings).stop().cause.likely_cause
+
+
+def test_another_interpretation_must_reach_the_planned_end_within_the_tolerance() -> None:
+    def other(hours: float) -> Finding:
+        return Finding("overlapping_recordings", "problem", "b.edf", "Two readings.",
+                       question="files", other_recorded_ns=round(hours * HOUR))  # fmt: skip
+
+    plain = Finding("never_closed", "caution", "a.edf", "It was cut.")
+    assert clocks(plain, other(72)) == "clock_change"
+    assert clocks(other(72 + 60 * S)) == clocks(other(72 - 60 * S)) == "clock_change"
+    assert clocks(other(72 + 61 * S)) == clocks(other(72 - 61 * S)) == "not_known"
+    assert clocks(other(70)) == clocks(other(68)) == "not_known"
+    at_plan = Case([WHOLE], findings=[other(72 + 30 * S)]).stop().cause
+    assert (at_plan.likely_cause, at_plan.also) == ("ordered_time_over", ())
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "cause"),
+    [
+        (-2, 70 + 60 * S, "clock_change"),
+        (-2, 70 + 61 * S, "not_known"),
+        (-2, 70 - 60 * S, "clock_change"),
+        (-2, 70 - 61 * S, "not_known"),
+    ],
+)
+def test_a_recording_as_long_as_ordered_but_too_early_may_have_a_wrong_clock(
+    start: float, end: float, cause: str
+) -> None:
+    assert Case([piece("a.edf", (start, end))]).stop().cause.likely_cause == cause
+
+
+@pytest.mark.parametrize(
+    ("span", "cause"),
+    [
+        ((26, 27), "clock_change"),
+        ((26 + S, 27), "not_known"),
+        ((19, 20), "clock_change"),
+        ((19, 20 - S), "not_known"),
+    ],
+)
+def test_a_finding_on_the_clock_counts_where_it_touches_the_gap(
+    span: tuple[float, float], cause: str
+) -> None:
+    at = Interval(BASE + round(span[0] * HOUR), BASE + round(span[1] * HOUR))
+    other = Finding("never_closed", "caution", "a.edf", "It was cut.", span=at)
+    stepped = Finding("clock_may_have_stepped", "caution", "c.edf", "It was put on.", span=at)
+    case = Case([A, APART], findings=[other, stepped])
+    assert case.gaps()[0].likely_cause == cause
 
 
 def test_a_gap_near_no_annotation_does_not_borrow_that_of_another() -> None:

@@ -9,6 +9,7 @@ All of this is common practice, no source, where none is named.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Literal
 
 from msgspec import Struct
@@ -28,18 +29,18 @@ class Rule(Struct, frozen=True):
 
 RULES: tuple[Rule, ...] = (
     Rule("witness", "file_cut_short", shown.cut_short),
-    Rule("witness", "card_full", shown.said("card_full")),
+    Rule("witness", "card_full", partial(shown.said, "card_full")),
     Rule("witness", "file_size_limit", shown.size_limit),
-    Rule("witness", "power_exhausted", shown.said("power_low")),
+    Rule("witness", "power_exhausted", partial(shown.said, "power_low")),
     Rule("witness", "power_exhausted", shown.power_warned),
-    Rule("witness", "supply_unplugged", shown.said("supply_unplugged")),
-    Rule("witness", "power_change", shown.said("power_change")),
-    Rule("witness", "electrodes_lost", shown.said("electrode")),
-    Rule("witness", "stopped_by_patient", shown.said("patient")),
-    Rule("witness", "stopped_by_technologist", shown.said("technologist")),
-    Rule("witness", "stopped_by_person", shown.said("person")),
-    Rule("witness", "recorder_interrupted", shown.said("fault")),
-    Rule("witness", "clock_change", shown.said("clock")),
+    Rule("witness", "supply_unplugged", partial(shown.said, "supply_unplugged")),
+    Rule("witness", "power_change", partial(shown.said, "power_change")),
+    Rule("witness", "electrodes_lost", partial(shown.said, "electrode")),
+    Rule("witness", "stopped_by_patient", partial(shown.said, "patient")),
+    Rule("witness", "stopped_by_technologist", partial(shown.said, "technologist")),
+    Rule("witness", "stopped_by_person", partial(shown.said, "person")),
+    Rule("witness", "recorder_interrupted", partial(shown.said, "fault")),
+    Rule("witness", "clock_change", partial(shown.said, "clock")),
     Rule("pattern", "ordered_time_over", shown.at_plan),
     Rule("pattern", "clock_change", shown.clock_found),
     Rule("pattern", "clock_change", shown.clock_other),

@@ -5,7 +5,7 @@ Each function looks at an ``Event`` and gives one sentence of evidence, or ``Non
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 
 from auditor.causes.evidence import Event, Kind, Piece
 from auditor.core.durations import in_words
@@ -79,15 +79,11 @@ MEANINGS: dict[Kind, str] = {
 PERSONS: frozenset[Kind] = frozenset(("patient", "technologist", "person"))
 
 
-def said(kind: Kind) -> Callable[[Event], str | None]:
+def said(kind: Kind, event: Event) -> str | None:
     """The witness of an annotation; no more than a fact where a take-down as planned is noted."""
-
-    def says(event: Event) -> str | None:
-        if kind not in event.said or (kind not in PERSONS and taken_down(event)):
-            return None
-        return sentence(event, kind)
-
-    return says
+    if kind not in event.said or (kind not in PERSONS and taken_down(event)):
+        return None
+    return sentence(event, kind)
 
 
 def sentence(event: Event, kind: Kind) -> str:
@@ -143,7 +139,7 @@ def clock_other(event: Event) -> str | None:
     missing = known.planned_end - event.start
     for finding in known.study.findings:
         other = finding.other_recorded_ns
-        if other is None or other <= known.coverage.recorded_ns:
+        if other is None:
             continue
         if abs(other - known.coverage.recorded_ns - missing) <= known.tolerance_ns:
             return (
