@@ -19,7 +19,7 @@ from auditor.batch.jobs import Job, Result, audit_job, mark, store, unchanged, w
 from auditor.batch.pool import run_pool
 from auditor.batch.worklist import write_worklist
 from auditor.core.clock import now_utc, zone_info
-from auditor.core.errors import NothingReadable, UsageError
+from auditor.core.errors import NothingReadable, UsageError, system_errors
 from auditor.core.progress import Progress
 from auditor.core.statuses import ACT, COMPLETE
 from auditor.core.text import printable, some_of
@@ -48,12 +48,8 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
     orders = OrderBook(
         None if arguments.orders is None else Path(arguments.orders), arguments.timezone
     )
-    try:
+    with system_errors(UsageError, root, "cannot be listed", "Check its permissions."):
         studies = find_studies(root, exclude=out, named=orders.names())
-    except OSError as error:
-        raise UsageError(
-            str(root), f"cannot be listed ({error.strerror})", "Check its permissions."
-        ) from error
     if not studies:
         raise NothingReadable(
             str(root), "holds no study folder with recordings", "Name the folder above them."

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from auditor.batch.history import FILE_NAME, Inputs
-from auditor.core.errors import OutputError, UsageError
+from auditor.core.errors import OutputError, UsageError, system_errors
 from auditor.core.files import make_private, touch_private
 from auditor.core.text import path_part
 from auditor.outputs.files import sweep_together, sweep_within
@@ -128,18 +128,12 @@ def slug_of(study: str) -> str:
 
 def is_there(path: Path) -> bool:
     """Whether something is there. Raises ``OutputError`` where the disk does not say."""
-    try:
+    with system_errors(OutputError, path, "cannot be used", "Check it."):
         return path.exists()
-    except OSError as error:
-        raise _unusable(path, error) from error
-
-
-def _unusable(path: Path, error: OSError) -> OutputError:
-    return OutputError(str(path), f"cannot be used ({error.strerror})", "Check it.")
 
 
 def _secret(path: Path) -> bytes:
-    try:
+    with system_errors(OutputError, path, "cannot be used", "Check it."):
         if not path.exists():
             beside = path.with_name(f".{KEY}.{secrets.token_hex(4)}.part")
             descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -147,8 +141,6 @@ def _secret(path: Path) -> bytes:
                 file.write(secrets.token_bytes(_KEY_BYTES))
             beside.replace(path)
         secret = path.read_bytes()
-    except OSError as error:
-        raise _unusable(path, error) from error
     if len(secret) != _KEY_BYTES:
         raise OutputError(str(path), "is not the key that was written", "Give another --out.")
     return secret

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from auditor.core.clock import zone_info
-from auditor.core.errors import UsageError
+from auditor.core.errors import UsageError, system_errors
 from auditor.core.progress import Progress, Silent
 from auditor.core.statuses import ACT, COMPLETE
 from auditor.core.text import path_part, printable
@@ -239,18 +239,14 @@ def _serve_desk(start: Start, *, quiet: bool) -> int:
 
 
 def _must_exist(path: Path) -> None:
-    try:
-        path.stat()
-    except FileNotFoundError as error:
-        raise UsageError(
-            str(path), "does not exist", "Name the study's folder or its files."
-        ) from error
-    except OSError as error:
-        raise UsageError(
-            str(path),
-            f"cannot be looked at ({error.strerror or type(error).__name__})",
-            "Check its name and its permissions.",
-        ) from error
+    action = "Check its name and its permissions."
+    with system_errors(UsageError, path, "cannot be looked at", action):
+        try:
+            path.stat()
+        except FileNotFoundError as error:
+            raise UsageError(
+                str(path), "does not exist", "Name the study's folder or its files."
+            ) from error
 
 
 def _path(text: str | None) -> Path | None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from auditor.core.text import shortened
 
 MOST_BYTES = 2000
@@ -73,3 +76,15 @@ class BeyondLimit(AuditorError):  # noqa: N818  the name says what happened
 
 class OutputError(AuditorError):
     """The audit could not be written, or one is already there."""
+
+
+@contextmanager
+def system_errors(
+    kind: type[AuditorError], where: object, problem: str, action: str
+) -> Iterator[None]:
+    """Raise ``kind`` for what the operating system refuses inside: ``problem`` and its reason."""
+    try:
+        yield
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise kind(str(where), f"{problem} ({reason})", action) from error

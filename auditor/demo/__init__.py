@@ -7,7 +7,7 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from auditor.core.errors import OutputError
+from auditor.core.errors import OutputError, system_errors
 from auditor.core.progress import Progress, Silent
 from auditor.core.units import HOUR, NS
 from auditor.demo.studies import Plan, plans
@@ -46,18 +46,13 @@ def make_demo(out: Path, progress: Progress | None = None) -> tuple[DemoStudy, .
         "Making invented studies",
         sum(device.size(file) for plan in todo for device, files in plan.devices for file in files),
     )
-    try:
+    action = "Give another folder with --out; the demo needs about 150 MB."
+    with system_errors(OutputError, out, "cannot be written", action):
         root.mkdir(parents=True, exist_ok=True)
         replace_file(out / "INVENTED.txt", NOTICE, mode=0o644)
         # Threads: numpy and the disk do the work, and neither holds the interpreter's lock long.
         with ThreadPoolExecutor(2) as pool:
             return tuple(pool.map(lambda plan: _make(root, plan, progress), todo))
-    except OSError as error:
-        raise OutputError(
-            str(out),
-            f"cannot be written ({error.strerror})",
-            "Give another folder with --out; the demo needs about 150 MB.",
-        ) from error
 
 
 def make_study(out: Path, study_id: str, progress: Progress | None = None) -> DemoStudy:

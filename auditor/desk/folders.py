@@ -19,7 +19,7 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from auditor.core.errors import UsageError
+from auditor.core.errors import UsageError, system_errors
 from auditor.core.text import printable
 from auditor.inputs.order import order_of_folder
 
@@ -134,16 +134,14 @@ class Places:
     def listing(self, path: Path) -> Listing:
         """What lies in ``path``, a folder under the roots. Raises ``UsageError``."""
         budget = [_MOST_LOOKED_AT]
-        try:
+        way = [p for p in (path, *path.parents) if self.holds(p)]
+        shown = printable(str(path), 300)
+        with system_errors(UsageError, shown, "cannot be listed", "Ask its owner."):
             names = sorted(_folders_in(path), key=lambda one: one.name.casefold())
-        except OSError as error:
-            raise UsageError(
-                printable(str(path), 300), f"cannot be listed ({error.strerror})", "Ask its owner."
-            ) from error
         return Listing(
             here=self._folder(path, budget),
             path=printable(str(path)),
-            way=tuple((self.id_of(p), _name(p)) for p in self._way(path)),
+            way=tuple((self.id_of(p), _name(p)) for p in reversed(way)),
             folders=tuple(self._folder(one, budget) for one in names[:MOST_SHOWN]),
             left_out=max(0, len(names) - MOST_SHOWN),
         )
@@ -153,12 +151,6 @@ class Places:
         return tuple(
             Folder(self.id_of(root), printable(str(root)), 0, 0, "", "", "") for root in self.roots
         )
-
-    def _way(self, path: Path) -> Iterator[Path]:
-        root = next(r for r in self.roots if r == path or r in path.parents)
-        yield root
-        for depth in range(len(root.parts), len(path.parts)):
-            yield Path(*path.parts[: depth + 1])
 
     def _folder(self, path: Path, budget: list[int]) -> Folder:
         count, size, dates = 0, 0, []

@@ -24,7 +24,7 @@ from typing import Any
 from msgspec import Struct
 from waitress.server import create_server
 
-from auditor.core.errors import UsageError
+from auditor.core.errors import UsageError, system_errors
 from auditor.core.files import make_private
 from auditor.core.text import printable
 from auditor.desk.app import MOST_BYTES, make_app
@@ -102,12 +102,8 @@ def run_desk(start: Start, say: Callable[[str], None], *, home: Path | None = No
 def _serve(
     desk: Desk, start: Start, running: _Running, own: Path, say: Callable[[str], None]
 ) -> None:
-    try:
+    with system_errors(UsageError, f"--port {start.port}", "cannot be used", "Leave it out."):
         listener = socket.create_server((HOST, start.port))
-    except OSError as error:
-        raise UsageError(
-            f"--port {start.port}", f"cannot be used ({error.strerror})", "Leave it out."
-        ) from error
     port = listener.getsockname()[1]
     door = Door(port, running.opening)
     log = _log_to(own / "desk.log")

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
 from auditor.core.clock import zone_info
-from auditor.core.errors import OutputError, SettingsError
+from auditor.core.errors import OutputError, SettingsError, system_errors
 from auditor.core.files import make_private, read_written
 from auditor.outputs.files import replace_file
 from auditor.policy import Policy, load_policy, policy_of
@@ -87,11 +88,9 @@ class Settings:
 
     def _roots_by_hand(self) -> object:
         """``roots`` as they stand; a file that cannot be read now must not lose them."""
-        try:
+        with _read(self.file):
             if not self.file.is_file():
                 return None
-        except OSError as error:
-            raise _not_read(self.file, error) from error
         raw = read_written(self.file)
         with contextlib.suppress(SettingsError):  # not TOML: it is written anew
             return parse_toml(raw, FILE).data.get("roots")
@@ -106,10 +105,8 @@ class Settings:
         return read_toml(self.policy_file).data if self._has_policy() else {}
 
     def _has_policy(self) -> bool:
-        try:
+        with _read(self.policy_file):
             return self.policy_file.is_file()
-        except OSError as error:
-            raise _not_read(self.policy_file, error) from error
 
     def save_policy(self, tables: Mapping[str, Any]) -> Policy:
         """Keep the lab's policy, checked first; without tables the default is in force again.
@@ -117,10 +114,8 @@ class Settings:
         Raises ``SettingsError``, ``OutputError``.
         """
         if not tables:
-            try:
+            with _written(self.policy_file):
                 self.policy_file.unlink(missing_ok=True)
-            except OSError as error:
-                raise _not_written(self.policy_file, error) from error
             return load_policy(None)
         text = toml_text(tables, "What the lab's policy changes; the desk's page writes it.")
         policy_of(text, POLICY)
@@ -128,20 +123,16 @@ class Settings:
         return load_policy(self.policy_file)
 
     def _write(self, path: Path, text: str) -> None:
-        try:
+        with _written(path):
             make_private(path.parent)
             replace_file(path, text)
-        except OSError as error:
-            raise _not_written(path, error) from error
 
 
-def _not_read(path: Path, error: OSError) -> SettingsError:
-    return SettingsError(
-        str(path), f"cannot be read ({error.strerror})", "Check the folder and the disk."
-    )
+def _read(path: Path) -> AbstractContextManager[None]:
+    return system_errors(SettingsError, path, "cannot be read", "Check the folder and the disk.")
 
 
-def _not_written(path: Path, error: OSError) -> OutputError:
-    return OutputError(
-        str(path), f"cannot be written ({error.strerror})", "Check the folder and the disk's space."
+def _written(path: Path) -> AbstractContextManager[None]:
+    return system_errors(
+        OutputError, path, "cannot be written", "Check the folder and the disk's space."
     )

@@ -17,6 +17,7 @@ import stat
 import threading
 from argparse import Namespace
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +30,7 @@ from auditor.batch.history import History
 from auditor.batch.jobs import Job, Result, mark
 from auditor.batch.worklist import Worklist, listed, rows, write_worklist
 from auditor.core.clock import now_utc
-from auditor.core.errors import OutputError, SettingsError, UsageError
+from auditor.core.errors import OutputError, SettingsError, UsageError, system_errors
 from auditor.core.files import make_private
 from auditor.core.text import printable
 from auditor.desk.order_form import Tables, tables_from, tables_in, taken
@@ -348,16 +349,9 @@ class Shelf:
         with self._told():
             replace_file(self.folder / name, json.dumps(data, indent=1, ensure_ascii=False) + "\n")
 
-    @contextlib.contextmanager
-    def _told(self) -> Any:
-        try:
-            yield
-        except OSError as error:
-            raise OutputError(
-                str(self.folder),
-                f"cannot be written ({error.strerror})",
-                "Check the folder, its permissions and the space on the disk.",
-            ) from error
+    def _told(self) -> AbstractContextManager[None]:
+        action = "Check the folder, its permissions and the space on the disk."
+        return system_errors(OutputError, self.folder, "cannot be written", action)
 
 
 def _beside(path: Path, zone: str | None) -> KnownOrder:

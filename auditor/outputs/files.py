@@ -22,7 +22,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from io import TextIOWrapper
 from pathlib import Path
 
-from auditor.core.errors import OutputError
+from auditor.core.errors import OutputError, system_errors
 
 MARKER = "audit.json"
 AUDIT_FILES = frozenset(
@@ -41,7 +41,7 @@ _COMES_BACK = "comes back with the next run"
 
 def check_free(out: Path, *, force: bool) -> None:
     """Raise ``OutputError`` where ``out`` cannot take an audit, before any work is done."""
-    try:
+    with system_errors(OutputError, out, "cannot be used", "Give another --out."):
         out = _place(out)
         sweep(out)
         if not out.exists():
@@ -53,10 +53,6 @@ def check_free(out: Path, *, force: bool) -> None:
             raise OutputError(
                 str(out), "already holds an audit", "Give another --out, or --force to replace it."
             )
-    except OSError as error:
-        raise OutputError(
-            str(out), f"cannot be used ({error.strerror or error})", "Give another --out."
-        ) from error
 
 
 def write_folder(out: Path, texts: Mapping[str, str | Iterable[str]]) -> None:
@@ -159,15 +155,11 @@ def made_beside(out: Path) -> Iterator[Path]:
 
 def remove_folder(out: Path) -> None:
     """Take an audit of ours away, at once. Raises ``OutputError``; then it is still there."""
-    try:
+    with system_errors(OutputError, out, "cannot be replaced", "Check the folder."):
         out = _place(out)
         _refuse_foreign(out)
         old = _hidden(out, "done")
         out.rename(old)
-    except OSError as error:
-        raise OutputError(
-            str(out), f"cannot be replaced ({error.strerror or error})", "Check the folder."
-        ) from error
     shutil.rmtree(old, ignore_errors=True)
 
 
