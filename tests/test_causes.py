@@ -94,6 +94,8 @@ ENDS = {
     "a stop button at the planned end with the battery nearly empty": Row(
         Case([WHOLE], notes=[note(71.9, "Battery 4 %"), note(72 - S, "Stop button")]),
         "stopped_by_person", "witness"),
+    "at the planned end with too few electrodes in the last half hour": Row(
+        Case([WHOLE], signal=scanned(*GOOD, below_h=71.5)), "ordered_time_over", "pattern"),
     "two hours after it": Row(Case([piece("a.edf", (0, 74))]), "ordered_time_over", "pattern"),
     "taken down at the planned end": Row(
         at_end("Recording stopped by T-12", end=72), "stopped_by_technologist", "witness"),
@@ -593,8 +595,8 @@ def test_a_header_that_counts_no_records_claims_none() -> None:
     assert case.stop().cause.likely_cause == "not_known"
 
 
-@pytest.mark.parametrize(("before", "cause"), [(289, "power_exhausted"), (290, "not_known")])
-def test_patterns_look_at_the_first_three_hundred_characters(before: int, cause: str) -> None:
+@pytest.mark.parametrize(("before", "cause"), [(489, "power_exhausted"), (490, "not_known")])
+def test_patterns_look_at_the_first_five_hundred_characters(before: int, cause: str) -> None:
     text = "x" * (before - 1) + " " + "Battery low"
     assert Case([SHORT], notes=[note(30, text)]).stop().cause.likely_cause == cause
 
@@ -763,6 +765,39 @@ def test_a_finding_on_the_clock_counts_where_it_touches_the_gap(
     stepped = Finding("clock_may_have_stepped", "caution", "c.edf", "It was put on.", span=at)
     case = Case([A, APART], findings=[other, stepped])
     assert case.gaps()[0].likely_cause == cause
+
+
+@pytest.mark.parametrize(
+    ("ago_s", "cause", "told"),
+    [
+        (3600, "electrodes_lost", "For the last 1 h, fewer than 8 EEG channels carried signal."),
+        (0.5, "electrodes_lost", "For the last 0.5 s, fewer than 8 EEG channels carried signal."),
+        (90.5, "electrodes_lost",
+         "For the last 1 min 31 s, fewer than 8 EEG channels carried signal."),
+        (3601, "not_known", "For the last 1 h 1 s, fewer than 8 EEG channels carried signal; the "
+                            "recording went on all the same."),
+        (0, "not_known", "Enough EEG channels carried signal up to the end."),
+    ],
+)  # fmt: skip
+def test_too_few_electrodes_explain_an_end_within_the_hour(
+    ago_s: float, cause: str, told: str
+) -> None:
+    found = Case([SHORT], signal=scanned(*GOOD, below_h=30 - ago_s * S)).stop().cause
+    assert found.likely_cause == cause
+    assert told in found.evidence
+
+
+@pytest.mark.parametrize(("ago_s", "cause"), [(3600, "electrodes_lost"), (3601, "not_known")])
+def test_all_electrodes_explain_an_end_within_the_hour(ago_s: float, cause: str) -> None:
+    off = [channel(e, lost_h=30 - ago_s * S, hours=30) for e in ("C3", "C4")]
+    late = channel("O1", lost_h=30 - 0.5 * S, hours=30)
+    found = Case([SHORT], signal=scanned(*off, late)).stop().cause
+    assert found.likely_cause == cause
+    last = Case([SHORT], signal=scanned(late)).stop().cause.evidence[0]
+    assert last.startswith("All 1 EEG channels were lost within the last 0.5 s: ")
+    earlier = channel("O1", lost_h=30 - 90.5 * S, hours=30)
+    two = Case([SHORT], signal=scanned(late, earlier)).stop().cause.evidence[0]
+    assert two.startswith("All 2 EEG channels were lost within the last 1 min 31 s: ")
 
 
 def test_a_gap_near_no_annotation_does_not_borrow_that_of_another() -> None:

@@ -125,3 +125,8 @@ def test_pairs_without_an_interval_hold_whole_nanoseconds_too() -> None:
     pairs = (none, iv.union_of(()), iv.union(*none), iv.clip(plain([(0, 1)]), Interval(2, 2)))
     assert {array.dtype for pair in pairs for array in pair} == {np.dtype(np.int64)}
     assert iv.held_before(none, np.array([5])).dtype == np.int64
+
+
+def test_distinct_values_come_in_order_each_once() -> None:
+    assert iv.distinct(np.array([7, 3, 4, 3, 9, 7])).tolist() == [3, 4, 7, 9]
+    assert iv.distinct(np.array([], np.int64)).tolist() == []
