@@ -7,23 +7,12 @@ from typing import Literal
 from auditor.model.codes.entry import Entry
 
 BillingCode = Literal[
-    "asked_interpretation_lowers",
-    "band_below_order",
-    "checks_outside_recording",
-    "close_to_limit",
-    "interpretations_differ",
-    "monitoring_lapse",
-    "monitoring_level_lowered",
-    "monitoring_not_documented",
-    "monitoring_not_shown",
-    "setup_channels_below_minimum",
-    "signal_channels_below_setup_minimum",
-    "usable_band_below_recorded",
-    "video_below_share",
-    "video_not_documented",
-    "video_not_ordered",
-    "video_or_monitoring_not_stated",
-]
+    "asked_interpretation_lowers", "band_below_order", "checks_outside_recording", "close_to_limit",
+    "interpretations_differ", "monitoring_lapse", "monitoring_level_lowered",
+    "monitoring_not_documented", "monitoring_not_shown", "setup_channels_below_minimum",
+    "signal_channels_below_setup_minimum", "usable_band_below_recorded", "video_below_share",
+    "video_not_documented", "video_not_ordered", "video_or_monitoring_not_stated",
+]  # fmt: skip
 
 CODES: dict[BillingCode, Entry] = {
     "asked_interpretation_lowers": Entry(
