@@ -56,6 +56,7 @@ class RemotePlace:
         self._entries: dict[str, Entry] = {}
         self._heads: dict[str, bytes] = {}
         self._read: dict[str, int] = {}
+        """Sizes of the files that were read as recordings."""
 
     @property
     def name(self) -> str:
@@ -119,7 +120,7 @@ class RemotePlace:
 
     def findings(self) -> tuple[Finding, ...]:
         """See ``Place.findings``: how many bytes were fetched, and that there are no checksums."""
-        fetched, reads, stored = self._storage.fetched_bytes, self._storage.reads, self.stored_bytes
+        fetched, stored = self._storage.fetched_bytes, sum(self._read.values())
         return (
             finding(
                 "remote_study",
@@ -128,24 +129,9 @@ class RemotePlace:
                 stored=Own(_amount(stored)),
                 fetched_bytes=fetched,
                 stored_bytes=stored,
-                reads=reads,
+                reads=self._storage.reads,
             ),
         )
-
-    @property
-    def stored_bytes(self) -> int:
-        """Size of the files that were read as recordings."""
-        return sum(self._read.values())
-
-    @property
-    def fetched_bytes(self) -> int:
-        """Bytes of file contents fetched so far."""
-        return self._storage.fetched_bytes
-
-    @property
-    def reads(self) -> int:
-        """Range reads answered so far."""
-        return self._storage.reads
 
     def _walk(self, top: str, shown: str, listing: Listing) -> Iterator[Entry]:
         try:

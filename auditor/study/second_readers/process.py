@@ -7,6 +7,7 @@ import math
 import os
 import sys
 import threading
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -133,7 +134,9 @@ class ReaderProcess:
         process, self._process = self._process, None
         if process is not None:
             process.kill()
-            process.communicate()  # closes the pipes; what was still to be written goes nowhere
+            with suppress(OSError, ValueError):  # what was still to be written goes nowhere
+                process.communicate()
+            process.wait()
 
 
 def _nanoseconds(value: object) -> int | None:
