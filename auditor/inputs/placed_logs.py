@@ -7,7 +7,7 @@ made. A log of which every time is off by the same hour, day or year is named so
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from msgspec import Struct
 
@@ -233,11 +233,11 @@ def _both(readings: Sequence[_Reading], axis: Axis) -> str:
 def _shifted(log: Log, readings: Sequence[_Reading], axis: Axis, span: Interval) -> str:
     """'all 12 checks are one year early …' where one shift puts every time in the recording."""
     total = sum(len(row.stamps) for row in log.times)
-    for words, shift in _SHIFTS:
-        if total < 2 and "year" not in words:  # any single time is near the recording's
+    for words, years, ns in _SHIFTS:
+        if total < 2 and not years:  # any single time is near the recording's
             continue
         for reading in readings:
-            civils = [shift(axis.civil(at)) for at in reading.instants()]
+            civils = [_moved(axis.civil(at), years, ns) for at in reading.instants()]
             if len(civils) < total or any(c is None or not in_calendar(c) for c in civils):
                 continue
             moved = [axis.instant(c, near=span.start) for c in civils if c is not None]
@@ -252,34 +252,23 @@ def _shifted(log: Log, readings: Sequence[_Reading], axis: Axis, span: Interval)
     return ""
 
 
-def _by(ns: int) -> Callable[[int], int | None]:
-    return lambda civil: civil + ns
-
-
-def _by_years(years: int) -> Callable[[int], int | None]:
-    def shift(civil: int) -> int | None:
-        moment = civil_datetime(civil - civil % NS)
-        try:
-            return civil_ns(moment.replace(year=moment.year + years), civil % NS)
-        except ValueError:
-            return None
-
-    return shift
-
-
-def _years(count: int) -> str:
-    return "one year" if count == 1 else f"{count} years"
+def _moved(civil: int, years: int, ns: int) -> int | None:
+    moment = civil_datetime(civil - civil % NS)
+    try:
+        return civil_ns(moment.replace(year=moment.year + years), civil % NS) + ns
+    except ValueError:  # 29 February
+        return None
 
 
 _SHIFTS = (
-    ("one hour early", _by(HOUR)),
-    ("one hour late", _by(-HOUR)),
-    ("one day early", _by(DAY)),
-    ("one day late", _by(-DAY)),
+    ("one hour early", 0, HOUR),
+    ("one hour late", 0, -HOUR),
+    ("one day early", 0, DAY),
+    ("one day late", 0, -DAY),
     *(
-        (f"{_years(abs(years))} {'early' if years > 0 else 'late'}", _by_years(years))
-        for count in range(1, _YEARS_OFF + 1)
-        for years in (count, -count)
+        (f"{'one year' if n == 1 else f'{n} years'} {side}", years, 0)
+        for n in range(1, _YEARS_OFF + 1)
+        for side, years in (("early", n), ("late", -n))
     ),
 )
 """How far all times of a log may be off, nearest first: what must be added, and how it is told."""
