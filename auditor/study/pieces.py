@@ -11,7 +11,7 @@ from auditor.core.durations import hms, in_words
 from auditor.core.text import Own, number_step, quantity
 from auditor.core.units import NS
 from auditor.model import Finding, Interval, MissingPiece, Pieces, StudyFile, finding
-from auditor.study.placing import in_order, recorded_ns
+from auditor.study.placing import SHOWN, in_order, recorded_ns
 
 _FEWEST = 3
 """Files below which no rhythm can be told."""
@@ -20,7 +20,6 @@ _TOLERANCE = 10 * NS
 """
 _MOST_NUMBERS = 100
 """Numbers that skip more are times or dates, not a count of files."""
-_SHOWN = 8
 
 
 def pieces_of(
@@ -156,7 +155,7 @@ def _missing(absent: Sequence[MissingPiece], recorded: int, axis: Axis) -> Findi
         files=quantity(files, "file"),
         why=Own(" and ".join(by)),
         start=Own(axis.said(first.start)),
-        places=tuple(f"{m.before} to {m.after}" for m in absent[:_SHOWN]),
+        places=tuple(f"{m.before} to {m.after}" for m in absent[:SHOWN]),
         recorded=hms(recorded),
         with_them=hms(recorded + holes),
     )
