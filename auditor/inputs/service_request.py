@@ -114,10 +114,10 @@ class _Element(Struct, frozen=True):
             raise self.error(key, "is missing", "FHIR R4 requires it: ask for a complete request.")
         return value
 
-    def child(self, key: str) -> _Element | None:
-        """The element ``key``, where there is one."""
+    def child(self, key: str) -> _Element:
+        """The element ``key``; an empty one where there is none."""
         value: dict[str, Any] | None = self.value(dict, key, "an object")
-        return None if value is None else _Element(value, self.at(key), self.file)
+        return _Element(value or {}, self.at(key), self.file)
 
     def children(self, key: str) -> list[_Element]:
         """The elements of the list ``key``; those that are no objects are left out."""
@@ -265,7 +265,7 @@ def _require_standing(request: _Element) -> None:
     if intent not in _ORDERS:
         why = "which orders nothing yet" if intent in _NO_ORDERS else "no intent of FHIR R4"
         raise request.error("intent", f"is {intent[:40]!r}, {why}", "Ask for the order.")
-    if request.child("subject") is None:
+    if request.data.get("subject") is None:
         raise request.error("subject", "is missing", "FHIR R4 requires it: ask for it.")
 
 
@@ -273,12 +273,12 @@ def _occurrence(request: _Element) -> _Occurrence:
     period, path = request.child("occurrencePeriod"), "occurrenceDateTime"
     start = _moment(request, path)
     if start is not None:
-        if period is not None:
+        if period.data:
             raise request.error(
                 "occurrencePeriod", f"stands beside {path}; FHIR R4 allows one of them", _FOLLOW
             )
         return _Occurrence(path, start, _zone(request, path))
-    if period is None:
+    if not period.data:
         return _Occurrence()
     start, end, length = _moment(period, "start"), _moment(period, "end"), None
     if start and end and start.instant is not None and end.instant is not None:
@@ -314,8 +314,7 @@ def _moment(element: _Element, key: str) -> _Moment | None:
 
 def _zone(element: _Element, key: str) -> str | None:
     """The IANA time zone that an extension beside ``key`` states, if any."""
-    beside = element.child(f"_{key}")
-    for extension in [] if beside is None else beside.children("extension"):
+    for extension in element.child(f"_{key}").children("extension"):
         zone = extension.text("valueCode") or extension.text("valueString")
         if zone is None or extension.text("url") not in _ZONES:
             continue
@@ -338,7 +337,7 @@ def _believable(length: int, element: _Element, key: str) -> int:
 def _quantity(request: _Element) -> int | None:
     """The length that ``quantityQuantity`` gives, where it is one of time."""
     quantity = request.child("quantityQuantity")
-    if quantity is None:
+    if not quantity.data:
         return None
     value, code = quantity.value(Decimal, "value", "a number"), quantity.text("code")
     if value == 1 and not code and not quantity.text("unit"):
@@ -401,12 +400,7 @@ def _study_id(request: _Element) -> str | None:
     Which is told by the code FILL of the HL7 v2 table 0203 in its type.
     """
     current = {
-        i.text("value"): any(
-            c.text("code") == "FILL"
-            for kind in [i.child("type")]
-            if kind is not None
-            for c in kind.children("coding")
-        )
+        i.text("value"): any(c.text("code") == "FILL" for c in i.child("type").children("coding"))
         for i in request.children("identifier")
         if _stands(i)
     }
@@ -427,8 +421,6 @@ def _stands(identifier: _Element) -> bool:
 def _service(request: _Element) -> str:
     """What a person reads of the service: the text, else the first display or code."""
     concept = request.child("code")
-    if concept is None:
-        return ""
     words = [c.text("display") or c.text("code") for c in concept.children("coding")]
     return next(filter(None, (concept.text("text"), *words)), "")
 
@@ -441,8 +433,7 @@ def _patient_code(request: _Element) -> tuple[str | None, str]:
     server instead; taking it for the code would call every file another patient's.
     """
     subject = request.child("subject")
-    assert subject is not None  # checked among what a request must have
-    named = [i for i in [subject.child("identifier")] if i is not None]
+    named = [subject.child("identifier")]
     reference = subject.text("reference") or ""
     for patient in request.children("contained") if reference.startswith("#") else ():
         if patient.data.get("id") == reference[1:]:
