@@ -26,29 +26,25 @@ from auditor.inputs.stamps import Stamp, read_stamp
 from auditor.model import InputUsed, LogKind, Order
 from auditor.policy import Policy
 
-_HEADINGS: dict[LogKind, dict[str, tuple[str, ...]]] = {
+_HEADINGS: dict[LogKind, dict[str, str]] = {
     "monitoring": {
-        "time": (
-            "time", "check", "check time", "time of check", "checked at", "at", "date time",
-            "datetime", "date and time", "timestamp", "time stamp", "date time of check",
-        ),
-        "date": ("date", "day", "check date", "date of check"),
-        "by": ("by", "checked by", "tech", "technologist", "initials", "name", "who"),
-        "note": ("note", "notes", "comment", "comments", "remark", "remarks"),
-        "onset": ("onset",),
-        "kind": ("trial type",),
+        "time": "time|check|check time|time of check|checked at|at|date time|datetime"
+            "|date and time|timestamp|time stamp|date time of check",
+        "date": "date|day|check date|date of check",
+        "by": "by|checked by|tech|technologist|initials|name|who",
+        "note": "note|notes|comment|comments|remark|remarks",
+        "onset": "onset",
+        "kind": "trial type",
     },
     "video": {
-        "start": (
-            "start", "start time", "from", "begin", "began", "video start", "on", "start date time",
-        ),
-        "end": ("end", "end time", "to", "until", "stop", "video end", "off", "end date time"),
-        "date": ("date", "day"),
-        "start date": ("start date", "date start", "from date"),
-        "end date": ("end date", "date end", "to date"),
-        "onset": ("onset",),
-        "duration": ("duration",),
-        "kind": ("trial type",),
+        "start": "start|start time|from|begin|began|video start|on|start date time",
+        "end": "end|end time|to|until|stop|video end|off|end date time",
+        "date": "date|day",
+        "start date": "start date|date start|from date",
+        "end date": "end date|date end|to date",
+        "onset": "onset",
+        "duration": "duration",
+        "kind": "trial type",
     },
 }  # fmt: skip
 _NEEDED: dict[LogKind, tuple[str, ...]] = {"monitoring": ("time",), "video": ("start", "end")}

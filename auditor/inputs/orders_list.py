@@ -30,33 +30,29 @@ from auditor.inputs.stamps import DateOrder, read_stamp
 from auditor.model import Order, StudyFolder
 from auditor.policy.toml import read_toml
 
-_HEADINGS: dict[str, tuple[str, ...]] = {
-    "study": ("study", "folder", "study folder", "study name", "directory"),
-    "study_id": ("study id", "study number", "study no", "id", "accession", "accession number"),
-    "patient_code": ("patient", "patient code", "patient id", "code", "mrn"),
-    "ordered_hours": (
-        "ordered hours", "hours ordered", "ordered", "hours", "ordered h", "duration", "length",
-        "ordered duration", "ordered time", "order", "ordered days", "days ordered", "days",
-    ),
-    "hookup": (
-        "hookup", "hook up", "hook up time", "hookup time", "hooked up", "hook up date and time",
-        "hook up date time", "hookup date time", "start", "start time", "planned start", "time",
-    ),
-    "hookup date": ("hook up date", "hookup date", "start date", "date", "date of hook up"),
-    "timezone": ("timezone", "time zone", "zone", "tz"),
-    "video": ("video", "with video", "video ordered"),
-    "monitoring": ("monitoring", "monitoring level", "level", "level of monitoring"),
-    "minimum_channels": ("minimum channels", "min channels", "channels", "needed channels"),
-    "still_recording": ("still recording", "goes on", "so far"),
-    "reports": ("reports", "report", "reporting"),
-    "batteries": ("batteries", "number of batteries"),
-    "hours_per_battery": ("hours per battery", "battery hours"),
-    "spare_batteries": ("spare batteries", "spares"),
-    "external_hours": ("external hours", "external supply", "external supply hours"),
-    "mode": ("mode", "recording mode"),
-    "mode_share": ("mode share",),
-    "log of checks": ("monitoring log", "log of checks", "checks", "check log"),
-    "log of video": ("video log", "log of video"),
+_HEADINGS: dict[str, str] = {
+    "study": "study|folder|study folder|study name|directory",
+    "study_id": "study id|study number|study no|id|accession|accession number",
+    "patient_code": "patient|patient code|patient id|code|mrn",
+    "ordered_hours": "ordered hours|hours ordered|ordered|hours|ordered h|duration|length"
+        "|ordered duration|ordered time|order|ordered days|days ordered|days",
+    "hookup": "hookup|hook up|hook up time|hookup time|hooked up|hook up date and time"
+        "|hook up date time|hookup date time|start|start time|planned start|time",
+    "hookup date": "hook up date|hookup date|start date|date|date of hook up",
+    "timezone": "timezone|time zone|zone|tz",
+    "video": "video|with video|video ordered",
+    "monitoring": "monitoring|monitoring level|level|level of monitoring",
+    "minimum_channels": "minimum channels|min channels|channels|needed channels",
+    "still_recording": "still recording|goes on|so far",
+    "reports": "reports|report|reporting",
+    "batteries": "batteries|number of batteries",
+    "hours_per_battery": "hours per battery|battery hours",
+    "spare_batteries": "spare batteries|spares",
+    "external_hours": "external hours|external supply|external supply hours",
+    "mode": "mode|recording mode",
+    "mode_share": "mode share",
+    "log of checks": "monitoring log|log of checks|checks|check log",
+    "log of video": "video log|log of video",
 }  # fmt: skip
 _POWER = (
     "batteries", "hours_per_battery", "spare_batteries", "external_hours", "mode", "mode_share",
@@ -289,7 +285,7 @@ def _from_table(path: Path) -> list[Listed]:
 
 def _no_slip(top: Row, columns: Mapping[int, str], where: str) -> None:
     """A heading that is nearly one that is known is a slip, and its cells would be lost."""
-    known = [words for every in _HEADINGS.values() for words in every if len(words) > 4]
+    known = [w for every in _HEADINGS.values() for w in every.split("|") if len(w) > 4]
     for n, heading in enumerate(top.cells):
         if n in columns or not heading.strip():
             continue

@@ -51,13 +51,13 @@ def sheet_of(raw: bytes, name: str, where: str) -> Sheet:
     return Sheet(name, hashlib.sha256(raw).hexdigest(), rows, bad)
 
 
-def headed(row: Row, meanings: Mapping[str, tuple[str, ...]]) -> dict[int, str]:
+def headed(row: Row, meanings: Mapping[str, str]) -> dict[int, str]:
     """Which key each column of the heading ``row`` means: column number to key.
 
-    ``meanings`` lists the plain headings of each key: lower case, without units, and with one
-    space between words.
+    ``meanings`` lists the plain headings of each key, parted by '|': lower case, without units, and
+    with one space between words.
     """
-    by_words = {words: key for key, every in meanings.items() for words in every}
+    by_words = {words: key for key, every in meanings.items() for words in every.split("|")}
     found = {}
     for column, heading in enumerate(row.cells):
         key = by_words.get(plain_heading(heading))
