@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from helpers_batch import make_study
 from helpers_cli import QUICK, run, study
 from helpers_edf import Sig, edf, layout
 from helpers_hostile_folder import EIGHT, GOOD, LATER, ROOT, within
@@ -257,6 +258,25 @@ def usual(tmp_path_factory: pytest.TempPathFactory) -> float:
     folder.mkdir()
     (folder / "good.edf").write_bytes(GOOD)
     return peak_megabytes(folder)
+
+
+@pytest.mark.parametrize("log", ["/dev/zero", "pipe.csv"])
+def test_a_log_that_never_ends_or_never_begins_keeps_no_batch_waiting(
+    log: str, tmp_path: Path
+) -> None:
+    """It is not taken, and the audit's fingerprint does not wait for it either."""
+    folder = make_study(tmp_path / "returned", "S-2041")
+    os.mkfifo(tmp_path / "returned" / "pipe.csv")
+    with (folder / "order.toml").open("a", encoding="utf-8") as file:
+        file.write(f'[logs]\nmonitoring = "{log if log[0] == "/" else f"../{log}"}"\n')
+    done = subprocess.run(
+        [sys.executable, "-m", "auditor", "batch", tmp_path / "returned", "--out", tmp_path / "out",
+         "--signal", "off", "--second-readers", "off", "--quiet"],
+        capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1, done.stderr
+    (study,) = json.loads((tmp_path / "out" / "worklist.json").read_text("utf-8"))["studies"]
+    assert study["recorded_s"] == 36
 
 
 @pytest.mark.parametrize("make", [claims, very_many_in_one_record, records_of_days])

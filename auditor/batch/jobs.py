@@ -19,6 +19,7 @@ from auditor.batch.history import Inputs, Known, Summary
 from auditor.batch.summary import failed, summarise
 from auditor.core import __version__
 from auditor.core.errors import AuditorError, NothingReadable
+from auditor.core.files import NotRegularError, open_regular
 from auditor.core.progress import Progress
 from auditor.core.text import storable
 from auditor.model import Audit, Order, PersonDecision, Since, Study
@@ -260,11 +261,11 @@ def unchanged(
 
 
 def file_sha256(path: str | None) -> str | None:
-    """The checksum of a file, or ``None`` where there is none to read."""
+    """The checksum of a regular file, or ``None`` where there is none to read."""
     if path is None:
         return None
     try:
-        with Path(path).open("rb") as file:
+        with os.fdopen(open_regular(Path(path))[0], "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
+    except (OSError, ValueError, NotRegularError):  # a device never ends, a pipe never begins
         return None
