@@ -96,3 +96,44 @@ def test_the_json_gives_the_units_by_period_and_in_total(outputs: Path) -> None:
     ]
     assert study[0]["technical_totals"] == [{"code": "95708", "count": 3}]
     assert billing["setup"]["code"] == "95700"
+
+
+def test_where_a_restart_moves_the_clock_checks_and_video_follow_its_periods(
+    tmp_path: Path,
+) -> None:
+    # 20 h, ten hours of nothing, and 30 h in a second file. With a clock of its own the second file
+    # fills periods 3 and 4 (hours 30 to 54 and 54 to 60). No check from hour 31 to 35; video from
+    # hour 30 on but for the last 6 h.
+    for name, first, last in (("1.edf", 0, 20), ("2.edf", 30, 60)):
+        day, clock = _time_of(first).split("T")
+        date, time = f"{day[8:]}.03.27", clock.replace(":", ".")
+        (tmp_path / name).write_bytes(
+            edf([m * MINUTE for m in range((last - first) * 60)], duration="60", start_date=date,
+                start_time=time, recording=f"Startdate {day[8:]}-MAR-2027 X X N-3",
+                signals=[Sig(f"EEG {label}", rate=2) for label in ELECTRODES])
+        )  # fmt: skip
+    order = ORDER.replace("video = false", "video = true") + 'video = "video.csv"\n'
+    (tmp_path / "order.toml").write_text(order, encoding="utf-8")
+    checks = [*range(1, 20), 30.5, 31, 35, *range(36, 60)]
+    log = "time;by;note\n" + "".join(f"{_time_of(h)};tech 4;\n" for h in checks)
+    (tmp_path / "checks.csv").write_text(log, encoding="utf-8")
+    film = f"start;end\n{_time_of(30)};{_time_of(54)}\n"
+    (tmp_path / "video.csv").write_text(film, encoding="utf-8")
+    policy = tmp_path / "policy.toml"
+    policy.write_text(
+        "[billing.restart]\nmoves_clock = true\nsource = 'made up'\n", encoding="utf-8"
+    )
+    out = tmp_path / "out"
+    with contextlib.redirect_stdout(io.StringIO()):
+        main(
+            ["study", str(tmp_path), "--out", str(out), "--signal", "off", "--policy", str(policy)]
+        )
+    audit = json.loads((out / "audit.json").read_text(encoding="utf-8"))
+    recorded = [(p["index"], p["recorded_s"] // 3600) for p in audit["billing"]["periods"]]
+    assert recorded == [(1, 20), (2, 0), (3, 24), (4, 6)]
+    assert [x["periods"] for x in audit["monitoring"]["lapses"]] == [[3]]
+    assert [(p["index"], p["meets"]) for p in audit["video"]["periods"]] == [
+        (1, False), (3, True), (4, False),
+    ]  # fmt: skip
+    levels = [p["monitoring"] for p in audit["billing"]["periods"]]
+    assert levels == ["intermittent", None, "unmonitored", "intermittent"]
