@@ -25,6 +25,7 @@ from helpers_billing import (
     stretch,
     units,
 )
+from msgspec.structs import replace
 
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Monitoring
@@ -613,3 +614,35 @@ def test_a_whole_study_band_that_falls_is_lower() -> None:
     (other,) = [i for i in bill(coverage).interpretations if "gaps shorter" in i.words]
     assert (other.professional.whole_study.code, other.lowers) == ("95723", False)
     assert other.professional.whole_above_ns == NS
+
+
+def test_a_days_report_alone_that_is_lost_is_lower() -> None:
+    # 1:52:30 on day one, then 48:07:30 from hour 14: by 24 h from the start 12 h less 7:30, 24 h and
+    # 14:07:30; from 14:00 each day two whole days, and the first two hours have no code.
+    policy = policy_with(other_period_start="14:00")
+    billing = bill(hours((0, 1.875), (14, 62.125)), policy=policy)
+    assert units(billing.technical_totals) == {"95708": 2}
+    assert [d.code for d in billing.professional.each_day] == ["95717", "95719", "95719"]
+    (other,) = [i for i in billing.interpretations if "14:00" in i.words]
+    assert units(other.technical_totals) == {"95708": 2}
+    assert [d.code for d in other.professional.each_day] == [None, "95719", "95719", None]
+    assert other.lowers
+
+
+def test_a_whole_study_band_alone_that_falls_is_lower() -> None:
+    # Invented: the bands meet at 70 h. With its pause of a second 70:00:01, without exactly 70 h;
+    # three 12-26 h units either way.
+    low, high, top = policy_with().billing.professional_whole
+    assert low.upper is not None
+    low = replace(low, upper=replace(low.upper, ns=70 * HOUR))
+    high = replace(high, lower=replace(high.lower, ns=70 * HOUR))
+    policy = policy_with(
+        professional_whole=(low, high, top),
+        gaps={"tolerance_ns": 60 * NS, "other_tolerance_ns": 0},
+    )
+    coverage = coverage_of((0, HOUR), (HOUR + NS, 70 * HOUR + NS))
+    billing = bill(coverage, policy=policy)
+    assert billing.professional.whole_study.code == "95723"
+    (other,) = [i for i in billing.interpretations if "no gap" in i.words]
+    assert units(other.technical_totals) == units(billing.technical_totals) == {"95708": 3}
+    assert (other.professional.whole_study.code, other.lowers) == ("95721", True)

@@ -142,7 +142,6 @@ def read(
             sum(filmed),
             *(sum(b >= i for b in reports) for i in range(len(settings.professional_day))),
             sum(recorded > b.lower.ns for b in settings.professional_whole),
-            len(whole.also) + (whole.code is not None),
             int(whole_video),
         ),
     )
@@ -204,7 +203,7 @@ def _wall(pair: Pair, held: Sequence[tuple[int, int]]) -> list[Interval]:
     before = np.cumsum(ends - starts) - (ends - starts)
     low, high = np.array(held).T
     first = np.searchsorted(before, low, side="right") - 1
-    last = np.searchsorted(before, high, side="left") - 1
+    last = np.searchsorted(before, high) - 1
     begins = starts[first] + low - before[first]
     stops = starts[last] + high - before[last]
     return list(map(Interval, begins.tolist(), stops.tolist()))
