@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
+from auditor import billing as billing_room
 from auditor.billing.limits import split_total
 from auditor.core.units import HOUR, NS
 from auditor.model import Billing, Technical
@@ -99,6 +100,10 @@ def test_units_of_an_uninterrupted_recording(
     # One report a day carries the same bands: each period by itself, a little left over joining.
     days = [d.code for d in billing.professional.each_day if d.code]
     assert days == ["95719"] * long + ["95717"] * short, why
+
+
+def test_every_name_that_the_room_offers_is_there() -> None:
+    assert [name for name in billing_room.__all__ if not hasattr(billing_room, name)] == []
 
 
 def test_nothing_recorded_is_no_unit() -> None:

@@ -116,6 +116,12 @@ def test_periods_from_a_fixed_hour_in_a_span_of_years() -> None:
     ]
 
 
+def test_400_days_from_a_fixed_hour_are_all_listed() -> None:
+    midnight = policy_with(period_start_ns=0).billing
+    coverage = coverage_of((0, HOUR), (400 * DAY - HOUR, 400 * DAY))
+    assert len(billing_periods(coverage, AXIS, midnight)) == 400
+
+
 def test_periods_from_a_fixed_hour_end_with_the_last_record() -> None:
     midnight = policy_with(period_start_ns=0).billing
     whole = billing_periods(hours((0, 48)), AXIS, midnight)

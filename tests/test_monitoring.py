@@ -135,6 +135,13 @@ def test_a_lapse_names_every_period_that_it_touches() -> None:
     assert "in periods 1, 2 and 3" in found["monitoring_lapse"].text
 
 
+@pytest.mark.parametrize("missed", [26, 46])
+def test_a_lapse_that_ends_or_begins_with_a_period_touches_no_other(missed: int) -> None:
+    # 4 h from hour 24, or up to hour 48: both in period 2 alone.
+    log, _ = monitored(hours((0, 72)), checks_at(*[h for h in range(2, 72, 2) if h != missed]))
+    assert [lapse.periods for lapse in log.lapses] == [(2,)]
+
+
 def test_a_period_of_which_only_the_gap_lies_in_the_lapse_is_not_named() -> None:
     # The gap fills day two; the lapse runs from hour 20 to hour 50 with 6 h recorded.
     log, _ = monitored(hours((0, 24), (48, 60)), checks_at(*range(2, 21, 2), 50, 52, 54, 56, 58))
