@@ -127,9 +127,7 @@ class _Watch:
         elif self._over(asked):
             what = "every worker was lost" if self.threads else "its scheduler has no worker"
             raise UsageError(
-                self._where,
-                f"{what}; {_KEPT}",
-                "Start workers, and run with --resume.",
+                self._where, f"{what}; {_KEPT}", "Start workers, and run with --resume."
             )
 
     def scheduler_lost(self) -> UsageError:

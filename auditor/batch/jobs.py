@@ -125,9 +125,7 @@ def _since(job: Job, audit: Audit) -> Since | None:
     if recorded is None or files is None:
         return None
     return Since(
-        before.audited_utc,
-        audit.coverage.recorded_ns - recorded,
-        len(audit.study.counted) - files,
+        before.audited_utc, audit.coverage.recorded_ns - recorded, len(audit.study.counted) - files
     )
 
 

@@ -47,11 +47,7 @@ def run_pool(
 
 
 def _one_pool(
-    source: list[Job],
-    work: Callable[[Job], Result],
-    width: int,
-    alone: bool,
-    lost: list[Job],
+    source: list[Job], work: Callable[[Job], Result], width: int, alone: bool, lost: list[Job]
 ) -> Iterator[tuple[Job, Result]]:
     """Work through ``source`` until it is empty or the pool breaks: ``lost`` gets the rest."""
     pool = ProcessPoolExecutor(width, mp_context=get_context("spawn"), initializer=set_up_worker)

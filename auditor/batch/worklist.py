@@ -33,9 +33,7 @@ class Worklist(Sequence[WorkRow]):
     """
 
     def __init__(
-        self,
-        texts: Sequence[tuple[str, str]],
-        decided: Mapping[str, PersonDecision],
+        self, texts: Sequence[tuple[str, str]], decided: Mapping[str, PersonDecision]
     ) -> None:
         self._texts = texts
         self._decided = decided

@@ -22,7 +22,7 @@ from auditor.desk.order_form import Filled, checked, corrected, filled_from
 from auditor.desk.pages_worklist import OUTCOMES, QUESTIONS, STATES, line_of
 from auditor.desk.render import page, path_text, see, size_words, study_id
 from auditor.desk.runs import Run
-from auditor.desk.security import Refused, audit_policy
+from auditor.desk.security import Refused, shut_off
 from auditor.desk.service import Desk, told
 from auditor.desk.shelf import Decided
 from auditor.model import WorkRow
@@ -237,13 +237,7 @@ class StudyPages:
     def audit(self, id: str) -> Response:  # noqa: A002
         """``audit.html``, shut off from the desk: nothing in it can reach it."""
         folder = self._desk.shelf.audit_folder(self._row(id).study)
-        try:
-            text = (folder / "audit.html").read_text(encoding="utf-8")
-        except OSError as error:
-            raise Refused("There is no audit of this study.", 404) from error
-        response = Response(text, mimetype="text/html")
-        response.headers["Content-Security-Policy"] = audit_policy()
-        return response
+        return shut_off(folder / "audit.html", "There is no audit of this study.")
 
     def file(self, id: str, name: str) -> Response:  # noqa: A002
         """One of the audit's other files, to be saved."""

@@ -11,7 +11,7 @@ from auditor.batch.trends import trends
 from auditor.core.errors import NothingReadable
 from auditor.desk.render import page, see, study_id
 from auditor.desk.runs import Run
-from auditor.desk.security import Refused, audit_policy
+from auditor.desk.security import Refused, shut_off
 from auditor.desk.service import Desk, told
 from auditor.desk.shelf import Decided
 from auditor.model import PERSON_OUTCOMES, WorkRow
@@ -34,23 +34,18 @@ ROLES = {"": "everyone", **READERS}
 
 
 class Line(Struct, frozen=True):
-    """One study of the list: its row, its answers as (question, state, text), who must act."""
+    """One study of the list: its row, what people said of it, its last run."""
 
     id: str
     row: WorkRow
-    answers: tuple[tuple[str, str, str], ...]
-    acts: tuple[str, ...]
     decided: Decided
     run: Run | None
 
 
 def line_of(row: WorkRow, runs: Sequence[Run], decided: Decided) -> Line:
     """The row as the desk shows it."""
-    answers = tuple(
-        (a["question"], a["state"], a["text"]) for a in row.summary.get("answers") or ()
-    )
     mine = [run for run in runs if run.study == row.study]
-    return Line(study_id(row.study), row, answers, row.acts, decided, mine[-1] if mine else None)
+    return Line(study_id(row.study), row, decided, mine[-1] if mine else None)
 
 
 class WorklistPages:
@@ -81,7 +76,7 @@ class WorklistPages:
             if not every and row.settled and not wanted:
                 continue
             line = line_of(row, runs, decided.get(row.study, Decided()))
-            if role in ROLES and role and role not in line.acts:
+            if role in ROLES and role and role not in row.acts:
                 continue
             if not all(word in _searched(row) for word in wanted):
                 continue
@@ -138,13 +133,8 @@ class WorklistPages:
 
     def trends_page(self) -> Response:
         """The trends as they were made last, shut off from the desk as audits are."""
-        try:
-            text = (self._desk.shelf.folder / "trends.html").read_text(encoding="utf-8")
-        except OSError as error:
-            raise Refused("The trends have not been made yet.", 404) from error
-        response = Response(text, mimetype="text/html")
-        response.headers["Content-Security-Policy"] = audit_policy()
-        return response
+        made = self._desk.shelf.folder / "trends.html"
+        return shut_off(made, "The trends have not been made yet.")
 
 
 def _searched(row: WorkRow) -> str:

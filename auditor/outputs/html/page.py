@@ -106,24 +106,13 @@ def _environment(folder: str) -> Environment:
         bytecode_cache=_compiled(folder),
     )
     environment.globals["listed"] = LISTED
-    environment.filters |= {
-        "untrusted": text.untrusted,
-        "clip": text.clip,
-        "recorded": text.recorded,
-        "missing": text.missing,
+    named = ("untrusted", "clip", "recorded", "missing", "place", "count", "size", "words",
+             "sentence", "signed", "utc", "day", "drift")  # fmt: skip
+    environment.filters |= {name: getattr(text, name) for name in named} | {
         "in_words": durations.in_words,
         "exact": durations.exact_seconds,
         "minutes": text.whole_minutes,
         "ppm": text.percent,
-        "place": text.place,
-        "count": text.count,
-        "size": text.size,
-        "words": text.words,
-        "sentence": text.sentence,
-        "signed": text.signed,
-        "utc": text.utc,
-        "day": text.day,
-        "drift": text.drift,
     }
     return environment
 
