@@ -131,28 +131,29 @@ def examine(
     progress = progress or Silent()
     logs = read_logs(order, must_open=options.logs_must_open)
     place = as_place(paths, paths_used(order, policy))
-    study = build_study(place, order, policy, timezone=options.timezone, progress=progress)
-    asked = SecondReaders(study.counted, enabled=options.second_readers)
-    axis = study.axis
-    coverage = study_coverage(study, policy.coverage.gap_floor_ns)
-    scan = StudyScan(study, policy, scan=options.scan_signal)
-    read = read_study(
-        study, scan.files, checksums=options.checksums, workers=options.workers, progress=progress
-    )
-    study = identified(study, read)
-    annotations, findings = place_annotations(study, coverage)
-    found = [*study.file_findings, *study.findings, *findings]
-    if order is not None:
-        found += [*missing_facts(order), *zone_doubts(axis.zone)]
+    with SecondReaders(enabled=options.second_readers) as others:
+        study = build_study(place, order, policy, timezone=options.timezone, progress=progress)
+        others.ask(study.counted)
+        axis = study.axis
+        coverage = study_coverage(study, policy.coverage.gap_floor_ns)
+        scan = StudyScan(study, policy, scan=options.scan_signal)
+        read = read_study(
+            study, scan.files, checksums=options.checksums, workers=options.workers, progress=progress
+        )
+        study = identified(study, read)
+        annotations, findings = place_annotations(study, coverage)
+        found = [*study.file_findings, *study.findings, *findings]
+        if order is not None:
+            found += [*missing_facts(order), *zone_doubts(axis.zone)]
 
-    signal, findings = scan.measure(coverage, order)
-    found += [*findings, *study_findings(study, signal)]
+        signal, findings = scan.measure(coverage, order)
+        found += [*findings, *study_findings(study, signal)]
 
-    reads, findings = place_logs(logs, axis, coverage.span, policy)
-    found += findings
-    second, findings = asked.result()
-    found += findings
-    found += place.findings()
+        reads, findings = place_logs(logs, axis, coverage.span, policy)
+        found += findings
+        second, findings = others.result()
+        found += findings
+        found += place.findings()
     return Facts(
         study=study,
         coverage=coverage,

@@ -144,7 +144,9 @@ def test_an_open_recording_is_audited_from_end_to_end(known: Published, tmp_path
 
 def test_second_readers_agree_on_open_recordings_or_differ_in_the_sub_second_alone() -> None:
     recordings = [counted(read_recording(locate(known.name), known.name)) for known in OPEN]
-    readings, findings = SecondReaders(recordings).result()
+    with SecondReaders() as others:
+        others.ask(recordings)
+        readings, findings = others.result()
     assert findings == ()
     assert [reading.file for reading in readings] == [k.name for k in OPEN for _ in range(2)]
     for known, reading in zip([k for k in OPEN for _ in range(2)], readings, strict=True):

@@ -33,7 +33,9 @@ def read(path: Path) -> Recording:
 
 
 def second(*files: StudyFile) -> tuple[tuple[SecondReading, ...], tuple[Finding, ...]]:
-    return SecondReaders(files).result()
+    with SecondReaders() as others:
+        others.ask(files)
+        return others.result()
 
 
 @pytest.fixture(scope="module")
@@ -246,7 +248,7 @@ def test_readings_carry_version_time_start_and_records(sound: Recording) -> None
 
 def test_switched_off_nothing_is_read(sound: Recording, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ReaderProcess, "start", lambda _: pytest.fail("was started"))
-    assert SecondReaders([counted(sound)], enabled=False).result() == ((), ())
+    assert SecondReaders(enabled=False).result() == ((), ())
 
 
 def test_the_file_is_left_as_it_was(sound: Recording) -> None:

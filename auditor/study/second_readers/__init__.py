@@ -11,6 +11,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Sequence
+from queue import SimpleQueue
 from typing import Literal, NamedTuple
 
 from auditor.core.clock import in_calendar, iso
@@ -52,22 +53,32 @@ class Compared(NamedTuple):
 class SecondReaders:
     """Asks the other libraries about files, beside the work of the audit.
 
-    They run in a process of their own: a file that crashes or hangs one costs that answer only.
-    Files that would cost much are left out, and so are files not on this machine; one info finding
-    says which.
+    They run in a process of their own: a file that crashes or hangs one costs that answer only. It
+    starts at once, so that they are loaded by the time that the files are known. Files that would
+    cost much are left out, and so are files not on this machine; one info finding says which.
     """
 
-    def __init__(self, files: Sequence[StudyFile], *, enabled: bool = True) -> None:
+    def __init__(self, *, enabled: bool = True) -> None:
         self._compared: list[Compared] = []
         self._skipped: list[tuple[str, Own]] = []
-        self._thread: threading.Thread | None = None
-        if enabled and files:
-            recordings = [file.recording for file in files]
-            self._thread = threading.Thread(target=self._ask, args=(recordings,), daemon=True)
+        self._files: SimpleQueue[Sequence[StudyFile]] = SimpleQueue()
+        self._thread = threading.Thread(target=self._ask, daemon=True) if enabled else None
+        if self._thread is not None:
             self._thread.start()
 
+    def __enter__(self) -> SecondReaders:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._files.put(())  # where no files were ever named, nothing is waited for
+
+    def ask(self, files: Sequence[StudyFile]) -> None:
+        """Name the files, once."""
+        self._files.put(files)
+
     def result(self) -> tuple[tuple[SecondReading, ...], tuple[Finding, ...]]:
-        """Wait for the answers: each library's in order of the files, and what is to be said."""
+        """Wait for the answers on the files named: each library's in order of the files, and what
+        is to be said."""
         if self._thread is not None:
             self._thread.join()
         findings = [
@@ -93,10 +104,12 @@ class SecondReaders:
             )
         return tuple(reading for _, reading in self._compared), tuple(findings)
 
-    def _ask(self, recordings: Sequence[Recording]) -> None:
-        begun = time.monotonic()
+    def _ask(self) -> None:
         with ReaderProcess() as process:
-            for recording in recordings:
+            process.start()
+            files = self._files.get()
+            begun = time.monotonic()
+            for recording in (file.recording for file in files):
                 reason = _too_costly(recording)
                 if not reason and time.monotonic() - begun > STUDY_SECONDS:
                     reason = f"the files before it took {STUDY_SECONDS} s"
