@@ -138,7 +138,11 @@ def examine(
         coverage = study_coverage(study, policy.coverage.gap_floor_ns)
         scan = StudyScan(study, policy, scan=options.scan_signal)
         read = read_study(
-            study, scan.files, checksums=options.checksums, workers=options.workers, progress=progress
+            study,
+            scan.files,
+            checksums=options.checksums,
+            workers=options.workers,
+            progress=progress,
         )
         study = identified(study, read)
         annotations, findings = place_annotations(study, coverage)
