@@ -26,6 +26,9 @@ ARGUMENTS = [
     "--disable-sync",
 ]
 
+PATIENCE_MS = 180_000
+"""A busy machine is no failure: nothing that is waited for is given up sooner."""
+
 
 def program(*names: str) -> str:
     """The path of the first of ``names`` that is installed."""

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 import pytest
-from helpers_browser import CONTRAST, EVERY, LAYOUT, Rules, violations
+from helpers_browser import CONTRAST, EVERY, LAYOUT, PATIENCE_MS, Rules, violations
 from playwright.sync_api import Browser, Page
 
 from auditor.batch.history import History
@@ -80,6 +80,7 @@ def show(browser: Browser, tmp_path: Path) -> Iterator[Callable[..., Page]]:
         path.write_text(html, encoding="utf-8")
         context = browser.new_context(**options)
         contexts.append(context)
+        context.set_default_timeout(PATIENCE_MS)
         context.set_offline(True)
         page = context.new_page()
         page.on("console", lambda message: said.append(message.text))

@@ -13,7 +13,7 @@ from typing import Any
 
 import helpers_audit as h
 import pytest
-from helpers_browser import CONTRAST, EVERY, Rules, program, violations
+from helpers_browser import CONTRAST, EVERY, PATIENCE_MS, Rules, program, violations
 from helpers_page import html_of
 from msgspec.structs import replace
 from playwright.sync_api import Browser, BrowserContext, Page
@@ -63,7 +63,7 @@ def open_page(browser: Browser, path: Path, **options: Any) -> Seen:
     options.setdefault("viewport", {"width": 1280, "height": 800})
     context: BrowserContext = browser.new_context(**options)
     context.set_offline(True)
-    context.set_default_timeout(20_000)
+    context.set_default_timeout(PATIENCE_MS)
     seen = Seen(context.new_page())
     seen.page.on("console", lambda message: seen.messages.append(message.text))
     seen.page.on("pageerror", lambda error: seen.messages.append(str(error)))

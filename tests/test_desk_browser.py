@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 from helpers_batch import make_study, until
-from helpers_browser import CONTRAST, EVERY, LAYOUT, Rules, violations
+from helpers_browser import CONTRAST, EVERY, LAYOUT, PATIENCE_MS, Rules, violations
 from helpers_desk import Served, desk
 from playwright.sync_api import Browser, BrowserContext, Page, Route
 
@@ -50,6 +50,7 @@ def come_in(browser: Browser) -> Iterator[Opener]:
     def opener(served: Served, **options: Any) -> Page:
         context = browser.new_context(**options)
         contexts.append(context)
+        context.set_default_timeout(PATIENCE_MS)
         page = context.new_page()
         own = (f"{served.origin}/", "file:///", "data:,")
         context.on("request", lambda r: None if r.url.startswith(own) else wrong.append(r.url))
@@ -79,7 +80,7 @@ def audited(page: Page, served: Served, study: str) -> None:
     """Audit a study by the order that lies with it, and wait for its page."""
     to_the_order(page, served, study)
     page.click("text=Start the audit")
-    page.wait_for_selector("#outcome", timeout=90_000)
+    page.wait_for_selector("#outcome")
 
 
 @pytest.mark.parametrize("script", [True, False], ids=["script", "no script"])
@@ -109,7 +110,7 @@ def test_from_the_start_to_a_decision(
     assert page.get_attribute("[name='order.ordered_hours']", "aria-invalid") == "true"
     page.fill("[name='order.ordered_hours']", "24")
     page.click("text=Start the audit")
-    page.wait_for_selector("#outcome", timeout=90_000)
+    page.wait_for_selector("#outcome")
 
     # The four answers, and the note.
     answers = page.locator(".desk-answer").all_inner_texts()
@@ -165,7 +166,7 @@ def test_reviews_corrections_and_what_is_taken_away(served: Served, come_in: Ope
     page.fill("[name=clock]", "+1:00:00")
     page.fill("td [name=by]", "T-12")
     page.click("text=Correct its clock")
-    page.wait_for_selector("b:has-text('clock +1:00:00 by hand')", timeout=90_000)
+    page.wait_for_selector("b:has-text('clock +1:00:00 by hand')")
     assert "not yet" in page.inner_text("section:has(#reviewed)")  # read was the audit before
     document = json.loads((served.folder / "audits" / "S-2103" / "audit.json").read_text())
     assert document["files"][0]["start"].endswith("T10:30:00")  # the header says 09:30:00
@@ -202,7 +203,7 @@ def test_the_order_is_written_beside_the_study_only_where_asked_for(
     page.fill("[name='order.hookup']", "2027-03-02T09:30")
     page.fill("[name='order.timezone']", "America/Denver")
     page.click("text=Start the audit")
-    page.wait_for_selector("#outcome", timeout=90_000)
+    page.wait_for_selector("#outcome")
     assert {p.name for p in folder.iterdir()} == before
     assert (served.folder / "orders" / "S-2102.toml").is_file()
     page.click("text=Change the order")
@@ -210,7 +211,7 @@ def test_the_order_is_written_beside_the_study_only_where_asked_for(
     assert page.input_value("[name='order.hookup']") == "2027-03-02T09:30"
     page.check("[value=beside]")
     page.click("text=Start the audit")
-    page.wait_for_selector("#outcome", timeout=90_000)
+    page.wait_for_selector("#outcome")
     assert {p.name for p in folder.iterdir()} == before | {"order.toml"}
     assert 'study_id = "S-2102 \\"x\\" \\\\ µ"' in (folder / "order.toml").read_text()
     page.click("text=Change the order")
@@ -249,7 +250,7 @@ def test_a_killed_audit_takes_nothing_along(tmp_path: Path, come_in: Opener) -> 
         page.wait_for_selector("#run-bar")
         until(lambda: child_of(served))
         os.kill(child_of(served) or 0, signal.SIGKILL)
-        page.wait_for_selector(".desk-notice", timeout=60_000)
+        page.wait_for_selector(".desk-notice")
         assert "was killed, perhaps for want of memory" in page.inner_text(".desk-notice")
         assert not (served.folder / "audits" / "S-2041").exists()
         page.goto(f"{served.origin}/")
@@ -262,7 +263,7 @@ def test_a_killed_audit_takes_nothing_along(tmp_path: Path, come_in: Opener) -> 
         page.wait_for_selector("h1:has-text('Cancelled')")
         page.click("text=Look at its order and try again")
         page.click("text=Start the audit")
-        page.wait_for_selector("#outcome", timeout=120_000)
+        page.wait_for_selector("#outcome")
         assert served.process.poll() is None
 
 
@@ -280,7 +281,7 @@ def test_a_disk_that_takes_no_more_is_told_and_nothing_is_lost(
         page = come_in(served)
         to_the_order(page, served, "S-2101")
         page.click("text=Start the audit")
-        page.wait_for_selector(".desk-notice", timeout=90_000)
+        page.wait_for_selector(".desk-notice")
         said = page.inner_text(".desk-notice")
         assert "cannot be written" in said
         assert not (served.folder / "audits" / "S-2101" / "audit.json").exists()
@@ -322,11 +323,11 @@ def test_two_browsers_at_once(served: Served, come_in: Opener) -> None:
     to_the_order(two, served, "S-2106")
     one.click("text=Start the audit")
     two.click("text=Start the audit")
-    one.wait_for_selector("#outcome", timeout=90_000)
-    two.wait_for_selector("#outcome", timeout=90_000)
+    one.wait_for_selector("#outcome")
+    two.wait_for_selector("#outcome")
     two.goto(one.url)  # both look at the same study
     one.click("text=Audit again")
-    one.wait_for_selector("#outcome", timeout=90_000)
+    one.wait_for_selector("#outcome")
     two.check("#outcome-accept")
     two.fill("#decide-by", "M-1")
     two.click("text=Record the decision")
@@ -361,8 +362,8 @@ def test_a_study_that_grows_while_it_is_watched(tmp_path: Path, come_in: Opener)
                 file.write(raw[at : at + len(raw) // 6 + 1])
                 page.wait_for_timeout(700)
                 assert not (served.folder / "audits" / "S-2101").exists()
-        page.wait_for_selector("li:has-text('S-2102'):has-text('order wanted')", timeout=30_000)
-        page.wait_for_selector(".desk-study:has-text('S-2101')", timeout=90_000)
+        page.wait_for_selector("li:has-text('S-2102'):has-text('order wanted')")
+        page.wait_for_selector(".desk-study:has-text('S-2101')")
         document = json.loads((served.folder / "audits" / "S-2101" / "audit.json").read_text())
         assert document["coverage"]["recorded_s"] == 36
         first = document["tool"]["generated_utc"]
@@ -387,7 +388,7 @@ def test_a_study_that_grows_while_it_is_watched(tmp_path: Path, come_in: Opener)
         page.click("li:has-text('S-2102') a")  # the order is filled in, and it goes on
         page.fill("[name='order.ordered_hours']", "0.01")
         page.click("text=Start the audit")
-        page.wait_for_selector("#outcome", timeout=90_000)
+        page.wait_for_selector("#outcome")
 
 
 def test_ending_it_ends_everything(tmp_path: Path, come_in: Opener) -> None:
@@ -482,7 +483,7 @@ def test_a_patients_text_is_text(served: Served, come_in: Opener) -> None:
     page.click("button.main")
     page.click("text=Audit this folder")
     page.click("text=Start the audit")
-    page.wait_for_selector("#outcome", timeout=90_000)
+    page.wait_for_selector("#outcome")
     assert page.locator("main img, main b b").count() == 0
     page.goto(f"{served.origin}/")
     assert name in page.inner_text("main")
@@ -529,7 +530,7 @@ def every_page(page: Page, served: Served) -> Iterator[str]:
     for route in asked:
         route.continue_()
     page.unroute("**/state")
-    page.wait_for_selector("#outcome", timeout=90_000)
+    page.wait_for_selector("#outcome")
     for fold in page.locator("summary").all():
         fold.evaluate("e => { e.parentElement.open = true }")
     yield "study"
@@ -606,7 +607,7 @@ def test_the_whole_way_by_keyboard(served: Served, come_in: Opener) -> None:
     page.keyboard.press("Control+a")
     page.keyboard.type("0.01")
     page.keyboard.press("Enter")
-    page.wait_for_selector("#outcome", timeout=90_000)
+    page.wait_for_selector("#outcome")
     tab_to("[name=outcome]")
     page.keyboard.press("Space")
     page.keyboard.press("ArrowDown")
@@ -627,4 +628,4 @@ def test_progress_is_told_to_a_screen_reader_and_not_at_every_step(
     page.wait_for_selector("#run-bar")
     assert page.get_attribute("#run-words", "role") == "status"
     assert page.get_attribute("#run-bar", "aria-label")
-    page.wait_for_selector("#outcome", timeout=90_000)
+    page.wait_for_selector("#outcome")
