@@ -6,9 +6,11 @@ import hashlib
 import re
 import struct
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from helpers_cli import read, run
 from helpers_demo import Demo
 
 from auditor.core.errors import OutputError
@@ -269,3 +271,34 @@ def test_samples_are_the_same_however_they_are_asked_for() -> None:
     across = amplifier.samples(edge - 50, 100)
     assert np.array_equal(across[:50], Amplifier(25, LABELS, 3, 23.5).samples(edge - 50, 50))
     assert np.array_equal(across[50:], Amplifier(25, LABELS, 3, 23.5).samples(edge, 50))
+
+
+def test_the_command_makes_audits_and_says_where_each_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    two = [plan for plan in plans() if plan.study_id in ("S-2042", "S-2047")]
+    monkeypatch.setattr("auditor.demo.plans", lambda: two)
+    assert run("demo", "--out", tmp_path / "demo") == 0
+    printed = capsys.readouterr().out
+    for plan in two:
+        folder = tmp_path / "demo" / "audits" / plan.study_id
+        decision = read(folder)["decision"]
+        assert f"{plan.study_id}  {plan.story}" in printed
+        assert f"  {decision['outcome'].upper()}: {decision['headline']}" in printed
+        assert f"  {folder / 'audit.html'}\n" in printed
+        assert (folder / "audit.html").is_file()
+
+
+def test_the_demo_in_a_desk_is_not_audited_yet(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started: list[Any] = []
+    monkeypatch.setattr("auditor.demo.plans", lambda: plans()[-1:])
+    monkeypatch.setattr("auditor.desk.server.run_desk", lambda start, say: started.append(start))
+    assert run("demo", "--desk", "--no-open", "--quiet", "--out", tmp_path) == 0
+    (start,) = started
+    assert (start.folder, start.roots, start.opens) == (
+        tmp_path / "desk", (tmp_path / "studies",), False,
+    )  # fmt: skip
+    assert [p.name for p in (tmp_path / "studies").iterdir()] == [plans()[-1].study_id]
+    assert not (tmp_path / "audits").exists()

@@ -9,6 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from helpers_cli import run
 from helpers_worked import CHECKS, HOOKUP, ORDER, write_worked_study
 
 import auditor
@@ -158,3 +159,8 @@ def test_the_defaults_on_the_page_are_those_of_the_policy(setting: str, default:
     )
     section, key = setting.strip("`").split(".")
     assert Decimal(str(policy[section][key])) == Decimal(default)
+
+
+def test_the_command_prints_the_page(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("methods") == 0
+    assert capsys.readouterr().out == PAGE
