@@ -36,6 +36,9 @@ class Interval(Struct, frozen=True, order=True):
         return Interval(start, end) if start < end else None
 
 
+_EVER = np.iinfo(np.int64)
+
+
 def empty() -> Pair:
     """The pair without any interval."""
     return np.empty(0, np.int64), np.empty(0, np.int64)
@@ -81,6 +84,8 @@ def union_of(pairs: Iterable[Pair]) -> Pair:
 def intersection(a: Pair, b: Pair) -> Pair:
     """The time that both plain pairs hold."""
     (a_starts, a_ends), (b_starts, b_ends) = a, b
+    if not len(a_starts) or not len(b_starts):  # quickly: most states of most channels never occur
+        return empty()
     low = np.searchsorted(b_ends, a_starts, side="right")
     high = np.searchsorted(b_starts, a_ends)
     counts = np.maximum(high - low, 0)
@@ -102,8 +107,9 @@ def holes(pair: Pair) -> Pair:
 
 def subtract(a: Pair, b: Pair) -> Pair:
     """The time that plain ``a`` holds and plain ``b`` does not."""
-    ever = np.iinfo(np.int64)
-    return intersection(a, (np.append(ever.min, b[1]), np.append(b[0], ever.max)))
+    if not len(b[0]):
+        return a
+    return intersection(a, (np.append(_EVER.min, b[1]), np.append(b[0], _EVER.max)))
 
 
 def clip(pair: Pair, interval: Interval) -> Pair:

@@ -25,6 +25,7 @@ Words = Mapping[Any, str]
 """Codes with their meanings; an empty meaning where the code says it itself."""
 Kind = Literal["plain", "word", "time", "civil", "utc", "duration", "texts", "object", "list"]
 
+_AS_IT_IS = ("plain", "word", "utc")
 _TIME = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.(\d{3}|\d{6}|\d{9}))?"
 
 
@@ -102,11 +103,14 @@ class Object:
         keys = self.keys
         if self.only_if is not None:
             keys = (self.only_if, *keys) if self.only_if.get(value) else (self.only_if,)
-        return {
-            name: column[0]
-            for key in keys
-            for name, _, column in key.columns((value,), axis, lazy=lazy)
-        }
+        row = {}
+        for key in keys:
+            if key.kind in _AS_IT_IS:
+                row[key.name] = key.get(value)
+            else:
+                for name, _, column in key.columns((value,), axis, lazy=lazy):
+                    row[name] = column[0]
+        return row
 
     def rows(self, values: Iterable[Any], axis: Axis) -> Iterator[Row]:
         """Each of ``values`` as plain JSON values."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from datetime import datetime
+from functools import lru_cache
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from auditor.core.clock import Axis, civil_ns, day_text, iso, time_text
 from auditor.core.durations import exact_seconds, hms, in_words
@@ -25,8 +26,13 @@ def shown(value: object) -> object:
     stay as they are.
     """
     if isinstance(value, str) and not isinstance(value, Markup):
-        return _STAMP.sub(_restyled, printable(value))
+        return _written(value)
     return value
+
+
+@lru_cache(maxsize=4096)  # most texts of a page are our own and come again on the next
+def _written(text: str) -> Markup:
+    return escape(_STAMP.sub(_restyled, printable(text)))
 
 
 def _restyled(stamp: re.Match[str]) -> str:
