@@ -16,7 +16,7 @@ from auditor.batch.trends import csv_text, group_all, patterns
 from auditor.batch.worklist import write_worklist
 from auditor.core.units import HOUR
 from auditor.model import PersonDecision, WorkRow
-from auditor.outputs.html import render_trends, render_worklist
+from auditor.outputs.html.lists import render_trends, render_worklist
 
 pytestmark = pytest.mark.browser
 NOW = "2027-03-06T08:00:00Z"

@@ -17,8 +17,7 @@ from auditor.batch.summary import failed
 from auditor.batch.worklist import csv_text, json_text, rows, write_worklist
 from auditor.core.units import HOUR
 from auditor.model import PersonDecision, WorkRow
-from auditor.outputs.html import render_worklist
-from auditor.outputs.html.lists import MOST_ROWS
+from auditor.outputs.html.lists import MOST_ROWS, render_worklist
 
 NOW = "2027-03-06T08:00:00Z"
 

@@ -22,7 +22,7 @@ from auditor.core.errors import NothingReadable
 from auditor.core.text import cell, printable
 from auditor.model import Pattern, Share, Trend, TrendGroup
 from auditor.outputs.files import write_together
-from auditor.outputs.html import render_trends
+from auditor.outputs.html.lists import render_trends
 
 NOT_STATED = "not stated"
 SHARES = {

@@ -17,7 +17,7 @@ from auditor.core.errors import OutputError
 from auditor.core.text import cell, storable
 from auditor.model import PersonDecision, WorkRow
 from auditor.outputs.files import write_together
-from auditor.outputs.html import render_worklist
+from auditor.outputs.html.lists import render_worklist
 
 SCHEMA_NAME = "coverage-worklist/1"
 JSON_NAME = "worklist.json"
