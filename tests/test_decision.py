@@ -293,6 +293,7 @@ def test_a_study_that_goes_on_says_what_is_there_and_what_is_to_come() -> None:
     there = 24 * HOUR - 20 * MINUTE
     decision = decided(there, so_far=True, minimum=UNMET)
     assert decision.outcome == "so_far"
+    assert [r.code for r in decision.reasons] == ["study_goes_on", "study_goes_on"]
     assert "23:40:00 recorded of 72:00:00 ordered so far, 48:20:00 to come" in decision.headline
     assert states(decision)["readable"] == "yes"
     assert "no" not in states(decision).values()

@@ -52,7 +52,7 @@ def _line(subject: str, value: str, rule: Sourced) -> RuleLine:
 
 def origin(about: About, key: str) -> Sourced:
     """Where the value of ``key`` comes from: its own entry, that of its table, or the section's."""
-    return about.keys.get(key) or about.keys.get(key.split(".", maxsplit=1)[0]) or about
+    return about.keys.get(key) or about.keys.get(key.partition(".")[0]) or about
 
 
 def _checked(when: str, by: str) -> str:
