@@ -392,6 +392,7 @@ def test_more_gaps_than_are_measured_are_refused_and_no_fewer(
     monkeypatch.setattr(timeline, "MOST_GAPS", 2)
     with pytest.raises(BeyondLimit, match="S-2041: the files have 3 gaps together; no more than 2"):
         study_coverage(study, HOUR)
+    monkeypatch.setattr(timeline, "MOST_GAPS", 0)
     assert study_coverage(study, HOUR + 1).gaps == ()
 
 

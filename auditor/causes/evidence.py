@@ -171,9 +171,9 @@ class Known(Struct, frozen=True):
     order: Order | None
     plan: PowerPlan | None
     begun: int
-    planned_end: int | None = None
-    tolerance_ns: int = 0
-    signal: SignalFacts | None = None
+    planned_end: int | None
+    tolerance_ns: int
+    signal: SignalFacts | None
 
 
 class Event(Struct, frozen=True, dict=True):
