@@ -91,7 +91,7 @@ def test_ctrl_c_ends_at_once_and_resume_goes_on(
         until(lambda: audits_in(out), 120)
         workers = workers_of(process.pid)
         process.send_signal(signal.SIGINT)
-        _, errors = process.communicate(timeout=120)
+        _, errors = process.communicate(timeout=240)
     assert process.returncode == 130
     assert errors == "auditor: stopped; nothing half written was left\n"
     until(lambda: not any(alive(pid) for pid in workers), 60)

@@ -114,7 +114,7 @@ def test_cluster_and_local_runs_give_the_same_bytes_though_a_worker_dies(
             assert process.poll() is None, process.communicate()[1]
             cluster.workers[0].send_signal(signal.SIGKILL)
             died_at = len(audits_in(out))
-            said, errors = process.communicate(timeout=120)
+            said, errors = process.communicate(timeout=240)
         assert process.returncode == 1, errors
         assert died_at < STUDIES
         assert f"{STUDIES + 1} audited" in said
@@ -122,7 +122,7 @@ def test_cluster_and_local_runs_give_the_same_bytes_though_a_worker_dies(
         with running(
             "batch", root, "--out", out, "--cluster", cluster.address, "--resume"
         ) as again:
-            assert "0 audited" in again.communicate(timeout=60)[0]
+            assert "0 audited" in again.communicate(timeout=240)[0]
     for name in ("audits", "worklist.json", "worklist.csv", "index.html"):
         one, other = tmp_path / "local" / name, out / name
         if one.is_dir():
@@ -216,7 +216,7 @@ def test_who_is_lost_ends_the_run_by_name_and_what_was_finished_is_kept(
         until(lambda: audits_in(out) or process.poll() is not None, 90)
         assert process.poll() is None, process.communicate()[1]
         (cluster.scheduler, *cluster.workers)[lost].kill()
-        _, errors = process.communicate(timeout=60)
+        _, errors = process.communicate(timeout=240)
     assert process.returncode == 2
     assert f"{said}; what was finished is kept" in errors
     assert errors.count("\n") == 1
