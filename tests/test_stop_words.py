@@ -87,8 +87,8 @@ def test_a_hostile_annotation_is_shown_harmless_and_short() -> None:
 
 
 def test_what_stands_far_inside_a_long_annotation_is_not_looked_at() -> None:
-    assert told("x" * 280 + " Supply low") == "power_exhausted"
-    assert told("x" * 300 + " Supply low") == "not_known"
+    assert told("x" * 480 + " Supply low") == "power_exhausted"
+    assert told("x" * 500 + " Supply low") == "not_known"
 
 
 def test_long_hostile_annotations_cost_no_time() -> None:
