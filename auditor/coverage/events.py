@@ -7,10 +7,9 @@ from collections.abc import Iterable
 
 from msgspec import Struct
 
+from auditor.core.text import LOOKED_AT
 from auditor.model import PlacedAnnotation
 
-_LONGEST = 300
-"""Patterns look at so much of a text; more can only be made to cost time."""
 _PATIENT = re.compile(
     r"push[\s_-]?button|\b(event|patient|pt|alarm|seizure)[\s_-]?(button|marker|mark|event|press)"
     r"|\bbutton[\s_-]?(press|push|event)|\bpressed (the )?(event |push )?button|\bdiary\b",
@@ -36,7 +35,7 @@ class EventGroup(Struct, frozen=True):
 
 def by_patient(text: str) -> bool:
     """Whether an annotation's text tells of an event that the patient or a caregiver marked."""
-    text = text[:_LONGEST]
+    text = text[:LOOKED_AT]
     return bool(_PATIENT.search(text)) and not _RECORDER.search(text)
 
 

@@ -44,8 +44,9 @@ class StudySettings(Section, frozen=True, kw_only=True):
     most_moved_ns: Annotated[
         Hours, MORE_THAN_0, "How far samples may move a file from its stamp before a person looks."
     ] = field(name="most_moved_hours")
-    default_dates: tuple[date, ...]
-    """Dates at which clocks start after their power was lost."""
+    default_dates: Annotated[
+        tuple[date, ...], "Dates at which clocks start after their power was lost."
+    ]
 
     @property
     def default_starts(self) -> tuple[int, ...]:
