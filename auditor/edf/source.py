@@ -23,6 +23,7 @@ Measured: a positioned read costs as much as reading some 12 kB that are in the 
 """
 _BLOCK = 1 << 18
 _BATCH = 256
+"""Reads between two looks at the clock, at first; more and more while they come at once."""
 _SLOW_NS = 20_000
 """A positioned read that takes longer did not come from the page cache (those take 1 to 2 us)."""
 _SLOW_BATCHES = 3
@@ -133,16 +134,18 @@ def read_strided(source: ByteSource, first: int, width: int, stride: int, count:
         return b"".join([read_exactly(source, at, width) for at in places])
     pread, fds, widths = os.pread, repeat(source.fd), repeat(width)
     parts: list[bytes] = []
-    for begin in range(0, count, _BATCH):
-        here = min(_BATCH, count - begin)
+    begin, batch = 0, _BATCH
+    while begin < count:
+        here = min(batch, count - begin)
         if source.slow_batches >= _SLOW_BATCHES and stride <= _SLOW_STRIDE:
-            parts.append(_read_through(source, places[begin], width, stride, here))
-            continue
+            parts.append(_read_through(source, places[begin], width, stride, count - begin))
+            break
         started = perf_counter_ns()
         # Joined while the pieces are still in the processor's cache.
         parts.append(b"".join(map(pread, fds, widths, places[begin : begin + here])))
         waited = perf_counter_ns() - started > here * _SLOW_NS
         source.slow_batches = source.slow_batches + 1 if waited else 0
+        begin, batch = begin + here, _BATCH if waited else min(2 * batch, 16 * _BATCH)
     return b"".join(parts)
 
 
