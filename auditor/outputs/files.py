@@ -330,7 +330,9 @@ def _started(pid: int) -> int:
         stat = Path(f"/proc/{pid}/stat").read_text(encoding="latin-1")
     except OSError:
         return 0
-    return int(stat.rpartition(")")[2].split()[19])  # field 22 of proc_pid_stat(5)
+    told = stat.rpartition(")")[2].split()  # from field 3 of proc_pid_stat(5) on
+    # One that has ended and that nobody has asked about yet writes no more.
+    return 0 if told[0] in ("Z", "X") else int(told[19])
 
 
 def _keep(path: Path, kept: Path) -> None:
