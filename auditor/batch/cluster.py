@@ -67,6 +67,7 @@ def run_cluster(
                 continue
             result = _result(future, owners[future.key], watch)
             if result is None:  # it went with the worker that held it: the scheduler makes it anew
+                watch.look()  # it may be told as lost again and again, with nobody there
                 future.add_done_callback(done.put)
                 continue
             job = owners.pop(future.key)
