@@ -11,9 +11,9 @@ import argparse
 import tempfile
 from pathlib import Path
 
-from made import best, recording, run
+from made import AUDIT, best, recording, run
 
-_STUDY = "from auditor.cli.parser import main\nimport sys\ntry: main(sys.argv[1:])\nexcept SystemExit: pass"
+_HELP = "from auditor.cli.parser import main; main(['--help'])"
 
 
 def main() -> None:
@@ -25,12 +25,12 @@ def main() -> None:
         folder = Path(made) / "study"
         folder.mkdir()
         recording(folder / "a.edf", 1 / 60)
-        options = ("--ordered-hours", "24", "--second-readers", "off", "--force", "--quiet")
+        options = ("--ordered-hours", "24", "--second-readers", "off")
         programs: dict[str, tuple[str | Path, ...]] = {
             "import numpy, jinja2": ("import numpy, jinja2",),
-            "audit of one minute": (_STUDY, "study", folder, "--out", Path(made) / "out", *options),
+            "audit of one minute": (AUDIT, folder, "--out", Path(made) / "out", *options),
             "import mne": ("import mne",),
-            "auditor --help": (_STUDY, "--help"),
+            "auditor --help": (_HELP,),
         }
         runs = {name: [run(str(code), *arguments)] for name, (code, *arguments) in programs.items()}
         for _ in range(rounds):

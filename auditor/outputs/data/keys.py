@@ -72,7 +72,7 @@ class Key(Struct, frozen=True):
         if of is not None and self.kind == "object":
             return lambda held: of.row(held, axis, lazy=lazy)
         if of is not None:
-            return lambda held: Rows(of, held, axis) if lazy else list(of.rows(held, axis))
+            return lambda held: Rows(of, held, axis) if lazy else Rows(of, held, axis).plain()
         return None
 
     def schema(self) -> Node:
