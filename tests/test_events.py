@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from auditor.core.text import LOOKED_AT
 from auditor.core.units import NS
 from auditor.coverage.events import by_patient, grouped
 from auditor.model import PlacedAnnotation
@@ -27,8 +28,8 @@ def at(second: int, text: str) -> PlacedAnnotation:
         ("Impedance check", False),
         ("Recording stopped by patient", False),
         ("", False),
-        ("x" * 289 + "push button", True),
-        ("x" * 290 + "push button", False),
+        ("x" * (LOOKED_AT - 11) + "push button", True),
+        ("x" * (LOOKED_AT - 10) + "push button", False),
         ("x" * 5000 + "push button", False),
     ],
 )
