@@ -47,7 +47,7 @@ def empty() -> Pair:
 def distinct(values: Int64) -> Int64:
     """``values`` in order, each once. ``numpy.unique`` would load its masked arrays, 20 ms."""
     ordered = np.sort(values)
-    new: Int64 = ordered[np.diff(ordered, prepend=ordered[:1] - 1) != 0]
+    new: Int64 = ordered[np.diff(ordered, prepend=~ordered[:1]) != 0]  # ~x is never x
     return new
 
 
