@@ -79,7 +79,7 @@ def advise(
     plan: PowerPlan | None,
     signal: SignalFacts,
     findings: Sequence[Finding],
-    late_start_ns: int = 0,
+    late_start_ns: int,
 ) -> tuple[Advice, ...]:
     """A short list, most pressing first, each item with what shows the need.
 
@@ -185,7 +185,7 @@ def _electrodes(
     study: Study, coverage: Coverage, stop: Stop, signal: SignalFacts
 ) -> Iterator[Advice]:
     """By the lab's own labels, with the times."""
-    eeg = [c for c in signal.channels if c.is_eeg and c.recorded_ns > 0]
+    eeg = [c for c in signal.channels if c.is_eeg and c.recorded_ns]
     lost = [c for c in eeg if _lost_early(c, coverage, stop)]
     if lost:
         lost.sort(key=lambda c: c.lost_at or 0)
@@ -194,7 +194,7 @@ def _electrodes(
             for c in lost[:_SHOWN]
         )
         yield Advice(f"Re-prepare and secure {_listed(map(_name, lost))}.", f"{since}.")
-    dead = [c for c in eeg if c.signal_ns == 0 and c not in lost]
+    dead = [c for c in eeg if not c.signal_ns]
     if dead:
         yield Advice(
             f"Check electrode and lead of {_listed(map(_name, dead))} before the start.",

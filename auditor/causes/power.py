@@ -19,7 +19,7 @@ from auditor.policy.power import PowerSettings
 
 _MATCH_PERCENT = 5
 """A measured end so close to the planned end of power fits it (common practice, no source)."""
-_MOST_BATTERIES = 24
+_MOST_SPARES = 24
 
 CAUTIONS = (
     "Use only batteries, chargers and supplies that the recorder's manufacturer approves: others "
@@ -160,11 +160,11 @@ def _would_last(of: _Figures, wanted: int, settings: PowerSettings) -> tuple[str
     if not of.external_ns and settings.external_ns:
         external = replace(of, external_ns=settings.external_ns)
         changes.append(("The same batteries and the lab's external supply", external))
-    spares = (replace(of, spare=spare) for spare in range(of.spare + 1, _MOST_BATTERIES))
-    for more in (figures for figures in spares if figures.lasts_ns >= wanted):
-        count = quantity(more.spare, "full spare battery", plural_noun="full spare batteries")
-        changes.append((f"{count} to change to", more))
-        break
+    for spare in range(of.spare + 1, _MOST_SPARES + 1):
+        count = quantity(spare, "full spare battery", plural_noun="full spare batteries")
+        changes.append((f"{count} to change to", replace(of, spare=spare)))
+        if changes[-1][1].lasts_ns >= wanted:
+            break
     reach = [(text, changed.lasts_ns) for text, changed in changes if changed.lasts_ns >= wanted]
     return tuple(f"{text}: about {_about(lasts)}." for text, lasts in reach) or (
         "No single change of this set-up reaches the ordered time with its reserve: combine an "
