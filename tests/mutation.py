@@ -310,7 +310,7 @@ class Runner:
         limit = 60 + 20 * sum(self.took[i] for i in tests)
         failed = _in_child(
             lambda: (
-                next((i for i in tests if _fails(self.items[i])), SURVIVED)
+                next((i for i in tests if self._fails_or_hangs(i)), SURVIVED)
                 if apply(change)
                 else None
             ),
@@ -319,6 +319,12 @@ class Runner:
         if failed not in (None, SURVIVED):
             self.killers[change.file, change.function].add(failed)
         return failed != SURVIVED
+
+    def _fails_or_hangs(self, index: int) -> bool:
+        """Whether the test fails; one that goes round for ever ends its process, soon and however
+        busy the machine is, since only the processor's time counts."""
+        signal.setitimer(signal.ITIMER_PROF, 5 + 20 * self.took[index])
+        return _fails(self.items[index])
 
 
 def _limit_properties(items: Iterable[pytest.Item]) -> None:
