@@ -7,7 +7,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import compare_readers
-import numpy as np
 import pytest
 from helpers_counted import counted
 from helpers_studies import (
@@ -19,10 +18,11 @@ from helpers_studies import (
 from msgspec.structs import replace
 
 import auditor
+from auditor.core.errors import RecordingError
 from auditor.core.units import NS
 from auditor.edf import read_recording
 from auditor.model import Finding, Recording, SecondReading, StudyFile
-from auditor.study.second_readers import MOST_RECORDS, SecondReaders, compare, facts_of, process
+from auditor.study.second_readers import WHOLE_BYTES, SecondReaders, compare, facts_of, process
 from auditor.study.second_readers.process import Answer, ReaderProcess
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -195,7 +195,7 @@ def test_an_unexplained_difference_is_a_caution_that_names_both_figures(
     sound: Recording, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     wrong = answer_of(sound, recorded=3 * NS)
-    monkeypatch.setattr(ReaderProcess, "ask", lambda *_: wrong)
+    monkeypatch.setattr(ReaderProcess, "ask", lambda *_, **__: wrong)
     readings, findings = second(counted(sound))
     assert [r.agrees for r in readings] == [False, False]
     assert [(f.code, f.severity) for f in findings] == [("second_reader_disagrees", "caution")] * 2
@@ -223,7 +223,7 @@ def test_whatever_a_library_says_the_outcome_and_the_numbers_stay(
         if folder == "odd":
             write_piece(tmp_path / folder / "b.edf", (100, 110), (200, 210), count=-1, fmt="EDF+D")
         without = auditor.audit_study(tmp_path / folder, ordered_hours=hours, second_readers=False)
-        monkeypatch.setattr(ReaderProcess, "ask", lambda *_: answer)
+        monkeypatch.setattr(ReaderProcess, "ask", lambda *_, **__: answer)
         beside = auditor.audit_study(tmp_path / folder, ordered_hours=hours)
         assert {r.library for r in beside.second_readers} == {"mne", "pyedflib"}
         assert beside.decision == without.decision
@@ -294,7 +294,7 @@ def test_a_library_that_dies_on_a_file_costs_that_answer_only(
 def test_an_answer_that_never_came_is_a_caution(
     sound: Recording, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(ReaderProcess, "ask", lambda *_: Answer(stopped="it crashed"))
+    monkeypatch.setattr(ReaderProcess, "ask", lambda *_, **__: Answer(stopped="it crashed"))
     readings, findings = second(counted(sound))
     assert [r.agrees for r in readings] == [None, None]
     assert [(f.code, f.severity) for f in findings] == [("second_reader_no_answer", "caution")] * 2
@@ -324,12 +324,49 @@ def test_a_file_that_is_not_on_this_machine_is_left_out_and_named(sound: Recordi
     assert "not on this machine" in findings[0].text
 
 
-def test_a_file_of_very_many_records_is_left_out_and_the_others_are_read(sound: Recording) -> None:
-    many = replace(sound, name="many.edf", offsets_ns=np.arange(MOST_RECORDS + 1, dtype=np.int64))
-    readings, findings = second(counted(many), counted(sound))
-    assert {r.file for r in readings} == {"sound.edf"}
-    assert f"{MOST_RECORDS:,} records" in findings[0].text
-    assert "many.edf" in findings[0].text
+def test_of_a_large_file_the_header_alone_is_read(
+    tmp_path: Path, readers: ReaderProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """mne refuses the annotations of a file that is not too large for them to be read."""
+    bad_utf8(tmp_path / "a.edf")
+    recording = read(tmp_path / "a.edf")
+    asked = [readers.ask("mne", recording.path, False, 60, whole=w) for w in (True, False)]
+    assert [compare(recording, "mne", "", a).status for a in asked] == ["explained", "agrees"]
+    seen: list[bool] = []
+
+    def ask(*_: object, whole: bool) -> Answer:
+        seen.append(whole)
+        return asked[1]
+
+    monkeypatch.setattr(ReaderProcess, "ask", ask)
+    readings, _ = second(*(counted(replace(recording, size_bytes=WHOLE_BYTES + n)) for n in (0, 1)))
+    assert seen == [True, True, False, False]
+    assert ["header alone: larger than 64 MiB" in r.note for r in readings] == [
+        False, False, True, True,
+    ]  # fmt: skip
+
+
+def test_headers_alone_are_no_more_often_unexplained_than_whole_files(
+    readers: ReaderProcess,
+) -> None:
+    """Both libraries over every fixture that this reader takes: figures as whole, or explained."""
+    taken = 0
+    for path in sorted((ROOT / "fixtures").glob("*.[eb]df")):
+        try:
+            recording = read(path)
+        except RecordingError:
+            continue
+        for library in process.LIBRARIES:
+            whole, header = (
+                readers.ask(library, path, recording.sample_bytes == 3, 60, whole=w)
+                for w in (True, False)
+            )
+            taken += 1
+            if whole.refused is None and header != whole:
+                assert library == "pyedflib"  # whose start is then the header's, to the second
+                assert header == replace(whole, start_civil_ns=recording.start_civil_ns)
+            assert compare(recording, library, "", header).status in ("agrees", "explained")
+    assert taken > 60
 
 
 def test_libraries_that_cannot_be_started_are_no_disaster(

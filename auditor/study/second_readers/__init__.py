@@ -30,12 +30,10 @@ FILE_SECONDS = 60
 """Longest wait for one library on one file."""
 STUDY_SECONDS = 180
 """After this long no further file is given to the second readers."""
-MOST_RECORDS = 500_000
-"""mne takes about 6 µs and 2 kB a record: 1.5 s and 480 MB for the 259,200 records of 72 h in
-records of 1 s (measured on 2 cores, file in memory; pyedflib 0.25 s). Longer files are left out."""
-MOST_BYTES = 16 << 30
-"""mne reads a file with annotations to its end, so a larger one costs a second whole read."""
-
+WHOLE_BYTES = 64 << 20
+"""Up to this size the libraries read a file's annotations too, and for them the file to its end. Of
+a larger one they read the header, where all stands that is compared: a second whole read of large
+files costs a lab more than it tells."""
 
 _TELLING: dict[Status, FindingCode] = {
     "unexplained": "second_reader_disagrees",
@@ -54,8 +52,8 @@ class SecondReaders:
     """Asks the other libraries about files, beside the work of the audit.
 
     They run in a process of their own: a file that crashes or hangs one costs that answer only. It
-    starts at once, so that they are loaded by the time that the files are known. Files that would
-    cost much are left out, and so are files not on this machine; one info finding says which.
+    starts at once, so that they are loaded by the time that the files are known. Files not on this
+    machine are left out, and those that come when much time is spent; one info finding says which.
     """
 
     def __init__(self, *, enabled: bool = True) -> None:
@@ -110,7 +108,7 @@ class SecondReaders:
             files = self._files.get()
             begun = time.monotonic()
             for recording in (file.recording for file in files):
-                reason = _too_costly(recording)
+                reason = "" if _here(recording) else "not on this machine"
                 if not reason and time.monotonic() - begun > STUDY_SECONDS:
                     reason = f"the files before it took {STUDY_SECONDS} s"
                 if not reason and not process.start():
@@ -120,7 +118,11 @@ class SecondReaders:
                     continue
                 for library in LIBRARIES:
                     answer = process.ask(
-                        library, recording.path, recording.sample_bytes == 3, FILE_SECONDS
+                        library,
+                        recording.path,
+                        recording.sample_bytes == 3,
+                        FILE_SECONDS,
+                        whole=recording.size_bytes <= WHOLE_BYTES,
                     )
                     version = process.versions.get(library, "")
                     self._compared.append(compare(recording, library, version, answer))
@@ -140,6 +142,8 @@ def compare(recording: Recording, library: str, version: str, answer: Answer) ->
         agrees, note = False, f"{' '.join(differences)}{why}"
     else:
         status, agrees, note = "agrees", True, "Agrees."
+    if recording.size_bytes > WHOLE_BYTES:
+        note += f" Asked for its header alone: larger than {WHOLE_BYTES >> 20} MiB."
     return Compared(
         status,
         SecondReading(
@@ -224,13 +228,9 @@ def _words(refused: str, recording: Recording) -> str:
     return printable(refused.replace(f"{path}: ", "").replace(path, "the file"), 200)
 
 
-def _too_costly(recording: Recording) -> str:
-    if recording.records > MOST_RECORDS:
-        return f"more than {MOST_RECORDS:,} records"
-    if recording.size_bytes > MOST_BYTES:
-        return f"more than {MOST_BYTES >> 30} GiB"
+def _here(recording: Recording) -> bool:
+    """Whether the file lies on this machine."""
     try:
-        local = recording.opener is None and recording.path.is_file()
+        return recording.opener is None and recording.path.is_file()
     except (OSError, ValueError):
-        local = False
-    return "" if local else "not on this machine"
+        return False

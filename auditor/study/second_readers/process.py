@@ -80,11 +80,17 @@ class ReaderProcess:
         self.versions = {str(k): str(v) for k, v in versions.items()}
         return True
 
-    def ask(self, library: str, path: Path, bdf: bool, seconds: float) -> Answer:
-        """What ``library`` says of ``path``, waiting at most ``seconds``. Never raises."""
+    def ask(
+        self, library: str, path: Path, bdf: bool, seconds: float, *, whole: bool = True
+    ) -> Answer:
+        """What ``library`` says of ``path``, waiting at most ``seconds``. Never raises.
+
+        Where not ``whole`` it reads the header and no annotations.
+        """
         if not self.start():
             return Answer(stopped="it could not be started")
-        said = self._exchange({"library": library, "path": str(path), "bdf": bdf}, seconds)
+        question = {"library": library, "path": str(path), "bdf": bdf, "whole": whole}
+        said = self._exchange(question, seconds)
         if isinstance(said, str):
             self._end()
             return Answer(stopped=said)
