@@ -388,13 +388,16 @@ def _tree(file: Path) -> ast.Module:
 
 
 def _defined_at(change: Change) -> frozenset[str]:
-    """The names that the changed statement of a module defines, or the class it stands in."""
+    """The names that the changed statement of a module defines, with those defined by them, or the
+    class it stands in."""
     names = {change.function.split(".")[0]} - {TABLE}
     for node in _tree(change.file).body:
-        if node.lineno <= change.lines.start <= (node.end_lineno or 0):
-            for part in ast.walk(node):
-                if isinstance(part, ast.Name) and isinstance(part.ctx, ast.Store):
-                    names.add(part.id)
+        parts = [part for part in ast.walk(node) if isinstance(part, ast.Name)]
+        here = node.lineno <= change.lines.start <= (node.end_lineno or 0)
+        # A table that is made of a changed constant holds what was changed, too.
+        made = isinstance(node, ast.Assign | ast.AnnAssign) and any(p.id in names for p in parts)
+        if here or (made and change.function == TABLE):
+            names |= {part.id for part in parts if isinstance(part.ctx, ast.Store)}
     return frozenset(names)
 
 

@@ -556,6 +556,10 @@ def test_files_are_counted_and_cautions_about_them_noted() -> None:
     assert files(one, of_billing, minor, card) == f"1 file counted; {card_note}."
     assert files(one, card, minor, closed) == f"1 file counted; {card_note} (and 1 more)."
     assert files(one, card, closed, inputs) == f"1 file counted; {card_note} (and 2 more)."
+    assert files(one, closed, card) == (
+        "1 file counted; note: Never closed: the record count is still -1, as while recording "
+        "(and 1 more)."
+    )
 
 
 times = st.integers(min_value=1, max_value=100 * HOUR)

@@ -56,6 +56,7 @@ def test_every_key_of_the_general_sections_has_a_line_with_its_meaning() -> None
             for name in names:
                 line = _one(f"{section}.{name}")
                 assert line.mark != "not stated", name
+                assert line.subject[:1].isupper(), line.subject
 
 
 def test_every_section_of_the_default_policy_is_covered() -> None:
@@ -105,6 +106,7 @@ def test_the_totals_to_ask_the_coder_about_are_named() -> None:
 
 def test_values_are_given_in_words() -> None:
     assert _one("decision.tolerance_share").value == "5 %"
+    assert _one("signal.large_uv").value == "1000"
     assert _one("coverage.gap_floor_s").value == "1 s"
     assert _one("power.hours_per_battery").value == "not entered"
     assert _one("Video: share of recorded time").value == "at least 80 %"

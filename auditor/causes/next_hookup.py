@@ -59,7 +59,6 @@ but where ``_ALWAYS`` says so."""
 _ALWAYS: dict[CauseCode, str] = {
     "file_cut_short": _COPY_AGAIN,
     "missing_file": _COPY_AGAIN,
-    "unreadable_file": _COPY_AGAIN,
     "power_exhausted": "Have every battery full at hook-up and check what is shown.",
     "supply_unplugged": "Secure the cable of the supply, and fit charged batteries that carry the "
     "recording on when it is pulled.",

@@ -160,7 +160,7 @@ def _would_last(of: _Figures, wanted: int, settings: PowerSettings) -> tuple[str
     if not of.external_ns and settings.external_ns:
         external = replace(of, external_ns=settings.external_ns)
         changes.append(("The same batteries and the lab's external supply", external))
-    for spare in range(of.spare + 1, _MOST_SPARES + 1):
+    for spare in range(_MOST_SPARES + 1):  # as few as there are, or fewer, do not reach it
         count = quantity(spare, "full spare battery", plural_noun="full spare batteries")
         changes.append((f"{count} to change to", replace(of, spare=spare)))
         if changes[-1][1].lasts_ns >= wanted:
@@ -187,7 +187,8 @@ def _other_ends(of: _Figures) -> tuple[tuple[str, int], ...]:
 
 def fits(planned_ns: int, measured_ns: int) -> bool:
     """Whether a recording of ``measured_ns`` after hook-up ended when power should have."""
-    return 100 * abs(measured_ns - planned_ns) <= _MATCH_PERCENT * planned_ns and planned_ns > 0
+    apart = 100 * abs(measured_ns - planned_ns)
+    return bool(planned_ns) and apart <= _MATCH_PERCENT * planned_ns
 
 
 def other_fit(plan: PowerPlan, measured_ns: int) -> tuple[str, int] | None:

@@ -41,8 +41,7 @@ def rule_lines(policy: Policy) -> tuple[RuleLine, ...]:
 
 def _section(name: str, settings: Section) -> Iterator[RuleLine]:
     for key, value, words in _values("", settings):
-        told = f"{words} ({name}.{key})" if words else f"{name}.{key}"
-        yield _line(told, value, origin(settings.about, key))
+        yield _line(f"{words} ({name}.{key})", value, origin(settings.about, key))
 
 
 def _line(subject: str, value: str, rule: Sourced) -> RuleLine:
@@ -69,7 +68,7 @@ def _values(path: str, settings: Settings) -> Iterator[tuple[str, str, str]]:
         if isinstance(value, Settings):
             yield from _values(f"{key}.", value)
         else:
-            yield key, _shown(value, name), meaning_of(field).rstrip(".")
+            yield key, _shown(value, name), meaning_of(field).removesuffix(".")
 
 
 def _shown(value: object, name: str) -> str:
