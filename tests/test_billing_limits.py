@@ -251,6 +251,15 @@ def test_the_band_of_a_period_and_its_margins_beyond_the_longest() -> None:
     assert (found.to_next_ns, found.above_ns) == (None, 15 * HOUR)
 
 
+def test_what_a_longer_rest_would_join_is_the_limit_of_a_last_period() -> None:
+    # Invented: up to 3 h join the period before. 2:30 in it make a unit once 3 h are passed.
+    joins = replace(SETTINGS.leftover_joins, ns=3 * HOUR)
+    found = period_margins(2 * HOUR + 30 * MINUTE, SETTINGS, joins)
+    assert (found.to_next_ns, found.exceed, found.above_ns) == (30 * MINUTE, True, 0)
+    found = period_margins(4 * HOUR, SETTINGS, joins)
+    assert (found.to_next_ns, found.exceed, found.above_ns) == (8 * HOUR, True, HOUR)
+
+
 @pytest.mark.parametrize(
     ("recorded", "band"),
     [
@@ -342,3 +351,12 @@ def test_a_whole_number_of_periods_may_be_a_limit_itself() -> None:
         total_limits(35 * HOUR, settings, settings.period.ns),
     )
     assert (found.to_next_ns, found.exceed) == (HOUR, False)
+
+
+def test_the_limit_last_met_may_be_a_whole_number_of_periods() -> None:
+    # Invented: all but the last nanosecond of a period joins. 48 h are two units, a nanosecond less is
+    # one, and 50 h are two.
+    settings = replace(SETTINGS, leftover_joins=replace(SETTINGS.leftover_joins, ns=24 * HOUR - 1))
+    limits = total_limits(50 * HOUR, settings, 24 * HOUR)
+    found = margins(50 * HOUR, lambda ns: split_total(ns, settings), limits)
+    assert found.above_ns == 2 * HOUR

@@ -10,6 +10,7 @@ import pytest
 from helpers_billing import POLICY, bill, coverage_of, hms, order
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from auditor.billing.limits import measure_minimum
 from auditor.core.units import HOUR
@@ -77,12 +78,36 @@ def test_bands_are_named_for_ordered_and_recorded_time() -> None:
 def test_an_order_that_no_code_covers_has_no_minimum() -> None:
     minimum = _minimum("0:19:00", "0:15:00")
     assert (minimum.ordered_band, minimum.met) == (None, True)
+    assert (minimum.short_ns, minimum.above_ns) == (0, 0)
     assert minimum.text == "no code covers the ordered 0:19:00: there is no minimum"
 
 
 def test_what_a_study_that_goes_on_lacks_is_still_to_come() -> None:
     minimum = measure_minimum(hms("72:00:00"), hms("23:40:00"), POLICY.billing, so_far=True)
     assert minimum.text == "36:20:00 still to come to the 60:00:00 limit (two days and 12 h)"
+
+
+HALF = 500_000_000
+
+
+def test_what_is_missing_is_rounded_up_and_what_is_above_down() -> None:
+    # Half a second into a second: 1:00.5 is missing to 2 h, 36:19:59.5 to 60 h, and 0:59.5 lies above
+    # 2 h with 9:59:00.5 to 12 h.
+    short = measure_minimum(2 * HOUR, hms("1:58:59") + HALF, POLICY.billing)
+    assert short.text == "1:01 under the 2-hour minimum"
+    going_on = measure_minimum(72 * HOUR, hms("23:40:00") + HALF, POLICY.billing, so_far=True)
+    assert going_on.text == "36:20:00 still to come to the 60:00:00 limit (two days and 12 h)"
+    above = measure_minimum(2 * HOUR, hms("2:00:59") + HALF, POLICY.billing)
+    assert above.text == "0:59 above the 2-hour minimum, 9:59:01 below the 12:00:00 limit"
+
+
+def test_a_code_of_minutes_ends_where_no_other_begins() -> None:
+    # Invented: a policy without the code of 41 to 60 min; 20 to 40 whole minutes end before 41.
+    shorter = POLICY.billing.shorter[::2]
+    minimum = measure_minimum(
+        hms("0:30:00"), hms("0:30:00"), replace(POLICY.billing, shorter=shorter)
+    )
+    assert minimum.text == "10:00 above the 20-minute minimum, 11:00 below the 41-minute minimum"
 
 
 def test_billing_gives_the_minimum_of_the_recorded_time_where_there_is_an_order() -> None:

@@ -116,6 +116,17 @@ def test_periods_from_a_fixed_hour_in_a_span_of_years() -> None:
     ]
 
 
+def test_a_period_before_the_fixed_hour_of_a_late_day_begins_the_day_before() -> None:
+    # Noon to noon; an hour on the first day, and 10:00 to 11:00 a thousand days later.
+    noon = policy_with(period_start_ns=12 * HOUR).billing
+    late = 1000 * DAY
+    coverage = coverage_of((10 * HOUR, 11 * HOUR), (late + 10 * HOUR, late + 11 * HOUR))
+    assert [(p.start, p.end) for p in billing_periods(coverage, AXIS, noon)] == [
+        (10 * HOUR, 12 * HOUR),
+        (late - 12 * HOUR, late + 11 * HOUR),
+    ]
+
+
 def test_400_days_from_a_fixed_hour_are_all_listed() -> None:
     midnight = policy_with(period_start_ns=0).billing
     coverage = coverage_of((0, HOUR), (400 * DAY - HOUR, 400 * DAY))

@@ -123,9 +123,7 @@ def total_limits(recorded_ns: int, settings: BillingSettings, length_ns: int) ->
     once = band_limits(settings.technical)
     rests = once | {0, settings.leftover_joins.ns}
     near = recorded_ns // length_ns
-    return once | {
-        k * length_ns + rest for k in range(max(near - 2, 0), near + 3) for rest in rests
-    }
+    return once | {k * length_ns + rest for k in range(near - 1, near + 2) for rest in rests}
 
 
 def period_margins(

@@ -81,15 +81,15 @@ def billing_periods(
 def _fixed_edges(coverage: Coverage, axis: Axis, hour_ns: int) -> list[int]:
     """The first record's start, then every instant inside the span that shows the fixed hour.
 
-    In a span too long to be a study only the days that hold recorded time, and the days after
-    them, give an instant.
+    In a span too long to be a study only the days that hold recorded time, and those before and
+    after them, give an instant.
     """
     span = [(coverage.first_start, coverage.last_end)]
     if coverage.span_ns > _LIST_EMPTY_UP_TO:
         span = [(s.start, s.end) for s in coverage.segments]
     days: set[int] = set()
     for start, end in span:
-        days.update(range(axis.civil(start) // DAY, axis.civil(end - 1) // DAY + 2))
+        days.update(range(axis.civil(start) // DAY - 1, axis.civil(end) // DAY + 2))
     instants = (axis.instant(day * DAY + hour_ns) for day in sorted(days))
     inside = [at for at in instants if coverage.first_start < at < coverage.last_end]
     return [coverage.first_start, *inside]
@@ -103,8 +103,8 @@ def portions(
     begins = [i for i, w in enumerate(windows) if w.first or i == 0]
     joins = set()
     for begin, end in pairwise([*begins, len(windows)]):
-        held = [i for i in range(begin, end) if recorded[i]]
-        if held and held[-1] > begin and within(settings.leftover_joins, recorded[held[-1]]):
+        held = [i for i in range(begin + 1, end) if recorded[i]]
+        if held and within(settings.leftover_joins, recorded[held[-1]]):
             joins.add(held[-1])
     return tuple(
         Portion(
@@ -125,7 +125,7 @@ def dates_of(pair: Pair, interval: Interval, axis: Axis) -> tuple[str, ...]:
     """
     starts, ends = pair
     first = int(np.searchsorted(ends, interval.start, "right"))
-    last = int(np.searchsorted(starts, interval.end, "left")) - 1
+    last = int(np.searchsorted(starts, interval.end)) - 1
     if first > last:
         return ()
     edges = max(int(starts[first]), interval.start), min(int(ends[last]), interval.end) - 1
