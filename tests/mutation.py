@@ -72,6 +72,10 @@ TABLE = "(module)"
 """Where a change stands in no function: a constant or a table."""
 
 
+_TYPE_VARIABLE = m.Assign(value=m.Call(func=m.Name("TypeVar")))
+_EXPORTED = m.Assign(targets=[m.AssignTarget(m.Name("__all__"))])
+
+
 @dataclass(frozen=True)
 class Change:
     """One mutant: the module's source with one thing changed."""
@@ -121,6 +125,8 @@ class _Finder(cst.CSTVisitor):
         ):
             return False
         if isinstance(node, cst.AnnAssign) and "TypeAlias" in str(node.annotation.annotation):
+            return False
+        if m.matches(node, _TYPE_VARIABLE | _EXPORTED):
             return False
         if isinstance(node, cst.Subscript) and getattr(node.value, "value", "") == "Literal":
             return False

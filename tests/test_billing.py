@@ -9,13 +9,14 @@ and the rest r: r up to 2 h joins the last day, more than 2 to 12 h is one 2-12 
 from __future__ import annotations
 
 import pytest
-from helpers_billing import POLICY, bill, coverage_of, hms, order, units
+from helpers_billing import POLICY, bill, civil, coverage_of, hms, order, policy_with, units
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from auditor import billing as billing_room
 from auditor.billing.limits import split_total
+from auditor.core.clock import Axis
 from auditor.core.units import HOUR, NS
 from auditor.model import Billing, Technical
 
@@ -283,6 +284,22 @@ def test_margins_of_a_period_alone_or_in_the_middle_begin_at_two_hours_itself() 
     assert _margin(reached) == (10 * HOUR, True, 0)
     middle = bill(coverage_of((0, hms("25:30:00")), (48 * HOUR, 60 * HOUR))).periods[1].technical
     assert _margin(middle) == (hms("0:30:00"), False, 0)
+
+
+def test_a_period_that_took_what_was_left_over_lies_above_its_limit_by_both() -> None:
+    # 24 h and the 1:30 that joined it: 13:30 above 12 h. Those 1:30 themselves lack 0:30, to be passed.
+    technical = [p.technical for p in bill(coverage_of((0, hms("49:30:00")))).periods]
+    assert _margin(technical[1]) == (None, False, hms("13:30:00"))
+    assert _margin(technical[2]) == (hms("0:30:00"), True, 0)
+
+
+def test_a_civil_day_that_holds_all_that_may_join_it_is_on_its_limit() -> None:
+    # America/Denver, 2027-11-07 has 25 h (IANA). Invented: no more than 1 h beyond 24 h joins.
+    axis = Axis("America/Denver")
+    start = axis.instant(civil(2027, 11, 7))
+    policy = policy_with(period_start_ns=0, leftover_joins={"ns": HOUR})
+    (whole,) = bill(coverage_of((start, start + 25 * HOUR)), policy=policy, axis=axis).periods
+    assert _margin(whole.technical) == (0, True, 13 * HOUR)
 
 
 ANY_TIME = st.integers(min_value=1, max_value=170 * HOUR)

@@ -298,6 +298,27 @@ def test_exactly_the_share_of_a_period_is_enough(short_ns: int, codes: dict[str,
     assert [p.video for p in billing.periods] == [not short_ns]
 
 
+def test_what_is_left_over_has_the_video_of_the_period_that_it_joins() -> None:
+    # Video to hour 48 of 49:30. The last 1:30 have none, and count with the second period.
+    coverage = hours((0, 49.5))
+    video = filmed(stretch(0, 48), coverage=coverage)
+    billing = bill(coverage, given=order(video=True), video=video)
+    assert [p.video for p in billing.periods] == [True, True, True]
+
+
+def test_each_period_names_the_level_that_its_checks_support() -> None:
+    # Every 2 h to hour 24, and none from there on; 49:30 in all, of which the last 1:30 join.
+    coverage = hours((0, 49.5))
+    log, _ = monitored(coverage, checks_at(*range(2, 25, 2)))
+    billing = bill(coverage, given=order(monitoring="intermittent"), monitoring=log)
+    assert [p.monitoring for p in billing.periods] == ["intermittent", "unmonitored", "unmonitored"]
+    # Nothing was recorded on day two of three; 2 h of recording between the checks around it.
+    coverage = hours((0, 24), (48, 72))
+    log, _ = monitored(coverage, checks_at(*range(2, 24, 2), 23, *range(49, 72, 2)))
+    billing = bill(coverage, given=order(monitoring="intermittent"), monitoring=log)
+    assert [p.monitoring for p in billing.periods] == ["intermittent", None, "intermittent"]
+
+
 def test_checks_that_the_order_does_not_name_raise_no_code() -> None:
     coverage = hours((0, 24))
     log, _ = monitored(coverage, checks_at(*range(2, 24, 2)), None)
@@ -463,7 +484,10 @@ def test_time_that_joins_is_told_in_both_periods() -> None:
 
 
 def test_margins_follow_the_default_reading() -> None:
-    # 30 h: by whole days the next limit is 36 h; filling 26 h first, it is 26 + 12 h.
+    # 30 h: by whole days the next limit is 36 h; filling 26 h first, it is 26 + 12 h. Either must be
+    # passed.
     policy = policy_with(split={"default": "longest_first"})
-    assert bill(hours((0, 30)), policy=policy).total.to_next_ns == 8 * HOUR
-    assert bill(hours((0, 30))).total.to_next_ns == 6 * HOUR
+    total = bill(hours((0, 30)), policy=policy).total
+    assert (total.to_next_ns, total.exceed_next) == (8 * HOUR, True)
+    total = bill(hours((0, 30))).total
+    assert (total.to_next_ns, total.exceed_next) == (6 * HOUR, True)

@@ -115,6 +115,13 @@ def test_billing_gives_the_minimum_of_the_recorded_time_where_there_is_an_order(
     assert billing.minimum == _minimum("2:00:00", "1:59:00")
 
 
+def test_billing_says_what_is_still_to_come_where_the_order_says_that_the_study_goes_on() -> None:
+    given = replace(order(72 * HOUR), still_recording=True)
+    minimum = bill(coverage_of((0, hms("23:40:00"))), given=given).minimum
+    assert minimum is not None
+    assert minimum.text == "36:20:00 still to come to the 60:00:00 limit (two days and 12 h)"
+
+
 TIME = st.integers(0, 170 * HOUR)
 
 

@@ -142,6 +142,13 @@ def test_each_rule_has_the_source_of_its_own_key() -> None:
     assert codes == Sourced(source="S6; S12; from memory", mark="memory")
 
 
+def test_a_key_without_a_source_of_its_own_has_that_of_its_section() -> None:
+    about = replace(SETTINGS.about, keys={})
+    policy = policy_with(about={"keys": {}})
+    rules = {subject: rule for subject, _, rule in code_rules(policy)}
+    assert rules["Annotations that show sleep"] == about
+
+
 def _values(policy: Policy) -> dict[str, str]:
     return {subject: value for subject, value, _ in code_rules(policy)}
 
