@@ -47,7 +47,7 @@ def run(
         traced.append(f"-einject={call}:error={error}:when={number}")
     done = subprocess.run(
         [*traced, sys.executable, "-m", "auditor", *command],
-        capture_output=True, text=True, timeout=300, check=False,
+        capture_output=True, text=True, timeout=900, check=False,
         env={**os.environ, "SOURCE_DATE_EPOCH": EPOCH, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
     failed = told.read_text().count("(INJECTED)") if told.exists() else 0
@@ -116,6 +116,7 @@ def main() -> int:
                 assert given.command == "batch" or rows(out, table) == 1
                 if not count:
                     break
+            print(f"{call}: {failed[call]} failed", file=sys.stderr, flush=True)
     print(f"{given.command}: {runs} runs, {sum(failed.values())} calls failed ({dict(failed)})")
     print("; ".join(f"{name}: {n}" for name, n in sorted(states.items())))
     return 0

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from helpers_batch import EPOCH, make_study
+from helpers_batch import EPOCH, batch, make_study, one_by_one, worklist
 from helpers_cli import QUICK, run
 from helpers_faults import ERRORS, READS, Faults, injected
 
@@ -67,3 +67,123 @@ def test_whatever_read_fails_its_file_is_named_and_the_rest_is_audited(
     assert named > 8
     assert refused <= 8  # the calls about the folder itself
     assert whole + named + refused == number
+
+
+CHECKS = "time,by,note\n" + "".join(
+    f"2027-03-02 09:30:{s:02d},T-12,seen\n" for s in range(0, 20, 4)
+)
+VIDEO = "start,end\n2027-03-02 09:30:00,2027-03-02 09:30:20\n"
+ORDER = """[order]
+study_id = "S-2041"
+ordered_hours = 0.005
+monitoring = "intermittent"
+video = true
+[logs]
+monitoring = "checks.csv"
+video = "video.csv"
+"""
+
+
+@pytest.mark.parametrize("forever", [False, True])
+def test_whatever_read_of_an_order_a_log_or_a_policy_fails_its_file_is_named(
+    forever: bool,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """All that the command line names must be there before the long scan begins."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    folder = make_study(tmp_path, "S-2041", seconds=20, ordered_s=None)
+    beside = tmp_path / "beside"
+    beside.mkdir()
+    texts = {"order.toml": ORDER, "checks.csv": CHECKS, "video.csv": VIDEO,
+             "policy.toml": "[coverage]\ngap_floor_s = 2\n"}  # fmt: skip
+    for name, text in texts.items():
+        (beside / name).write_text(text)
+    step = ("study", folder, "--order", beside / "order.toml", "--policy", beside / "policy.toml",
+            *QUICK, "--signal", "off")  # fmt: skip
+    assert run(*step, "--out", tmp_path / "sound") in (0, 1)
+    sound = json.loads((tmp_path / "sound" / "audit.json").read_text("utf-8"))
+    assert (sound["monitoring"]["checks"], sound["video"]["recorded_s"]) == (5, 20)
+    refused: set[str] = set()
+    number = 1
+    while True:
+        out = tmp_path / "outputs" / str(number)
+        faults = Faults(beside, number, ERRORS[number % len(ERRORS)])
+        faults.same = forever
+        capsys.readouterr()
+        with injected(faults, READS):
+            status = run(*step, "--out", out)
+        said = capsys.readouterr().err
+        if not faults.failed:
+            break
+        name = Path(faults.failed[0].partition(" ")[2]).name
+        if status == 2:
+            assert said.startswith("auditor: "), said
+            assert name in said, (faults.failed, said)
+            assert "should not happen" not in said, (faults.failed, said)
+            assert not out.exists()
+            refused.add(name)
+        else:  # told by another call as well
+            document = json.loads((out / "audit.json").read_text("utf-8"))
+            assert {k: v for k, v in document.items() if k != "tool"} == {
+                k: v for k, v in sound.items() if k != "tool"
+            }, faults.failed
+        number += 1
+    assert refused == set(texts)
+
+
+@pytest.mark.parametrize("forever", [False, True])
+def test_whatever_read_of_a_batchs_orders_fails_costs_no_study_but_its_own(
+    forever: bool,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The list of orders is the batch's own: without it nothing starts. A study's order is its own."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    monkeypatch.setattr("auditor.batch.command.run_pool", one_by_one)
+    root, beside = tmp_path / "returned", tmp_path / "beside"
+    folder = make_study(root, "S-2041", seconds=20, ordered_s=None)
+    (folder / "order.toml").write_text(ORDER)
+    (folder / "checks.csv").write_text(CHECKS)
+    (folder / "video.csv").write_text(VIDEO)
+    make_study(root, "S-2042", seconds=24, ordered_s=None, patient="P-2042", unit="N-7")
+    beside.mkdir()
+    (beside / "orders.csv").write_text("folder,study_id,ordered_hours\nS-2042,S-2042,0.006\n")
+    seen: set[str] = set()
+    for watched in (beside, folder / "order", folder / "checks", folder / "video"):
+        number = 1
+        while True:
+            out = tmp_path / "outputs" / f"{watched.name}{number}"
+            faults = Faults(watched, number, ERRORS[number % len(ERRORS)])
+            faults.same = forever
+            capsys.readouterr()
+            with injected(faults, READS):
+                status = batch(
+                    root, out, "--orders", beside / "orders.csv", *QUICK, "--signal", "off"
+                )
+            said = capsys.readouterr().err
+            assert "should not happen" not in said, (faults.failed, said)
+            if not faults.failed:
+                assert status in (0, 1)
+                break
+            if status == 2:
+                assert watched == beside, (faults.failed, said)
+                assert "orders.csv" in said
+                seen.add("list")
+            else:
+                rows = {r["study"]: r for r in worklist(out)}
+                assert rows["S-2042"]["recorded_s"] == 24, faults.failed
+                row = rows["S-2041"]
+                if watched.name == "order" and row["recorded_s"] != 20:
+                    assert "order.toml" in row["error"], (faults.failed, row)
+                    seen.add("order")
+                elif watched != beside:  # a log costs neither the hours nor the other log
+                    assert row["recorded_s"] == 20, (faults.failed, row)
+                    if "log_not_taken" in row["reasons"]:
+                        assert f"{watched.name}.csv" in row["headline"], (faults.failed, row)
+                        seen.add(watched.name)
+            number += 1
+        assert number > 2
+    assert seen == {"list", "order", "checks", "video"}
