@@ -239,6 +239,17 @@ def test_a_log_that_is_not_there_costs_its_study_that_log_alone(root: Path, out:
     assert "lost.csv" in found["text"]
 
 
+@pytest.mark.parametrize(("kind", "line"), [("monitoring", "Checks"), ("video", "Video")])
+def test_a_log_that_is_not_taken_stands_in_its_own_billing_line(
+    kind: str, line: str, root: Path, out: Path
+) -> None:
+    order = root / "S-2041" / "order.toml"
+    order.write_text(order_text("S-2041", 36) + f'video = true\n[logs]\n{kind} = "lost.csv"\n')
+    batch(root, out)
+    row = next(r for r in worklist(out) if r["study"] == "S-2041")
+    assert [name for name, _, text in row["lines"] if "lost.csv is not taken" in text] == [line]
+
+
 def test_orders_may_come_in_a_table(root: Path, out: Path, tmp_path: Path) -> None:
     for folder in ("S-2041", "S-2042"):
         (root / folder / "order.toml").unlink()

@@ -149,10 +149,20 @@ def billing_lines(audit: Audit) -> list[Line]:
     billing = audit.billing
     if billing is None:
         return [Line("Codes", "", "none compared")]
-    heads = {f.code: f.headline for f in reversed(audit.findings) if f.question == "billing"}
 
-    def head(*beginnings: str) -> str:
-        return next((h for c, h in reversed(heads.items()) if c.startswith(beginnings)), "")
+    def head(log: str, *beginnings: str) -> str:
+        """What is to be looked at: of these codes, or of the log of this kind."""
+        return next(
+            (
+                f.headline
+                for f in audit.findings
+                if f.question == "billing"
+                and (
+                    f.code.startswith(beginnings) or (f.code.startswith("log_") and f.where == log)
+                )
+            ),
+            "",
+        )
 
     lines = []
     if billing.minimum is not None:
@@ -166,8 +176,8 @@ def billing_lines(audit: Audit) -> list[Line]:
     if not units and billing.shorter is not None and billing.shorter.code:
         units.append(f"{billing.shorter.code} ({billing.shorter.band})")
     lines.append(Line("Codes", "", ", ".join(units) or "none"))
-    lines.append(_checks_line(audit, head("monitoring", "check", "log_")))
-    lines.append(_video_line(audit, head("video")))
+    lines.append(_checks_line(audit, head("monitoring", "monitoring", "check")))
+    lines.append(_video_line(audit, head("video", "video")))
     setup = billing.setup
     note = setup.note.split(". ")[0]
     code = "" if setup.code in note else setup.code
