@@ -787,6 +787,26 @@ def test_too_few_electrodes_explain_an_end_within_the_hour(
     assert told in found.evidence
 
 
+@pytest.mark.parametrize(("lost_s", "cause"), [(1800, "new_file_by_schedule"), (1801, "not_known")])
+def test_a_new_file_by_schedule_costs_half_an_hour_at_most(lost_s: int, cause: str) -> None:
+    assert {c.likely_cause for c in Case(regular(lost_s)).gaps()} == {cause}  # type: ignore[arg-type]
+
+
+def test_a_schedule_tells_nothing_of_an_interruption_at_which_only_one_file_begins() -> None:
+    """Copy A goes on for 6 min after each of copy B's files has ended, inside one file."""
+    inside = piece("a.edf", (0, 3.9), (4, 7.9), (8, 11.9), (12, 15.8))
+    files = [replace(f, copy="B") for f in regular(720, 4)]  # type: ignore[type-var]
+    copies = [StudyCopy("A", "", True, ()), StudyCopy("B", "", False, ())]
+    every = Case([inside, *files], 15.8, copies=copies).gaps()  # type: ignore[list-item]
+    assert [c.likely_cause for c in every] == ["not_known"] * 3
+
+
+@pytest.mark.parametrize(("ago_s", "cause"), [(600, "stopped_by_person"), (601, "not_known")])
+def test_an_annotation_tells_of_an_end_up_to_ten_minutes_later(ago_s: int, cause: str) -> None:
+    assert POLICY.stop.annotation_ns == 600 * NS
+    assert at_end("Stop button", before_s=ago_s).stop().cause.likely_cause == cause
+
+
 @pytest.mark.parametrize(("ago_s", "cause"), [(3600, "electrodes_lost"), (3601, "not_known")])
 def test_all_electrodes_explain_an_end_within_the_hour(ago_s: float, cause: str) -> None:
     off = [channel(e, lost_h=30 - ago_s * S, hours=30) for e in ("C3", "C4")]
@@ -842,6 +862,7 @@ def test_gaps_are_left_out_only_beyond_the_limit_and_inside_files(
     found = Case(files).gaps()
     assert [c.evidence for c in found] == [(), (), looked_at[2].evidence]
     (said,) = not_looked_at(found)
+    assert said.where == "study"
     assert said.text.startswith(
         "The recording has 3 interruptions: only those at which a file ends or begins were looked "
         "at for a cause, 2 were not."

@@ -214,10 +214,10 @@ def missing_after(event: Event) -> str | None:
 
 
 def scheduled(event: Event) -> str | None:
-    pieces = None if event.after is None else event.known.files.schedule(event.after)
-    if pieces is None or event.after is None or event.length > CHANGE_NS[1]:
+    if event.before is None or event.after is None or event.length > CHANGE_NS[1]:
         return None
-    if event.before is None or event.after.file.recording.name not in pieces.regular:
+    pieces = event.known.files.schedule(event.after)
+    if pieces is None or event.after.file.recording.name not in pieces.regular:
         return None
     usual = max(0, pieces.period_ns - pieces.length_ns)
     each = f", and loses about {in_words(usual)} at each" if usual else ""
