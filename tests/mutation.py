@@ -118,8 +118,8 @@ class _Finder(cst.CSTVisitor):
         self.found: list[tuple[str, Any, cst.CSTNode, cst.CSTNode]] = []
 
     def on_visit(self, node: cst.CSTNode) -> bool:
-        # Types and exported names are the type checker's; imports fail at once; decorators, heads of classes and errors
-        # for programmers hold no judgement.
+        # Types and exported names are the type checker's; imports fail at once; decorators, heads of
+        # classes and errors for programmers hold no judgement.
         if isinstance(
             node, cst.Annotation | cst.Import | cst.ImportFrom | cst.Decorator | cst.Raise
         ):
