@@ -22,12 +22,20 @@ from helpers_billing import (
     policy_with,
     units,
 )
+from helpers_stop import Case, piece
 from msgspec.structs import replace
 
-from auditor.billing import BillingFacts, SetupChannels, measure_billing
+from auditor.billing import BillingFacts, SetupChannels, measure_billing, setup_channels
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR, MINUTE
-from auditor.model import Finding, Interval, MonitoringCheck, MonitoringLevel
+from auditor.model import (
+    Channel,
+    Finding,
+    Interval,
+    MonitoringCheck,
+    MonitoringLevel,
+    StudyFile,
+)
 
 DAY_OF_EEG = hours((0, 24))
 
@@ -204,6 +212,28 @@ def test_set_up_channels_on_both_sides_of_eight(
     assert billing.setup.note.startswith(note)
     assert billing.setup.supported is (None if channels is None else code == "95700")
     assert {f.code: f.headline for f in found if f.question == "billing"} == asked
+
+
+def _carrying(name: str, hours: tuple[float, float], *electrodes: str | None) -> StudyFile:
+    file = piece(name, hours)
+    channels = tuple(
+        Channel(
+            i, e or "Button", "", "uV", -3200.0, 3200.0, -32768, 32767, "", 256, 512 * i, False, e
+        )
+        for i, e in enumerate(electrodes)
+    )
+    return replace(file, recording=replace(file.recording, channels=channels))
+
+
+def test_the_set_up_has_the_fewest_electrodes_of_a_file_and_every_reference() -> None:
+    # Three electrodes beside an ear in the first file, two beside a mastoid in the second.
+    case = Case(
+        [
+            _carrying("a.edf", (0, 5), "Fp1", "C3", "O1", "A1", None),
+            _carrying("b.edf", (5, 10), "M2", "Fp1", "C3"),
+        ]
+    )
+    assert setup_channels(case.study()) == SetupChannels(2, ("A1", "M2"))
 
 
 def test_channels_that_never_had_a_signal_are_a_look() -> None:
