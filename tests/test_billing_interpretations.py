@@ -217,7 +217,7 @@ def test_no_order_at_all_gives_the_same() -> None:
     coverage = hours((0, 72))
     billing, findings = measure_billing(BillingFacts(coverage, Axis(), None), POLICY.billing)
     assert units(billing.technical_totals) == {LONG: 3}
-    assert [f.code for f in findings] == ["video_or_monitoring_not_stated"]
+    assert [(f.code, f.form) for f in findings] == [("video_or_monitoring_not_stated", "no_order")]
 
 
 def test_monitoring_without_a_log_is_not_documented_and_both_codes_are_given() -> None:
@@ -418,7 +418,8 @@ def test_no_usable_time_at_all_is_no_unit() -> None:
     billing, found = bill_and_findings(hours((0, 72)), usable=(empty, empty))
     assert billing.usable_totals == ()
     assert [p.usable_ns for p in billing.periods] == [0, 0, 0]
-    assert "usable_band_below_recorded" in found
+    none = "none (report on the whole study none, on days none)"
+    assert found["usable_band_below_recorded"].observed == none
 
 
 def test_thousands_of_restarts_are_read() -> None:

@@ -28,7 +28,7 @@ from helpers_billing import (
 from msgspec.structs import replace
 
 from auditor.core.units import HOUR, MINUTE, NS
-from auditor.model import Monitoring
+from auditor.model import Interval, Monitoring
 
 STATES = "95816 (awake and drowsy), 95819 (awake and asleep), 95822 (coma or sleep only)"
 ONCE = " Once a study; whether a technologist did it in person is in no file."
@@ -443,6 +443,11 @@ def test_no_check_and_no_video_where_both_were_ordered() -> None:
         "Intermittent monitoring was ordered, and 2 checks are documented, but not while the recording "
         "ran: none shows a review."
     )
+    log, _ = monitored(hours((0, 24)), checks_at(-3))
+    _, found = bill_and_findings(hours((0, 24)), given=wanted, monitoring=log)
+    assert found["monitoring_not_documented"].text.startswith(
+        "Intermittent monitoring was ordered, and 1 check is documented, but not while"
+    )
     _, found = bill_and_findings(hours((0, 24)), given=wanted)
     assert found["monitoring_not_documented"].text.startswith(
         "Intermittent monitoring was ordered, and no check is documented. Nothing is assumed"
@@ -512,6 +517,19 @@ def test_video_short_in_a_study_of_one_period_is_said_once() -> None:
     _, found = bill_and_findings(coverage, given=order(video=True), video=video)
     assert found["video_below_share"].headline == "7:12:00 of video short of 80 %"
     assert found["video_below_share"].expected == "80 %"
+
+
+def test_video_that_is_short_is_rounded_up() -> None:
+    # 80 % of 24 h are 19:12:00, of which half a second is missing; then on day two of 48 h alone.
+    half = NS // 2
+    coverage = hours((0, 24))
+    video = filmed(Interval(0, hms("19:12:00") - half), coverage=coverage)
+    _, found = bill_and_findings(coverage, given=order(video=True), video=video)
+    assert found["video_below_share"].headline == "0:01 of video short of 80 %"
+    coverage = hours((0, 48))
+    video = filmed(Interval(0, hms("43:12:00") - half), coverage=coverage)
+    _, found = bill_and_findings(coverage, given=order(video=True), video=video)
+    assert found["video_below_share"].headline == "period 2: 0:01 of video short of 80 %"
 
 
 def test_periods_short_of_video_are_listed() -> None:
