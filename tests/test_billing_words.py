@@ -448,10 +448,11 @@ def test_no_check_and_no_video_where_both_were_ordered() -> None:
     assert found["monitoring_not_documented"].text.startswith(
         "Intermittent monitoring was ordered, and 1 check is documented, but not while"
     )
-    _, found = bill_and_findings(hours((0, 24)), given=wanted)
+    billing, found = bill_and_findings(hours((0, 24)), given=wanted)
     assert found["monitoring_not_documented"].text.startswith(
         "Intermittent monitoring was ordered, and no check is documented. Nothing is assumed"
     )
+    assert billing.periods[0].notes == (), "the findings say it, and no note of a lapse or a share"
 
 
 def test_periods_that_fall_to_different_levels(tmp_path: Path) -> None:
@@ -498,7 +499,8 @@ def test_what_the_order_does_not_say_and_video_that_it_does_not_name() -> None:
         "The order says nothing of monitoring: the codes are the unmonitored ones."
     )
     video = filmed(stretch(0, 24), coverage=coverage)
-    _, found = bill_and_findings(coverage, given=order(video=False), video=video)
+    billing, found = bill_and_findings(coverage, given=order(video=False), video=video)
+    assert billing.periods[0].notes == ()
     assert found["video_not_ordered"].where == "billing"
     assert found["video_not_ordered"].text == (
         "No video was ordered, but a video log was given: 24 h of 24 h recorded had video, 100.00 %; at "
