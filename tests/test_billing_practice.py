@@ -26,11 +26,13 @@ from helpers_stop import Case, piece
 from msgspec.structs import replace
 
 from auditor.billing import BillingFacts, SetupChannels, measure_billing, setup_channels
+from auditor.billing.findings import tests_judged as judged_tests
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR, MINUTE
 from auditor.model import (
     Channel,
     Finding,
+    FindingCode,
     Interval,
     MonitoringCheck,
     MonitoringLevel,
@@ -271,6 +273,27 @@ def test_an_interpretation_that_is_asked_for_and_raises_codes_is_no_look() -> No
     (one,) = [i for i in billing.interpretations if "restart" in i.words]
     assert (one.asked, one.lowers) == (True, False)
     assert _asked(found) == {}
+
+
+@pytest.mark.parametrize(
+    ("code", "with_it", "judged"),
+    [
+        (
+            "test_recording",
+            "12:00:01",
+            ("files", "caution"),
+        ),  # a 2-12 h unit becomes a 12-26 h unit
+        ("test_recording", "11:59:59", (None, "info")),
+        ("before_hookup", "12:00:01", (None, "info")),
+    ],
+)
+def test_a_test_recording_is_for_a_person_only_where_counting_it_would_change_a_code(
+    code: FindingCode, with_it: str, judged: tuple[str | None, str]
+) -> None:
+    told = Finding(code, "info", "t.edf", "A test.", other_recorded_ns=hms(with_it))
+    (found,) = judged_tests([told], hms("11:58:00"), POLICY.billing)
+    assert (found.question, found.severity) == judged
+    assert replace(found, question=None, severity="info") == told
 
 
 @pytest.mark.parametrize("recorded", ["12:00:01", "25:59:00", "36:00:01", "60:00:01", "59:59:00"])

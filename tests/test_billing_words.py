@@ -29,6 +29,7 @@ from msgspec.structs import replace
 
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Interval, Monitoring
+from auditor.policy.billing import ByLevel
 
 STATES = "95816 (awake and drowsy), 95819 (awake and asleep), 95822 (coma or sleep only)"
 ONCE = " Once a study; whether a technologist did it in person is in no file."
@@ -210,6 +211,25 @@ def test_lapses_by_period_and_what_they_lower() -> None:
     assert finding.text == (
         "Intermittent monitoring was ordered and the log does not support it in 2 of 3 periods. "
         "2 periods count as unmonitored (2, 3). 1 other keeps the ordered level."
+    )
+
+
+def test_a_lapse_that_changes_no_code_names_none_and_is_rounded_up() -> None:
+    # Invented: one code for every level. Half a second over 3 h without a check on the only day.
+    short, long = policy_with().billing.technical
+    codes = replace(long.codes, without_video=ByLevel(
+        unmonitored="95708", intermittent="95708", continuous="95708"
+    ))  # fmt: skip
+    checks = checks_at(2, 5, *range(7, 24, 2))
+    checks[1] = replace(checks[1], at=5 * HOUR + NS // 2)
+    log, _ = monitored(hours((0, 24)), checks)
+    billing = bill(
+        hours((0, 24)), given=order(monitoring="intermittent"), monitoring=log,
+        policy=policy_with(technical=(short, replace(long, codes=codes))),
+    )  # fmt: skip
+    assert billing.periods[0].notes == (
+        "No documented check for 3 h 1 s of recording (Thu 1 Jan 1970 02:00:00 to Thu 1 Jan 1970 "
+        "05:00:00): this period counts as unmonitored.",
     )
 
 
@@ -415,6 +435,32 @@ def test_two_limits_nearby_are_both_named() -> None:
         "26:00:00 limit (one day and 2 h): there codes change."
     )
     assert found["close_to_limit"].expected == "36:00:00, 26:00:00"
+
+
+def test_half_a_second_to_a_limit_is_rounded_up_and_beyond_it_down() -> None:
+    half = NS // 2
+    _, found = bill_and_findings(coverage_of((0, hms("25:57:59") + half)))
+    assert "lies 2 min 1 s below the 26:00:00 limit" in found["close_to_limit"].text
+    _, found = bill_and_findings(coverage_of((0, hms("12:02:00") + half)))
+    assert "lies 2 min above the 12:00:00 limit" in found["close_to_limit"].text
+
+
+@pytest.mark.parametrize(
+    ("recorded", "told"),
+    [("69:58:00", "2 min below"), ("70:00:00", "exactly on"), ("70:02:00", "2 min above")],
+)
+def test_the_limit_of_a_whole_study_alone_is_told_as_close(recorded: str, told: str) -> None:
+    # Invented: the whole-study bands meet at 70 h, where no unit changes.
+    low, high, top = policy_with().billing.professional_whole
+    assert low.upper is not None
+    low = replace(low, upper=replace(low.upper, ns=70 * HOUR))
+    high = replace(high, lower=replace(high.lower, ns=70 * HOUR))
+    policy = policy_with(professional_whole=(low, high, top))
+    _, found = bill_and_findings(coverage_of((0, hms(recorded))), policy=policy)
+    assert found["close_to_limit"].text == (
+        f"The recorded {recorded} lies {told} the 70:00:00 limit (two days and 22 h): there codes "
+        "change."
+    )
 
 
 def test_too_few_channels_and_too_few_with_signal() -> None:

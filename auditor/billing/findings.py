@@ -205,20 +205,19 @@ def _against_order(
 def _close(billing: Billing, outcome: Outcome, settings: BillingSettings) -> Iterator[Finding]:
     """Limits of units and of the whole-study band that lie near, each once."""
     total, report = billing.total, billing.professional
-    steps = [
-        total.to_next_ns,
-        report.whole_to_next_ns,
-        -total.above_ns if total.units else None,
-        -(report.whole_above_ns or 0) or None,
-    ]
+    steps = (
+        (total.to_next_ns, "below"),
+        (report.whole_to_next_ns, "below"),
+        (-total.above_ns if total.units else None, "above"),
+        (-report.whole_above_ns if report.whole_above_ns else None, "above"),
+    )
     recorded, minimum = outcome.recorded_ns, billing.minimum
     told = None if minimum is None or minimum.met else recorded + minimum.short_ns
     near: dict[int, str] = {}
-    for step in steps:
+    for step, side in steps:
         # The finding on the order's minimum tells of that limit.
         if step is not None and abs(step) <= settings.near_ns and recorded + step != told:
-            side = "below" if step > 0 else "above"
-            far = f"{in_words(abs(step), up=step > 0)} {side}" if step else "exactly on"
+            far = f"{in_words(abs(step), up=side == 'below')} {side}" if step else "exactly on"
             limit = recorded + step
             near.setdefault(limit, f"{far} {limit_words(limit, settings)}")
     if near:
