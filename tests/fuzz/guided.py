@@ -192,7 +192,7 @@ class Changes:
     def file(self, raw: bytes, rng: random.Random, most: int) -> bytes:
         """A recording changed in one place."""
         try:
-            signals = int(raw[252:256])
+            signals = max(0, int(raw[252:256]))
             fields = [layout(raw, name) for name, _ in MAIN_FIELDS]
             fields += [layout(raw, n, i) for n, _ in SIGNAL_FIELDS for i in range(min(signals, 40))]
         except ValueError:
