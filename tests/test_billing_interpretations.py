@@ -27,6 +27,7 @@ from helpers_billing import (
 from helpers_stop import BASE, Case, piece
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from auditor.billing import BillingFacts, billing_periods, measure_billing, restarts
 from auditor.billing.interpretations import differing_windows
@@ -185,6 +186,25 @@ def test_26_to_36_hours_read_once_is_from_memory(recorded: str, shown: bool) -> 
         assert (whole.code, whole.also) == ("95719", ("95717",))
         assert "memory" in found[0].source
         assert "ask the coder" in billing.professional.whole_study.band
+
+
+def test_26_to_36_hours_read_once_may_be_hidden_or_asked_for_by_policy() -> None:
+    (band,) = POLICY.billing.professional_once
+    for other, shown in (("show", [False]), ("ask", [True]), ("hide", [])):
+        policy = policy_with(professional_once=(replace(band, other=other),))
+        found = bill(hours((0, 30)), policy=policy).interpretations
+        assert [one.asked for one in found if "read and reported once" in one.words] == shown
+
+
+def test_periods_from_a_fixed_hour_ask_for_no_other_start_by_themselves() -> None:
+    # 15:30 to 15:30 two days later: from midnight 8:30, 24 h and 15:30, one 2-12 h unit and two of
+    # 12-26 h; from the first record on two of 12-26 h.
+    coverage = hours((15.5, 63.5))
+    alone = bill(coverage, policy=policy_with(period_start_ns=0))
+    assert not [one for one in alone.interpretations if "periods start" in one.words]
+    both = policy_with(period_start_ns=0, other_period_start="recording")
+    words = "periods start with the first record and not at a fixed hour"
+    assert by_interpretation(bill(coverage, policy=both), words) == {LONG: 2}
 
 
 def test_one_missed_check_may_lower_the_study_by_policy() -> None:

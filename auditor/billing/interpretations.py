@@ -39,8 +39,8 @@ def interpretations(
     if band is not None and band.other != "hide":
         words = "this time is read and reported once and the day codes are used together"
         found.append((words, band, band.other == "ask", read(facts, settings, time, once=True)))
-    start = period_start(settings.other_period_start)
-    if settings.other_period_start and start != settings.period_start_ns:
+    if settings.other_period_start:
+        start = period_start(settings.other_period_start)
         answered = _with(settings, period_start_ns=start)
         rule = settings.fixed_start
         found.append((period_start_words(start), rule, True, read(facts, answered, time)))
@@ -73,7 +73,7 @@ def _answers(
 ) -> Iterator[tuple[str, Open, BillingSettings]]:
     """Each other answer: the end of a sentence 'if …', its rule, and the policy that gives it."""
     split = own.split
-    for way in SPLITS if own.period_start_ns is None else ():
+    for way in SPLITS:
         if way != split.default:
             words = split_words(way, own)
             if "longest_first" in (way, split.default):
@@ -167,14 +167,14 @@ def differing_windows(settings: BillingSettings, up_to_ns: int) -> tuple[Interva
     """
     longest = unit_length(settings, longest_first=True)
     points = {
-        limit
+        min(limit, up_to_ns)
         for length in (settings.period.ns, longest)
-        for base in range(0, up_to_ns + length, length)
+        for base in range(0, up_to_ns, length)
         for limit in total_limits(base, settings, length)
     }
     apart = [
         (low, high)
-        for low, high in pairwise(sorted({p for p in points if p < up_to_ns} | {up_to_ns}))
+        for low, high in pairwise(sorted(points))
         if split_total(low + 1, settings) != split_total(low + 1, settings, longest)
     ]
     lows, highs = np.array(apart).reshape(-1, 2).T
