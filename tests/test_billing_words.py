@@ -293,6 +293,26 @@ def test_the_ends_of_the_recording_count_or_do_not() -> None:
     assert by_interpretation(billing, words) == {"95708": 1}
 
 
+def test_other_answers_are_the_end_of_a_sentence_and_no_more() -> None:
+    log, _ = monitored(hours((0, 24)), checks_at(3, *range(4, 24, 2)))
+    wanted, late = order(monitoring="intermittent"), policy_with(ends={"needed": False})
+    moving = policy_with(restart={"moves_clock": True})
+    recording = policy_with(period_start_ns=0, other_period_start="recording")
+    for billing, words in (
+        (bill(hours((0, 24)), given=wanted, monitoring=log),
+         "only the time from check to check counts, not that to the recording's ends"),
+        (bill(hours((0, 24)), given=wanted, monitoring=log, policy=late),
+         "the first and last check must be as near to the recording's ends as checks to another"),
+        (bill(hours((0, 13), (14, 27)), policy=moving, restarts=(14 * HOUR,)),
+         "one clock runs from the first record, whatever restarts there were"),
+        (bill(hours((0, 13), (14, 27)), restarts=(14 * HOUR,)),
+         "each restart after a gap (1 here) starts the clock of the periods anew"),
+        (bill(hours((15.5, 63.5)), policy=recording),
+         "periods start with the first record and not at a fixed hour"),
+    ):  # fmt: skip
+        assert words in [one.words for one in billing.interpretations]
+
+
 def test_video_by_study_or_period_and_where_no_log_shows_it() -> None:
     coverage, wanted = hours((0, 72)), order(video=True)
     video = filmed(stretch(0, 60), coverage=coverage)

@@ -13,7 +13,7 @@ import numpy as np
 from msgspec.structs import replace
 
 from auditor.billing.limits import band_of, split_total, total_limits, unit_length
-from auditor.billing.support import LEVELS, BillingFacts
+from auditor.billing.support import BillingFacts
 from auditor.billing.units import Outcome, read
 from auditor.core import intervals as iv
 from auditor.core.durations import hms, in_words
@@ -112,7 +112,7 @@ def _documentation(
 ) -> Iterator[tuple[str, Open, BillingSettings]]:
     """The same for what the order names and no log shows, and for the share of video."""
     rule, level = own.undocumented, facts.ordered_level
-    if level is not None and level != LEVELS[0]:
+    if level is not None:
         words, shown = (
             f"{level} monitoring is documented elsewhere for the whole recording",
             "as_ordered",
