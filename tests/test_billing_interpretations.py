@@ -63,12 +63,26 @@ def test_filling_26_hours_first(recorded: str, expected: dict[str, int] | None, 
     assert by_interpretation(billing, "filled up to 26 h") == expected, why
 
 
-def test_the_reading_names_the_totals_for_which_to_ask_the_coder() -> None:
-    billing = bill(coverage_of((0, hms("27:00:00"))))
+DIFFER = " (the two differ for every total of more than {} and up to {})"
+
+
+@pytest.mark.parametrize(
+    ("recorded", "default", "clause"),
+    [
+        ([(0, 27)], "total", DIFFER.format("26:00:00", "28:00:00")),
+        ([(0, 28)], "total", DIFFER.format("26:00:00", "28:00:00")),
+        # From 170 h on the lower count never comes up again; two periods of 24 h more are looked at.
+        ([(0, 200)], "total", DIFFER.format("170:00:00", "248:00:00")),
+        # 13 h on each of two days are two units by period and one of 26 h by either split.
+        ([(0, 13), (24, 37)], "windows", ""),
+    ],
+)
+def test_the_reading_names_the_totals_for_which_to_ask_the_coder(
+    recorded: list[tuple[float, float]], default: str, clause: str
+) -> None:
+    billing = bill(hours(*recorded), policy=policy_with(split={"default": default}))
     texts = [a.words for a in billing.interpretations if "filled up to 26 h" in a.words]
-    assert texts[0].endswith(
-        "(the two differ for every total of more than 26:00:00 and up to 28:00:00)"
-    )
+    assert texts == [f"each unit is filled up to 26 h before the next begins{clause}"]
 
 
 def test_the_totals_to_ask_about_follow_from_the_policy() -> None:

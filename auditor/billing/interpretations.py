@@ -169,22 +169,25 @@ def differing_windows(settings: BillingSettings, up_to_ns: int) -> tuple[Interva
     points = {
         min(limit, up_to_ns)
         for length in (settings.period.ns, longest)
-        for base in range(0, up_to_ns, length)
-        for limit in total_limits(base, settings, length)
+        for count in range(up_to_ns // length)
+        for limit in total_limits(count * length, settings, length)
     }
     apart = [
         (low, high)
         for low, high in pairwise(sorted(points))
         if split_total(low + 1, settings) != split_total(low + 1, settings, longest)
     ]
-    lows, highs = np.array(apart).reshape(-1, 2).T
+    lows, highs = np.array(apart).reshape(len(apart), 2).T
     return iv.intervals(iv.union(lows, highs))
 
 
 def _ask_words(total_ns: int, settings: BillingSettings) -> str:
     """The window of totals around ``total_ns`` in which the two splits differ, as a clause."""
-    return "".join(
-        f" (the two differ for every total of more than {hms(w.start)} and up to {hms(w.end)})"
-        for w in differing_windows(settings, total_ns + 2 * settings.period.ns)
-        if w.start < total_ns <= w.end
+    return next(
+        (
+            f" (the two differ for every total of more than {hms(w.start)} and up to {hms(w.end)})"
+            for w in differing_windows(settings, total_ns + 2 * settings.period.ns)
+            if w.start < total_ns <= w.end
+        ),
+        "",
     )
