@@ -58,7 +58,7 @@ def audit_study(
     from auditor.core.clock import zone_info
     from auditor.core.errors import UsageError
     from auditor.inputs.remote import place_of
-    from auditor.inputs.urls import is_url
+    from auditor.inputs.storage import is_url
     from auditor.pipeline import Options
     from auditor.pipeline import audit_study as audit_place
     from auditor.policy import load_policy

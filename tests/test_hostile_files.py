@@ -98,7 +98,7 @@ def test_a_file_that_changes_while_it_is_read_is_told_and_costs_no_other(
             once()
             return found
 
-        monkeypatch.setattr("auditor.inputs.local.list_files", after_listing)
+        monkeypatch.setattr("auditor.inputs.folder.list_files", after_listing)
     else:
         closed = LocalFile.close
 

@@ -22,8 +22,16 @@ from auditor.edf import read_recording
 from auditor.edf.source import read_strided
 from auditor.inputs.folder import MAX_ENTRIES
 from auditor.inputs.remote import RemotePlace, place_of
-from auditor.inputs.storage import GIVE_UP, THROUGH_BYTES, Entry, RemoteFile, Storage
-from auditor.inputs.urls import is_url, shown_url, without_access
+from auditor.inputs.storage import (
+    GIVE_UP,
+    THROUGH_BYTES,
+    Entry,
+    RemoteFile,
+    Storage,
+    is_url,
+    shown_url,
+    without_access,
+)
 from auditor.model import Study
 from auditor.policy import load_policy
 from auditor.study import LocalPlace, build_study

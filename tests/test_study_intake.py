@@ -16,7 +16,6 @@ from auditor.core.errors import NothingReadable
 from auditor.core.units import MINUTE
 from auditor.edf.source import LocalFile
 from auditor.inputs import checksums, folder
-from auditor.inputs import local as place
 from auditor.inputs.checksums import identified, read_study
 from auditor.model import Study
 from auditor.policy import load_policy
@@ -275,7 +274,7 @@ def test_a_file_that_changes_while_it_is_read_is_said(
 ) -> None:
     piece(tmp_path / "a.edf", 0, 1)
     piece(tmp_path / "b.edf", 1, 2)
-    really = place.read_recording
+    really = folder.read_recording
 
     def meddle(path: Path, name: str):
         recording = really(path, name)
@@ -286,7 +285,7 @@ def test_a_file_that_changes_while_it_is_read_is_said(
                 path.unlink()
         return recording
 
-    monkeypatch.setattr(place, "read_recording", meddle)
+    monkeypatch.setattr(folder, "read_recording", meddle)
     study = study_of(tmp_path, sums=sums)
     changed = [f for f in study.findings if f.code == "changed_while_reading"]
     assert [(f.file, f.severity) for f in changed] == [("b.edf", "problem")]
@@ -298,14 +297,14 @@ def test_a_file_that_vanishes_before_it_is_read_is_unreadable(
 ) -> None:
     piece(tmp_path / "a.edf", 0, 1)
     piece(tmp_path / "b.edf", 1, 2)
-    really = place.read_recording
+    really = folder.read_recording
 
     def meddle(path: Path, name: str):
         if name == "a.edf":
             (tmp_path / "b.edf").unlink(missing_ok=True)
         return really(path, name)
 
-    monkeypatch.setattr(place, "read_recording", meddle)
+    monkeypatch.setattr(folder, "read_recording", meddle)
     study = study_of(tmp_path, sums=True)
     assert names(study) == ["a.edf"]
     assert [u.name for u in study.unreadable] == ["b.edf"]

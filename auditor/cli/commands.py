@@ -17,7 +17,7 @@ from auditor.core.progress import Progress, Silent
 from auditor.core.statuses import ACT, COMPLETE
 from auditor.core.text import path_part, printable
 from auditor.inputs.order import OPTIONS, order_of_folder, order_with, read_order
-from auditor.inputs.urls import is_url, shown_url
+from auditor.inputs.storage import is_url, shown_url
 from auditor.model import Audit, Order
 from auditor.policy import load_policy
 

@@ -19,7 +19,7 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         from auditor.core.text import printable
-        from auditor.inputs.urls import without_access
+        from auditor.inputs.storage import without_access
 
         super().error(printable(without_access(message)))
 
@@ -239,7 +239,7 @@ def _told(error: Exception) -> str:
         return "this needs more memory than the machine gives; no audit was written"
     from auditor.core.errors import MOST_BYTES, AuditorError
     from auditor.core.text import printable, shortened
-    from auditor.inputs.urls import without_access
+    from auditor.inputs.storage import without_access
 
     if isinstance(error, AuditorError):
         return shortened(printable(without_access(str(error))), MOST_BYTES)
@@ -263,7 +263,7 @@ def _show_traceback(error: BaseException) -> None:
     import traceback
 
     from auditor.core.text import printable
-    from auditor.inputs.urls import without_access
+    from auditor.inputs.storage import without_access
 
     for line in "".join(traceback.format_exception(error)).splitlines():
         print(printable(without_access(line)), file=sys.stderr)  # noqa: T201

@@ -1,4 +1,4 @@
-"""The walk through a returned folder.
+"""A place with files, and the walk through a returned folder.
 
 Links to files are read, links to folders are not followed (a link may lead anywhere, or in a
 circle), and nothing but a regular file is ever opened, read-only.
@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from abc import ABC, abstractmethod
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import takewhile
 from pathlib import Path
@@ -18,8 +19,8 @@ from msgspec import Struct
 
 from auditor.core.files import NotRegularError, open_regular
 from auditor.core.text import Own
-from auditor.edf import looks_like_recording
-from auditor.model import FileState, Finding, finding
+from auditor.edf import looks_like_recording, read_recording
+from auditor.model import FileState, Finding, Recording, finding
 
 HEAD_BYTES = 256
 MAX_ENTRIES = 500_000
@@ -220,3 +221,65 @@ def _link_not_followed(name: str, why: str) -> Finding:
 def too_many(name: str) -> Finding:
     """More entries than ``MAX_ENTRIES``."""
     return finding("too_many_files", name, most=MAX_ENTRIES)
+
+
+class Place(ABC):
+    """Folders and files, on this machine or elsewhere: all that the study knows of where they lie.
+
+    Chosen once, by the outermost rooms.
+    """
+
+    @property
+    @abstractmethod
+    def name(self) -> str:
+        """The name of the folder; never holds what gives access."""
+
+    @abstractmethod
+    def list_files(self) -> Listing:
+        """Every file of the place. Raises ``AuditorError`` where it cannot be looked at."""
+
+    @abstractmethod
+    def read(self, file: FoundFile) -> Recording:
+        """One file as a recording. Raises ``RecordingError``, ``OSError``."""
+
+    def changes(self, files: Sequence[FoundFile]) -> Iterable[Finding]:
+        """Which ``files`` changed since they were listed, where no pass over their bytes tells."""
+        return ()
+
+    def findings(self) -> tuple[Finding, ...]:
+        """What is to be said about the place when everything has been read."""
+        return ()
+
+
+class LocalPlace(Place):
+    """Folders and files on this machine; of several the first gives the name."""
+
+    def __init__(self, paths: Sequence[Path], used: Collection[str] = ()) -> None:
+        """``used`` are files read for another purpose, such as the order: no recordings."""
+        self.paths = list(paths)
+        self._used = {os.path.realpath(path) for path in used}
+
+    @property
+    def name(self) -> str:
+        first = self.paths[0].resolve()
+        return (first if os.path.isdir(first) else first.parent).name  # noqa: PTH112  raises nothing
+
+    def list_files(self) -> Listing:
+        listing = list_files(self.paths)
+        if self._used:
+            listing.files = [
+                file
+                for file in listing.files
+                if file.named_as_recording or os.path.realpath(file.path) not in self._used
+            ]
+        return listing
+
+    def read(self, file: FoundFile) -> Recording:
+        return read_recording(file.path, file.name)
+
+
+def as_place(paths: Sequence[Path] | Place, used: Collection[str] = ()) -> Place:
+    """``paths`` on this machine as a place; a place as it is. ``used`` as for ``LocalPlace``."""
+    if used and isinstance(paths, LocalPlace):
+        return LocalPlace(paths.paths, used)
+    return paths if isinstance(paths, Place) else LocalPlace(paths, used)

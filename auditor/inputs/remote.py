@@ -18,14 +18,22 @@ from auditor.inputs.folder import (
     MAX_ENTRIES,
     FoundFile,
     Listing,
+    LocalPlace,
+    Place,
     cannot_open,
     common_folder,
     safe_name,
     too_many,
 )
-from auditor.inputs.local import LocalPlace, Place
-from auditor.inputs.storage import RANGES, Entry, RemoteFile, Storage, open_system
-from auditor.inputs.urls import is_url, shown_url
+from auditor.inputs.storage import (
+    RANGES,
+    Entry,
+    RemoteFile,
+    Storage,
+    is_url,
+    open_system,
+    shown_url,
+)
 from auditor.model import Finding, Recording, finding
 
 
@@ -39,8 +47,8 @@ def place_of(paths: Sequence[str | Path]) -> Place:
     return RemotePlace([str(path) for path in paths])
 
 
-class RemotePlace:
-    """Folders and files behind URLs of one storage: a ``Place``."""
+class RemotePlace(Place):
+    """Folders and files behind URLs of one storage."""
 
     def __init__(self, urls: Sequence[str]) -> None:
         """Raises ``UsageError`` for a URL that cannot be used; nothing is asked of the storage."""
@@ -60,11 +68,10 @@ class RemotePlace:
 
     @property
     def name(self) -> str:
-        """See ``Place.name``."""
         return self._name(posixpath.basename(self._root)) or "study"
 
     def list_files(self) -> Listing:
-        """See ``Place.list_files``. Fetches the first 256 bytes of each file."""
+        """Fetches the first 256 bytes of each file."""
         listing = Listing(
             name=self.name,
             root=Path(self._root),
@@ -85,7 +92,7 @@ class RemotePlace:
         return listing
 
     def read(self, file: FoundFile) -> Recording:
-        """See ``Place.read``. A file of which any read failed is no recording: not half of one."""
+        """A file of which any read failed is no recording: not half of one."""
         entry = self._entries[file.name]
         if entry.size is None:
             raise RecordingError(
@@ -106,7 +113,7 @@ class RemotePlace:
         return replace(recording, opener=partial(RemoteFile, self._storage, entry))
 
     def changes(self, files: Sequence[FoundFile]) -> Iterator[Finding]:
-        """See ``Place.changes``. Where the storage gives no answer, nothing is said to change."""
+        """Where the storage gives no answer, nothing is said to change."""
         for file in files:
             before = self._entries[file.name]
             try:
@@ -119,7 +126,7 @@ class RemotePlace:
                 yield changed_finding(file.name, file.size_bytes)
 
     def findings(self) -> tuple[Finding, ...]:
-        """See ``Place.findings``: how many bytes were fetched, and that there are no checksums."""
+        """How many bytes were fetched, and that there are no checksums."""
         fetched, stored = self._storage.fetched_bytes, sum(self._read.values())
         return (
             finding(

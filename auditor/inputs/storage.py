@@ -8,6 +8,7 @@ output; for the same reason no storage's own error text is shown.
 from __future__ import annotations
 
 import errno
+import re
 import threading
 from collections.abc import Sequence
 from typing import Any
@@ -15,7 +16,6 @@ from typing import Any
 from msgspec import Struct
 
 from auditor.core.errors import UsageError
-from auditor.inputs.urls import is_url
 
 THROUGH_BYTES = 2048
 """Stretches that lie at most so far apart are fetched in one read: what a request itself takes on
@@ -31,6 +31,12 @@ RETRIES = 2
 made 50 requests of one, with a library that tries once (measured): minutes without a word."""
 GIVE_UP = 3
 """Reads in a row that failed for want of a connection, after which nothing is asked for."""
+
+
+_URL = re.compile(r"(?P<protocol>[A-Za-z][A-Za-z0-9+.-]+)://")
+# In a longer text, where slashes may have been joined; up to the last '@' of the word, since a
+# password may hold one.
+_ACCESS = re.compile(r"([A-Za-z][A-Za-z0-9+.-]+:/{1,2})(?:\S*@)?([^\s?]*)(?:\?\S*)?")
 
 
 class Entry(Struct, frozen=True):
@@ -269,3 +275,26 @@ def _options(protocol: str, asynchronous: bool, configured: dict[str, Any]) -> d
         own = configured.get(protocol, {}).get("config_kwargs", {})
         options["config_kwargs"] = {"max_pool_connections": CONCURRENT, **own}
     return options
+
+
+def is_url(text: str) -> bool:
+    """Whether ``text`` names something by URL and no file on this machine."""
+    return _URL.match(text) is not None
+
+
+def shown_url(url: str) -> str:
+    """``url`` without user, password, query and fragment; any other text as it is."""
+    match = _URL.match(url)
+    if match is None:
+        return url
+    rest = re.split(r"[?#]", url[match.end() :], maxsplit=1)[0]
+    host, _, path = rest.partition("/")
+    if "@" not in host and ":" in host and "@" in path:  # a password with a '/' in it
+        host, _, path = path.rpartition("@")[2].partition("/")
+    host = host.rpartition("@")[2]
+    return f"{match['protocol'].lower()}://{host}" + (f"/{path}" if path else "")
+
+
+def without_access(text: str) -> str:
+    """``text`` with user, password and query taken out of every URL in it."""
+    return _ACCESS.sub(r"\1\2", text)

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from auditor.core.clock import Axis
 from auditor.core.errors import NothingReadable
 from auditor.core.progress import Progress, Silent
-from auditor.inputs.local import LocalPlace, Place, as_place
+from auditor.inputs.folder import LocalPlace, Place, as_place
 from auditor.model import Corrections, Finding, Order, Recording, Study
 from auditor.policy import Policy
 from auditor.policy.study import StudySettings

@@ -12,8 +12,7 @@ from auditor.core.errors import NothingReadable, RecordingError
 from auditor.core.progress import Progress
 from auditor.core.text import Own, quantity
 from auditor.inputs.checksums import with_likeness
-from auditor.inputs.folder import FoundFile, Listing
-from auditor.inputs.local import Place, as_place
+from auditor.inputs.folder import FoundFile, Listing, Place, as_place
 from auditor.model import Finding, Recording, UnreadableFile, finding
 from auditor.study.placing import SHOWN
 
