@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from auditor.edf import read_recording
 from auditor.signal import scan
-from auditor.signal.judging import MAINS, MAINS_50, MAINS_60
-from auditor.signal.mains import mains_shares
+from auditor.signal.judging import MAINS, MAINS_50, MAINS_60, mains_shares
 
 RATE = 256
 MAINS_HZ = (50, 60)

@@ -14,7 +14,7 @@ from helpers_signal import UV, Chan, noise, recording_bytes, scan, scan_one, set
 from auditor.core.units import NS
 from auditor.edf import read_recording
 from auditor.signal import judging
-from auditor.signal.mains import mains_shares
+from auditor.signal.judging import mains_shares
 
 RATE = 256
 

@@ -8,6 +8,7 @@ are, and an amplitude in microvolts is an amplitude in digital steps.
 from __future__ import annotations
 
 import math
+from itertools import groupby
 
 import numpy as np
 from msgspec import Struct
@@ -149,25 +150,19 @@ class Group(Struct, frozen=True):
 
 def groups_of(plans: tuple[Plan, ...], sample_bytes: int, *, single: bool) -> tuple[Group, ...]:
     """The judged channels as groups of neighbours with one rate, or each ``single``."""
-    found: list[Group] = []
-    first = 0
-    for end in range(1, len(plans) + 1):
-        if end < len(plans) and not single and _alike(plans[end - 1], plans[end], sample_bytes):
-            continue
-        found.append(_group(plans[first:end], first, sample_bytes))
-        first = end
-    return tuple(found)
+
+    def kind(numbered: tuple[int, Plan]) -> tuple[int, ...]:
+        column, channel = numbered[0], numbered[1].channel
+        size = channel.samples_per_record
+        # Neighbours of one size begin one size after the other.
+        return size, channel.offset - column * size * sample_bytes, column if single else 0
+
+    return tuple(_group(list(own), sample_bytes) for _, own in groupby(enumerate(plans), kind))
 
 
-def _alike(a: Plan, b: Plan, sample_bytes: int) -> bool:
-    count = a.channel.samples_per_record
-    return (
-        count == b.channel.samples_per_record
-        and b.channel.offset == a.channel.offset + count * sample_bytes
-    )
+def _group(numbered: list[tuple[int, Plan]], sample_bytes: int) -> Group:
+    first, plans = numbered[0][0], [plan for _, plan in numbered]
 
-
-def _group(plans: tuple[Plan, ...], first: int, sample_bytes: int) -> Group:
     def column(values: list[int]) -> NDArray[np.int32]:
         return np.array(values, np.int32)[:, None]
 

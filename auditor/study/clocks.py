@@ -6,6 +6,7 @@ stamp is ever changed silently.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
@@ -97,19 +98,13 @@ def transitions(axis: Axis, span: Interval) -> list[tuple[int, int]]:
     """(instant, change of civil time in ns) of each change of the zone's clocks inside ``span``."""
     if axis.zone is None or span.duration > _LONGEST:
         return []
-    found, step = [], 12 * HOUR
-    low, offset = span.start, axis.offset(span.start)
-    while low < span.end:
-        high = min(low + step, span.end)
-        then = axis.offset(high)
-        if then != offset:
-            before, at = low, high
-            while at - before > 1:
-                middle = (before + at) // 2
-                before, at = (middle, at) if axis.offset(middle) == offset else (before, middle)
-            found.append((at, then - offset))
-            offset = then
-        low = high
+    found = []
+    for low in range(span.start, span.end, 12 * HOUR):
+        instants = range(low, min(low + 12 * HOUR, span.end) + 1)
+        before, after = axis.offset(low), axis.offset(instants[-1])
+        if before != after:
+            at = bisect_left(instants, True, key=lambda t: axis.offset(t) != before)
+            found.append((instants[at], after - before))
     return found
 
 
