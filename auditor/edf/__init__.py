@@ -1,7 +1,7 @@
 """One EDF, EDF+ or BDF file: its bytes to a ``Recording``.
 
 ``header`` reads claims, ``records`` the annotation bytes, ``tail`` where the recording ends,
-``timing`` each record's start; ``reader`` composes them.
+``timing`` the records' length and starts; ``reader`` composes them.
 """
 
 from auditor.edf.header import looks_like_recording

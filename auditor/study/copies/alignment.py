@@ -48,10 +48,8 @@ class Alignment(Struct, frozen=True):
 
         ``None`` from one place, and for a change that no crystal makes: then the clock was set.
         """
-        if self.over_ns <= 0:
-            return None
-        drift = Fraction(self.last_offset_ns - self.offset_ns, self.over_ns)
-        return round(drift * _PPB) if abs(drift) <= MOST_DRIFT else None
+        drift = _drift(self.last_offset_ns - self.offset_ns, self.over_ns)
+        return None if drift is None else round(drift * _PPB)
 
     @property
     def moves(self) -> bool:
@@ -80,7 +78,8 @@ def align(
     found = anchors(timed, target, known)
     ratio = next(iter(found.values()))[0].ratio
     fits = {timed[i].name: fit(timed[i], hits) for i, hits in found.items()}
-    clock = Offsets.of(p for f in fits.values() for p in f.points)
+    clock = Offsets(tuple(sorted(p for f in fits.values() for p in f.points)))
+    (first_stamp, offset), (last_stamp, last_offset) = clock.points[0], clock.points[-1]
     placed, unsure, outside = [], [], []
     for file in own:
         fitted = fits.get(file.name)
@@ -89,7 +88,9 @@ def align(
             outside.append(file)
             continue
         placed.append(put)
-        other = _put(file, fitted, clock.other(), copy, ratio) if fitted is None else None
+        other = (
+            _put(file, fitted, Offsets(clock.points, True), copy, ratio) if fitted is None else None
+        )
         if other is not None and file.interval:
             unsure.append(other)
     if not any(f.interval for f in placed):
@@ -97,12 +98,12 @@ def align(
     return Alignment(
         files=tuple(in_order(placed)),
         places=sum(map(len, found.values())),
-        offset_ns=clock.points[0][1],
-        last_offset_ns=clock.points[-1][1],
-        over_ns=clock.over,
+        offset_ns=offset,
+        last_offset_ns=last_offset,
+        over_ns=(last_stamp - last_offset) - (first_stamp - offset),
         residual_ns=max(f.misfit_ns for f in fits.values()),
         sample_ns=max(a.sample_ns for hits in found.values() for a in hits),
-        open=tuple(unsure),
+        open=tuple(f for f in unsure if f is not None),
         outside=tuple(outside),
     )
 
@@ -117,7 +118,7 @@ def _put(
         return place(rec, time_map, copy, ratio=ratio) if in_range(rec, time_map) else None
     if not in_range(rec, fitted.map):
         return None
-    if not fitted.by_run:
+    if not fitted.starts:
         return place(rec, fitted.map, copy, ratio=fitted.ratio)
     stamps = [file.map.instant(int(o)) for o in own_runs(rec)[0]]
     starts = [fitted.starts.get(i, stamp - clock.at(stamp)) for i, stamp in enumerate(stamps)]
@@ -131,30 +132,32 @@ def _by_clock(file: StudyFile, clock: Offsets, ratio: Fraction) -> TimeMap:
         return TimeMap(file.map.anchor - clock.at(file.map.anchor))
     first, last = int(rec.offsets_ns[0]), int(rec.offsets_ns[-1])
     start, end = (file.map.instant(o) - clock.at(file.map.instant(o)) for o in (first, last))
-    runs = len(own_runs(rec)[0])
-    stamped = runs > 1 and last > first and _crystal(Fraction(end - start, last - first))
-    rate = Fraction(end - start, last - first) if stamped else ratio
-    return _through(Anchor(first, start, ratio, 1), rate)
+    stamped = len(own_runs(rec)[0]) > 1
+    drift = _drift((end - start) - (last - first), last - first) if stamped else None
+    return _through(Anchor(first, start, ratio, 1), ratio if drift is None else 1 + drift)
 
 
-def _crystal(rate: Fraction) -> bool:
-    """Whether a clock can run at ``rate`` of another; else it was set in between."""
-    return abs(rate - 1) <= MOST_DRIFT
+def _drift(change: int, over: int) -> Fraction | None:
+    """``change`` of a clock's offset for each of ``over`` time of it; ``None`` from one place.
+
+    And ``None`` where no crystal drifts so: then the clock was set in between.
+    """
+    drift = Fraction(change, over) if over > 0 else None
+    return drift if drift is not None and abs(drift) <= MOST_DRIFT else None
 
 
 class Fit(Struct, frozen=True):
     """A file's map through its anchors, and the largest distance of an anchor from it.
 
     ``points`` are (stamp, clock offset) where the file's own clock was read: at the start of a run
-    that counts samples from there. With ``by_run`` each run has its own place, in ``starts`` by
-    the run's index, and ``map`` is only the line nearest to them.
+    that counts samples from there. Where each run has its own place, it is in ``starts`` by the
+    run's index, and ``map`` is only the line nearest to them.
     """
 
     map: TimeMap
     misfit_ns: int
     ratio: Fraction
     points: tuple[tuple[int, int], ...]
-    by_run: bool = False
     starts: dict[int, int] = {}
 
 
@@ -176,9 +179,10 @@ def fit(file: StudyFile, hits: Sequence[Anchor]) -> Fit:
         if ratio != 1:
             points.append(_read_at(file, by_count, last.offset_ns))
         return Fit(by_count, misfit, ratio, tuple(points))
-    rate = Fraction(last.instant - first.instant, last.offset_ns - first.offset_ns)
-    if _crystal(rate):
-        by_clock = _through(first, rate)
+    over = last.offset_ns - first.offset_ns
+    drift = _drift(last.instant - first.instant - over, over)
+    if drift is not None:
+        by_clock = _through(first, 1 + drift)
         clock_misfit = _misfit(by_clock, hits)
         if clock_misfit * 2 <= first.sample_ns:
             ends = tuple(_read_at(file, by_clock, a.offset_ns) for a in (first, last))
@@ -205,7 +209,7 @@ def _fit_by_run(file: StudyFile, hits: Sequence[Anchor], nearest: TimeMap) -> Fi
             placed[run] = start
             stamped = file.map.instant(int(starts[run]))
             points.append((stamped, stamped - start))
-    return Fit(nearest, misfit, ratio, tuple(points), by_run=True, starts=placed)
+    return Fit(nearest, misfit, ratio, tuple(points), placed)
 
 
 def _read_at(file: StudyFile, time_map: TimeMap, offset_ns: int) -> tuple[int, int]:
@@ -225,27 +229,14 @@ def _misfit(time_map: TimeMap, hits: Iterable[Anchor]) -> int:
 
 
 class Offsets(Struct, frozen=True):
-    """Measured (stamp, clock offset) in time order, and what is taken between and beyond them."""
+    """Measured (stamp, clock offset) in time order, and what is taken between and beyond them.
+
+    With ``drawn_out`` it is the other reading: drift goes on beyond the ends, and a step was made
+    at the far neighbour.
+    """
 
     points: tuple[tuple[int, int], ...]
     drawn_out: bool = False
-    """The other reading: drift goes on beyond the ends, and a step was made at the far neighbour.
-    """
-
-    @staticmethod
-    def of(pairs: Iterable[tuple[int, int]]) -> Offsets:
-        """The measured ``pairs`` in time order; not empty."""
-        return Offsets(tuple(sorted(pairs)))
-
-    def other(self) -> Offsets:
-        """The same places under the other reading of what lies between and beyond them."""
-        return Offsets(self.points, True)
-
-    @property
-    def over(self) -> int:
-        """Elapsed time on the reference's clock between the first and the last point."""
-        (a, x), (b, y) = self.points[0], self.points[-1]
-        return (b - y) - (a - x)
 
     def at(self, stamped: int) -> int:
         """The offset where the copy's clock shows ``stamped``.
@@ -256,7 +247,7 @@ class Offsets(Struct, frozen=True):
         index = bisect_right(self.points, stamped, key=lambda p: p[0])
         if 0 < index < len(self.points):
             low, high = self.points[index - 1 : index + 1]
-            slope = _slope(low, high)
+            slope = _drift(high[1] - low[1], high[0] - low[0])
             if slope is not None:
                 return low[1] + round(slope * (stamped - low[0]))
             nearer = low if stamped - low[0] <= high[0] - stamped else high
@@ -265,15 +256,8 @@ class Offsets(Struct, frozen=True):
         end, far = (0, -1) if index == 0 else (-1, 0)
         if not self.drawn_out:
             return self.points[end][1]
-        slope = _slope(self.points[0], self.points[-1])
+        low, high = self.points[0], self.points[-1]
+        slope = _drift(high[1] - low[1], high[0] - low[0])
         if slope is None:  # a step: the clock may have been set back as well
             return self.points[far][1]
         return self.points[end][1] + round(slope * (stamped - self.points[end][0]))
-
-
-def _slope(low: tuple[int, int], high: tuple[int, int]) -> Fraction | None:
-    """Change of the offset from one point to another, ``None`` where no crystal drifts so."""
-    if high[0] <= low[0]:
-        return None if high[1] != low[1] else Fraction(0)
-    slope = Fraction(high[1] - low[1], high[0] - low[0])
-    return slope if abs(slope) <= MOST_DRIFT else None

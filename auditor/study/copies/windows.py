@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from auditor.core.units import NS
 from auditor.model import Channel, Int64, Interval, Recording, StudyFile
 from auditor.study.copies.samples import Int32, SampleReader, sample_period, signal_channels
-from auditor.study.placing import held
+from auditor.study.placing import held, in_order
 
 _LEAST, _MOST, _SECONDS = 96, 2048, 2
 """A window holds two seconds, but at least 96 samples (EEG of even a few bits a sample repeats none
@@ -58,21 +58,17 @@ class Reference:
     """Placed files in which windows are looked for."""
 
     def __init__(self, files: Sequence[StudyFile]) -> None:
-        placed = [(f.interval, f) for f in files]
-        kept = sorted(
-            ((i, f) for i, f in placed if i is not None), key=lambda p: (p[0].start, p[1].name)
-        )
-        self.files = [f for _, f in kept]
-        self._intervals = [i for i, _ in kept]
-        self._starts = [i.start for i, _ in kept]
-        self._longest = max((i.duration for i, _ in kept), default=0)
+        self.files = in_order(f for f in files if f.interval)
+        self._starts = [f.start for f in self.files]
+        self._ends = [f.end for f in self.files]
+        self._longest = max((f.end - f.start for f in self.files), default=0)
         self._channels = [signal_channels(f.recording) for f in self.files]
         self._held = held(self.files)
 
     @property
     def span(self) -> Interval:
         """Earliest start to latest end."""
-        return Interval(self._starts[0], max(i.end for i in self._intervals))
+        return Interval(self._starts[0], max(self._ends))
 
     def keys(self) -> set[str]:
         """The channels that any file holds."""
@@ -80,12 +76,8 @@ class Reference:
 
     def near(self, start: int, end: int) -> Iterator[int]:
         """Indices of the files that may hold time in ``[start, end)``."""
-        low = bisect_left(self._starts, start - self._longest)
-        for index in range(low, len(self.files)):
-            if self._starts[index] >= end:
-                return
-            if self._intervals[index].end > start:
-                yield index
+        low, high = (bisect_left(self._starts, at) for at in (start - self._longest, end))
+        return (index for index in range(low, high) if self._ends[index] > start)
 
     def holds(self, instants: Int64) -> NDArray[np.bool_]:
         """Whether records cover each of ``instants``, shape (n,)."""
