@@ -255,13 +255,12 @@ def _held_in(
     coverage: Coverage, rows: Sequence[tuple[int, int]], *pairs: Pair | None
 ) -> Iterator[tuple[int, ...]]:
     """Each row's start, end, recorded time, and recorded time that each of ``pairs`` holds."""
-    starts, ends = np.array(rows, np.int64).reshape(-1, 2).T
+    starts, ends = np.array(rows, np.int64).reshape(len(rows), 2).T
     union = coverage.union_starts, coverage.union_ends
     columns: list[list[Any]] = [starts.tolist(), ends.tolist()]
-    for pair in (union, *pairs):
-        if pair is None:
+    for held in (union, *(pair and iv.intersection(pair, union) for pair in pairs)):
+        if held is None:
             columns.append([None] * len(rows))
         else:
-            held = pair if pair is union else iv.intersection(iv.union(*pair), union)
             columns.append((iv.held_before(held, ends) - iv.held_before(held, starts)).tolist())
     return zip(*columns, strict=True)
