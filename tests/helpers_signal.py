@@ -207,9 +207,7 @@ def scanned(
 def judged(recording: Recording, chosen: SignalSettings = SETTINGS, workers: int = 2) -> FileScan:
     """One file's states, its blocks read as in the one pass."""
     found = prepare(recording, chosen)
-    if found.huge:
-        found.judge_huge(open_bytes)
-    else:
+    if not found.huge:
         opener = partial(open_bytes, recording)
         size, piece = recording.size_bytes, recording.record_bytes
         file = ToRead(recording.name, size, opener, found.cuts, False, found.judge, piece)

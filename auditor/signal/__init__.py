@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from auditor.edf.source import open_bytes
 from auditor.model import Coverage, Finding, Order, SignalFacts, Study
 from auditor.policy import Policy
 from auditor.signal.findings import Found, signal_findings, study_findings
 from auditor.signal.runs import mark_flat, place
-from auditor.signal.scan import FileScan, Opener, prepare
+from auditor.signal.scan import FileScan, prepare
 from auditor.signal.summary import channel_times, count_channels, fewest_channels, summarise
 
 __all__ = ["StudyScan", "fewest_channels", "study_findings"]
@@ -34,7 +33,7 @@ class StudyScan:
         return {name: file for name, file in self._files.items() if file.plans}
 
     def measure(
-        self, coverage: Coverage, order: Order | None, opener: Opener = open_bytes
+        self, coverage: Coverage, order: Order | None
     ) -> tuple[SignalFacts, tuple[Finding, ...]]:
         """Usable and clean time, and what is to be said about the signals; once all is judged."""
         study, policy = self._study, self._policy
@@ -46,8 +45,6 @@ class StudyScan:
         placed = []
         for file in study.counted:
             scan = self._files[file.recording.name]
-            if scan.huge:
-                scan.judge_huge(opener)
             scan.settle()
             placed.append(place(file, scan))
         mark_flat(placed, settings)

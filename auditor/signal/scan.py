@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from contextlib import AbstractContextManager
+from contextlib import suppress
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from msgspec.structs import replace
 
 from auditor.core.errors import RecordingError
 from auditor.core.units import NS
+from auditor.edf.source import open_bytes, read_exactly
 from auditor.inputs.once import BLOCK_BYTES, Block, Cut, plain_cuts
 from auditor.model import ByteSource, Int64, Recording
 from auditor.policy.signal import SignalSettings
@@ -30,9 +31,6 @@ LARGEST_RECORD = 32 << 20
 """Files whose records, or whose seconds, are larger are judged channel by channel, by reads of
 their own beside the one pass, so that memory stays bounded."""
 _CHANNEL_BYTES = 8 << 20
-
-Opener = Callable[[Recording], AbstractContextManager[ByteSource]]
-"""Opens a recording's bytes."""
 
 
 @dataclass(slots=True)
@@ -94,19 +92,13 @@ class FileScan:
                 last = -((recording.data_offset - high_byte) // size)
                 out[(begins < last) & (after > spoiled)] = UNREAD
 
-    def judge_huge(self, opener: Opener) -> None:
-        """Huge records: one channel's samples of some seconds at a time, each by its own read."""
-        rate = max(p.rate for p in self.plans) * self.recording.sample_bytes
-        step = max(1, int(_CHANNEL_BYTES / rate))
-        try:
-            with opener(self.recording) as source:
-                for first in range(0, len(self.grid), step):
-                    self._judge_by_channel(source, first, min(first + step, len(self.grid)))
-        except (RecordingError, OSError):
-            self.flags[:] = UNREAD
-
     def settle(self) -> None:
-        """Once all is judged: seconds that repeat the one before take what it turned out as."""
+        """Once all blocks are judged: huge records by reads of their own, then repeats.
+
+        Seconds that repeat the one before take what it turned out as.
+        """
+        if self.huge:
+            self._judge_by_channel()
         if self.nested:  # every second holds samples
             return
         for states in self.flags.T:
@@ -115,16 +107,20 @@ class FileScan:
                 known = np.where(repeats, 0, np.arange(len(states)))
                 states[:] = states[np.maximum.accumulate(known)]
 
-    def _judge_by_channel(self, source: ByteSource, first: int, end: int) -> None:
-        for group in self.groups:
-            bounds = self.grid.bounds(first, end, group.samples_per_record)
-            out = self.flags[first:end, group.columns]
-            stream = _channel(self.recording, source, group, int(bounds[0]), int(bounds[-1]))
-            if stream is None:
-                out[:] = UNREAD
-            else:
-                whole = self.grid.whole(first, end)
-                judge_stream(stream, bounds - bounds[0], whole, group, self.settings, out)
+    def _judge_by_channel(self) -> None:
+        """One channel's samples of some seconds at a time, each by its own read."""
+        rate = max(p.rate for p in self.plans) * self.recording.sample_bytes
+        step = max(1, int(_CHANNEL_BYTES / rate))
+        self.flags[:] = UNREAD  # until it is read
+        with suppress(RecordingError, OSError), open_bytes(self.recording) as source:
+            for group, first in product(self.groups, range(0, len(self.grid), step)):
+                end = min(first + step, len(self.grid))
+                bounds = self.grid.bounds(first, end, group.samples_per_record)
+                low, high = int(bounds[0]), int(bounds[-1])
+                with suppress(OSError):
+                    stream = _channel(self.recording, source, group, low, high)
+                    whole, out = self.grid.whole(first, end), self.flags[first:end, group.columns]
+                    judge_stream(stream, bounds - low, whole, group, self.settings, out)
 
 
 def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
@@ -203,22 +199,18 @@ def _gathered(records: Samples, group: Group) -> Samples:
 
 def _channel(
     recording: Recording, source: ByteSource, group: Group, first: int, end: int
-) -> Samples | None:
-    """Samples ``[first, end)`` of a group of one channel, shape (1, n); ``None``: not all came."""
+) -> Samples:
+    """Samples ``[first, end)`` of a group of one channel, shape (1, n). Raises ``OSError``."""
     size, each = recording.sample_bytes, group.samples_per_record
-    page = np.empty(1 + (end - first) * size, np.uint8)
-    view, done, at = page[1:].data, 0, first
+    parts, at = [b"\0"], first  # one byte before the samples
     while at < end:
         record, within = divmod(at, each)
         count = min(end - at, each - within)
         start = recording.data_offset + record * recording.record_bytes
         start += (group.offset_samples + within) * size
-        part = view[done : done + count * size]
-        try:
-            if source.read_into(start, part) < len(part):
-                return None
-        except OSError:
-            return None
-        done += len(part)
+        parts.append(read_exactly(source, start, count * size))
+        if len(parts[-1]) < count * size:
+            raise OSError("the file is shorter than it was")
         at += count
+    page = np.frombuffer(b"".join(parts), np.uint8)
     return decoded(page, 1, end - first, size).reshape(1, -1)
