@@ -31,6 +31,7 @@ from auditor.coverage.timeline import clock_hours, nights, study_coverage
 from auditor.decision.outcome import CAUTIONS, decide
 from auditor.decision.rules import rule_lines
 from auditor.inputs.checksums import identified, read_study
+from auditor.inputs.folder import Place, as_place
 from auditor.inputs.logs import inputs_used, paths_used, read_logs
 from auditor.inputs.order import zone_doubts
 from auditor.inputs.placed_logs import place_logs
@@ -56,7 +57,7 @@ from auditor.model import (
 )
 from auditor.policy import Policy
 from auditor.signal import StudyScan, study_findings
-from auditor.study import Place, as_place, build_study
+from auditor.study import build_study
 from auditor.study.second_readers import SecondReaders
 
 

@@ -209,8 +209,8 @@ def judged(recording: Recording, chosen: SignalSettings = SETTINGS, workers: int
     found = prepare(recording, chosen)
     if not found.huge:
         opener = partial(open_bytes, recording)
-        size, piece = recording.size_bytes, recording.record_bytes
-        file = ToRead(recording.name, size, opener, found.cuts, False, found.judge, piece)
+        piece = recording.record_bytes
+        file = ToRead(recording.name, opener, found.cuts, False, found.judge, piece)
         read_once([file], workers)
     found.settle()
     return found

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from auditor.core.errors import NothingReadable, UsageError
 from auditor.edf import read_recording
 from auditor.edf.source import read_strided
-from auditor.inputs.folder import MAX_ENTRIES
+from auditor.inputs.folder import MAX_ENTRIES, LocalPlace
 from auditor.inputs.remote import RemotePlace, place_of
 from auditor.inputs.storage import (
     GIVE_UP,
@@ -34,7 +34,7 @@ from auditor.inputs.storage import (
 )
 from auditor.model import Study
 from auditor.policy import load_policy
-from auditor.study import LocalPlace, build_study
+from auditor.study import build_study
 
 POLICY = load_policy()
 

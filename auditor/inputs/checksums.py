@@ -53,7 +53,6 @@ def read_study(
             files.append(
                 ToRead(
                     recording.name,
-                    recording.size_bytes,
                     partial(open_bytes, recording),
                     cuts,
                     hashed,
@@ -64,8 +63,8 @@ def read_study(
             )
     for file in study.unreadable if checksums else ():
         if file.state is not None:
-            opened, size = partial(LocalFile, file.path, file.name), file.state.size
-            files.append(ToRead(file.name, size, opened, plain_cuts(size), before=file.state))
+            opened, cuts = partial(LocalFile, file.path, file.name), plain_cuts(file.state.size)
+            files.append(ToRead(file.name, opened, cuts, before=file.state))
     return read_once(files, workers, progress)
 
 

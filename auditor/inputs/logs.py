@@ -109,14 +109,13 @@ def read_logs(order: Order | None, *, must_open: bool = True) -> tuple[Log, ...]
 def read_log(kind: LogKind, path: Path) -> Log:
     """One log. Raises ``SettingsError`` as ``read_logs``."""
     where = f"{path} ([logs] {kind} of the order)"
-    raw, name = read_written(path, where), path.name
+    raw = read_written(path, where)
+    log = Log(kind, path.name, hashlib.sha256(raw).hexdigest())
     try:
-        sheet = sheet_of(raw, name, where)
+        sheet = sheet_of(raw, where)
     except SettingsError as error:
-        sha256 = hashlib.sha256(raw).hexdigest()
-        return Log(kind, name, sha256, refused=f"it {error.problem}")
-    first_rows = tuple(_row_text(row) for row in sheet.rows[:SHOWN])
-    log = Log(kind, name, sheet.sha256, first_rows=first_rows)
+        return replace(log, refused=f"it {error.problem}")
+    log = replace(log, first_rows=tuple(_row_text(row) for row in sheet.rows[:SHOWN]))
     if not sheet.rows:
         return log
     columns = headed(sheet.rows[0], _HEADINGS[kind])

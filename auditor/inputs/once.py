@@ -63,7 +63,6 @@ class ToRead(Struct, frozen=True):
     """
 
     name: str
-    size: int
     open: Callable[[], AbstractContextManager[ByteSource]]
     cuts: Sequence[Cut]
     hashed: bool = True
@@ -100,7 +99,7 @@ def read_once(
     the cores among them. An error in a judge or an interrupt passes through after the blocks in
     hand; what the bytes hold or a disk refuses never raises.
     """
-    progress, size = progress or Silent(), sum(f.size for f in files)
+    progress, size = progress or Silent(), sum(c.end - c.start for f in files for c in f.cuts)
     progress.stage("Reading", size)
     every = [_State(file) for file in files]
     alone = workers < 2 or size <= BLOCK_BYTES  # threads would cost more than they bring

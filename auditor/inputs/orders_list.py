@@ -234,7 +234,7 @@ def _study(text: object) -> str:
 
 
 def _from_table(path: Path) -> list[Listed]:
-    sheet = sheet_of(read_written(path), path.name, str(path))
+    sheet = sheet_of(read_written(path), str(path))
     if not sheet.rows:
         raise SettingsError(str(path), "is empty", "Write the columns Study and Ordered hours.")
     top = sheet.rows[0]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import re
 from collections.abc import Iterator, Mapping
@@ -30,13 +29,11 @@ class Row(Struct, frozen=True):
 class Sheet(Struct, frozen=True):
     """A table. ``rows`` begin with that of the headings; ``bad`` are lines that are no row."""
 
-    name: str
-    sha256: str
     rows: tuple[Row, ...]
     bad: tuple[int, ...] = ()
 
 
-def sheet_of(raw: bytes, name: str, where: str) -> Sheet:
+def sheet_of(raw: bytes, where: str) -> Sheet:
     """The filled rows of a CSV or XLSX file's bytes (its first sheet that holds anything).
 
     Raises ``SettingsError`` naming ``where`` for what is no table.
@@ -48,7 +45,7 @@ def sheet_of(raw: bytes, name: str, where: str) -> Sheet:
         rows, bad = _delimited(_text(raw, where))
     if len(rows) > MOST_ROWS:
         raise SettingsError(where, f"has more than {MOST_ROWS} rows", "Is it the right file?")
-    return Sheet(name, hashlib.sha256(raw).hexdigest(), rows, bad)
+    return Sheet(rows, bad)
 
 
 def headed(row: Row, meanings: Mapping[str, str]) -> dict[int, str]:

@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from auditor.core.clock import Axis
 from auditor.core.errors import NothingReadable
 from auditor.core.progress import Progress, Silent
-from auditor.inputs.folder import LocalPlace, Place, as_place
+from auditor.inputs.folder import Place
 from auditor.model import Corrections, Finding, Order, Recording, Study
 from auditor.policy import Policy
 from auditor.policy.study import StudySettings
@@ -34,8 +34,6 @@ from auditor.study.pieces import piece_findings, pieces_of
 from auditor.study.placing import in_order, recorded_ns, set_aside
 from auditor.study.sequence import in_sequence
 from auditor.study.whole import whole_findings
-
-__all__ = ["LocalPlace", "Place", "as_place", "build_study"]
 
 
 def build_study(
