@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from auditor.core.intervals import distinct
+from auditor.edf.source import Samples
 from auditor.model import Int64
 from auditor.policy.signal import SignalSettings
 from auditor.signal.channels import MIN_RATE, Group
@@ -37,8 +38,6 @@ _MAINS = {50: MAINS_50, 60: MAINS_60}
 
 _AT_ONCE = 1 << 18
 """Samples judged at a time: what is made of them stays in the processor's cache (measured)."""
-_DECODED = 1 << 19
-"""24-bit samples decoded at a time (measured)."""
 _MANY = 0.25
 """Share of seconds from which on all are looked at: then picking them out costs more."""
 _GEMM_WORK = 200_000
@@ -51,25 +50,6 @@ precision the signal's own digits: such seconds are judged once more without it.
 Bools = NDArray[np.bool_]
 Float32 = NDArray[np.float32]
 Flags = NDArray[np.uint8]
-Samples = NDArray[np.int16] | NDArray[np.int32]
-
-
-def decoded(page: NDArray[np.uint8], first: int, count: int, sample_bytes: int) -> Samples:
-    """The ``count`` samples from byte ``first`` of ``page``, shape (count,); 16 bits: no copy.
-
-    24-bit samples (BDF, little-endian two's complement) are read as the upper bytes of 32-bit
-    values that begin one byte earlier, and shifted down, which keeps their sign; so one byte before
-    ``first`` must be there.
-    """
-    if sample_bytes == 2:
-        return np.ndarray((count,), "<i2", page, first)
-    above = np.ndarray((count,), "<i4", page, first - 1, (3,))
-    values = np.empty(count, np.int32)
-    for begin in range(0, count, _DECODED):  # the copy is still in the cache for the shift
-        part = values[begin : begin + _DECODED]
-        np.copyto(part, above[begin : begin + _DECODED])
-        np.right_shift(part, 8, out=part)
-    return values
 
 
 def judge_records(

@@ -11,21 +11,13 @@ from msgspec.structs import replace
 
 from auditor.core.errors import RecordingError
 from auditor.core.units import NS
-from auditor.edf.source import open_bytes, read_exactly
+from auditor.edf.source import Samples, decoded, open_bytes, read_exactly
 from auditor.inputs.once import BLOCK_BYTES, Block, Cut, plain_cuts
 from auditor.model import ByteSource, Int64, Recording
 from auditor.policy.signal import SignalSettings
 from auditor.signal.channels import Group, Plan, groups_of, plan_channels
 from auditor.signal.grid import Grid, grid_of
-from auditor.signal.judging import (
-    REPEAT,
-    UNREAD,
-    Flags,
-    Samples,
-    decoded,
-    judge_records,
-    judge_stream,
-)
+from auditor.signal.judging import REPEAT, UNREAD, Flags, judge_records, judge_stream
 
 LARGEST_RECORD = 32 << 20
 """Files whose records, or whose seconds, are larger are judged channel by channel, by reads of

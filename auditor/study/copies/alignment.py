@@ -71,7 +71,9 @@ def align(
         return None
     known = twin_anchors(timed, target)
     if not known:
-        first = first_anchor(timed, target, [None] if anywhere else REACHES)
+        every = [*timed, *target.files]
+        whole = max(f.end for f in every) - min(f.start for f in every)
+        first = first_anchor(timed, target, [whole] if anywhere else REACHES)
         if first is None:
             return None
         known = {first[0]: [first[1]]}

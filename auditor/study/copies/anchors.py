@@ -10,7 +10,7 @@ import numpy as np
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Int64, StudyFile
 from auditor.study.copies.samples import same_bytes, signal_channels, spread
-from auditor.study.copies.windows import Anchor, Reference, Window, window_length, windows
+from auditor.study.copies.windows import Anchor, Reference, Window, window_at, window_length
 
 POINTS = 8
 """Places at which a file is compared: its ends and some between, which show whether its clock ran
@@ -34,20 +34,19 @@ Place = tuple[int, int]
 
 
 def first_anchor(
-    own: Sequence[StudyFile], reference: Reference, reaches: Sequence[int | None]
+    own: Sequence[StudyFile], reference: Reference, reaches: Sequence[int]
 ) -> tuple[int, Anchor] | None:
     """The first place that both hold: (index into ``own``, anchor).
 
     ``own`` are files placed by their own stamps. Windows of each are looked for in the other, for
     the one may hold only a small part of the other's time. Each of ``reaches`` is tried for a few
-    places before the next; ``None`` looks everywhere. Raises ``OSError`` where a file cannot be
-    read.
+    places before the next. Raises ``OSError`` where a file cannot be read.
     """
     backward = Reference(own)
     there = _windows(own, _places(own, reference), reference.keys())
     back = _windows(reference.files, _places(reference.files, backward), backward.keys())
     for reach in reaches:
-        most = None if reach is not None and reach <= _FAR else _FAR_PLACES
+        most = None if reach <= _FAR else _FAR_PLACES
         for index, window in there[:most]:
             anchor = _look(own[index], window, reference, reach)
             if anchor is not None:
@@ -81,18 +80,13 @@ def twin_anchors(own: Sequence[StudyFile], reference: Reference) -> dict[int, li
 def _windows(
     files: Sequence[StudyFile], places: Sequence[Place], keys: set[str]
 ) -> list[tuple[int, Window]]:
-    return [(i, w) for i, record in places for w in windows(files[i].recording, keys, record, 1)]
+    found = ((i, window_at(files[i].recording, keys, record)) for i, record in places)
+    return [(i, window) for i, window in found if window is not None]
 
 
-def _look(
-    file: StudyFile, window: Window, reference: Reference, reach: int | None
-) -> Anchor | None:
-    rec = file.recording
-    guess = file.map.instant(int(rec.offsets_ns[window.record]))
-    if reach is not None:
-        return reference.find(window, rec, guess, reach)
-    span = reference.span
-    return reference.find(window, rec, (span.start + span.end) // 2, span.duration // 2 + NS)
+def _look(file: StudyFile, window: Window, reference: Reference, reach: int) -> Anchor | None:
+    guess = file.map.instant(int(file.recording.offsets_ns[window.record]))
+    return reference.find(window, file.recording, guess, reach)
 
 
 def _turned(
@@ -157,18 +151,20 @@ def anchors(
             file, rec = own[index], own[index].recording
             hits: list[Anchor] = list(found.get(index, []))
             for record in _targets(file, reference, delta, each):
-                for window in windows(rec, keys, record, 1):
-                    guess = file.map.instant(int(rec.offsets_ns[window.record])) - delta
-                    near = 2 * NS + int(abs(guess - when) * MOST_DRIFT)
-                    for reach in (near, *(r for r in REACHES[:2] if r > near)):
-                        if reach > near and wide_left <= 0:
-                            break
-                        wide_left -= reach > near
-                        anchor = reference.find(window, rec, guess, reach)
-                        if anchor is not None:
-                            hits.append(anchor)
-                            delta, when = _offset_at(file, anchor)
-                            break
+                window = window_at(rec, keys, record)
+                if window is None:
+                    continue
+                guess = file.map.instant(int(rec.offsets_ns[window.record])) - delta
+                near = 2 * NS + int(abs(guess - when) * MOST_DRIFT)
+                for reach in (near, *(r for r in REACHES[:2] if r > near)):
+                    if reach > near and wide_left <= 0:
+                        break
+                    wide_left -= reach > near
+                    anchor = reference.find(window, rec, guess, reach)
+                    if anchor is not None:
+                        hits.append(anchor)
+                        delta, when = _offset_at(file, anchor)
+                        break
             if hits:
                 unique = {a.offset_ns: a for a in hits}
                 found[index] = [unique[k] for k in sorted(unique)]

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from fractions import Fraction
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from auditor.core.errors import RecordingError
-from auditor.edf.source import open_bytes, read_strided
+from auditor.edf.source import decoded, open_bytes, read_strided
 from auditor.model import ByteSource, Channel, Interval, Recording, StudyFile
 
 Int32 = NDArray[np.int32]
@@ -35,48 +36,32 @@ def sample_period(recording: Recording, channel: Channel) -> Fraction:
     return Fraction(recording.record_ns, channel.samples_per_record)
 
 
-@dataclass(slots=True)
-class SampleReader:
+Read = Callable[[Channel, int, int], Int32]
+"""Samples of a channel in records ``[first, last)``, shape (records x samples per record,)."""
+
+
+@contextmanager
+def samples_of(recording: Recording) -> Iterator[Read]:
     """Reads samples of one recording. Raises ``OSError`` where the file cannot be read."""
-
-    recording: Recording
-    _opened: AbstractContextManager[ByteSource] | None = None
-    _source: ByteSource | None = None
-
-    def __enter__(self) -> SampleReader:
-        try:
-            self._opened = open_bytes(self.recording)
-            self._source = self._opened.__enter__()
-        except RecordingError as error:
-            raise OSError(error.problem) from error
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._opened is not None:
-            self._opened.__exit__(None, None, None)
-        self._opened = self._source = None
-
-    def records(self, channel: Channel, first: int, last: int) -> Int32:
-        """Samples of records ``[first, last)`` as int32, shape (records x samples per record,)."""
-        rec = self.recording
-        first, last = max(0, first), min(last, rec.records)
-        if last <= first:
-            return np.empty(0, np.int32)
-        width = channel.samples_per_record * rec.sample_bytes
-        at = rec.data_offset + first * rec.record_bytes + channel.offset
-        assert self._source is not None, "used as a context manager"
-        raw = read_strided(self._source, at, width, rec.record_bytes, last - first)
-        if len(raw) < (last - first) * width:
-            raise OSError("the file is shorter than it was")
-        return _as_int32(np.frombuffer(raw, np.uint8), rec.sample_bytes)
+    try:
+        with open_bytes(recording) as source:
+            yield partial(_records, recording, source)
+    except RecordingError as error:
+        raise OSError(error.problem) from error
 
 
-def _as_int32(raw: NDArray[np.uint8], sample_bytes: int) -> Int32:
-    if sample_bytes == 2:
-        return raw.view("<i2").astype(np.int32)
-    wide = np.zeros((len(raw) // 3, 4), np.uint8)
-    wide[:, 1:] = raw.reshape(-1, 3)  # in the upper bytes, so that the shift keeps the sign
-    return np.asarray(wide.reshape(-1).view("<i4") >> 8, np.int32)
+def _records(rec: Recording, source: ByteSource, channel: Channel, first: int, last: int) -> Int32:
+    first, last = max(0, first), min(last, rec.records)
+    if last <= first:
+        return np.empty(0, np.int32)
+    count = (last - first) * channel.samples_per_record
+    at, width = rec.data_offset + first * rec.record_bytes + channel.offset, rec.sample_bytes
+    raw = read_strided(
+        source, at, channel.samples_per_record * width, rec.record_bytes, last - first
+    )
+    if len(raw) < count * width:
+        raise OSError("the file is shorter than it was")
+    return decoded(np.frombuffer(b"\0" + raw, np.uint8), 1, count, width).astype(np.int32)
 
 
 def spread(first: int, last: int, points: int) -> list[int]:
@@ -113,7 +98,7 @@ def same_samples(a: StudyFile, b: StudyFile, shared: Interval, points: int = 5) 
         return None
     other = b.map.instants(b.recording.offsets_ns)
     compared = 0
-    with SampleReader(a.recording) as reader, SampleReader(b.recording) as second:
+    with samples_of(a.recording) as first, samples_of(b.recording) as second:
         for index in spread(0, len(inside) - 1, points):
             record = int(inside[index])
             match = np.flatnonzero(
@@ -122,28 +107,13 @@ def same_samples(a: StudyFile, b: StudyFile, shared: Interval, points: int = 5) 
             for at in match[:1].tolist():
                 into = int(starts[record]) - int(other[at])
                 for key in keys[:8]:
-                    same = _same_at(reader, mine[key], record, second, theirs[key], at, into)
-                    if same is False:
+                    skip = into / sample_period(b.recording, theirs[key])
+                    if skip.denominator != 1 and abs(skip - round(skip)) > Fraction(1, 100):
+                        continue  # the two sample grids do not meet
+                    own = first(mine[key], record, record + 1)
+                    lap = -(-(len(own) + round(skip)) // theirs[key].samples_per_record)
+                    copy = second(theirs[key], at, at + lap)[round(skip) : round(skip) + len(own)]
+                    if not np.array_equal(own[: len(copy)], copy):
                         return False
-                    compared += same is True
+                    compared += len(copy) > 0
     return True if compared else None
-
-
-def _same_at(
-    reader: SampleReader,
-    channel: Channel,
-    record: int,
-    second: SampleReader,
-    other: Channel,
-    at: int,
-    into_ns: int,
-) -> bool | None:
-    """Whether a record's samples stand in the other file ``into_ns`` after its record ``at``."""
-    skip = into_ns / sample_period(second.recording, other)
-    if skip.denominator != 1 and abs(skip - round(skip)) > Fraction(1, 100):
-        return None  # the two sample grids do not meet
-    mine = reader.records(channel, record, record + 1)
-    lap = -(-(len(mine) + round(skip)) // other.samples_per_record)
-    theirs = second.records(other, at, at + lap)[round(skip) : round(skip) + len(mine)]
-    count = min(len(mine), len(theirs))
-    return bool((mine[:count] == theirs[:count]).all()) if count else None

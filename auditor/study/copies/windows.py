@@ -17,8 +17,8 @@ from msgspec import Struct
 from numpy.typing import NDArray
 
 from auditor.core.units import NS
-from auditor.model import Channel, Int64, Interval, Recording, StudyFile
-from auditor.study.copies.samples import Int32, SampleReader, sample_period, signal_channels
+from auditor.model import Channel, Int64, Recording, StudyFile
+from auditor.study.copies.samples import Int32, sample_period, samples_of, signal_channels
 from auditor.study.placing import held, in_order
 
 _LEAST, _MOST, _SECONDS = 96, 2048, 2
@@ -64,11 +64,6 @@ class Reference:
         self._longest = max((f.end - f.start for f in self.files), default=0)
         self._channels = [signal_channels(f.recording) for f in self.files]
         self._held = held(self.files)
-
-    @property
-    def span(self) -> Interval:
-        """Earliest start to latest end."""
-        return Interval(self._starts[0], max(self._ends))
 
     def keys(self) -> set[str]:
         """The channels that any file holds."""
@@ -139,9 +134,9 @@ def _hits(rec: Recording, channel: Channel, low: int, high: int, needle: Int32) 
     per, wanted = channel.samples_per_record, needle.tobytes()
     lap = -(-len(needle) // per)
     step = max(1, _CHUNK // per)
-    with SampleReader(rec) as reader:
+    with samples_of(rec) as read:
         for first in range(low, high, step):
-            hay = reader.records(channel, first, min(high, first + step) + lap).tobytes()
+            hay = read(channel, first, min(high, first + step) + lap).tobytes()
             limit = (min(high, first + step) - first) * per * 4
             at = hay.find(wanted)
             while 0 <= at < limit:
@@ -150,28 +145,27 @@ def _hits(rec: Recording, channel: Channel, low: int, high: int, needle: Int32) 
                 at = hay.find(wanted, at + 4 - at % 4)
 
 
-def windows(own: Recording, keys: set[str], record: int, most: int = 2) -> list[Window]:
-    """The most distinctive windows at or soon after ``record``; empty where signals are flat.
+def window_at(own: Recording, keys: set[str], record: int) -> Window | None:
+    """The most distinctive window at or soon after ``record``; none where signals are flat.
 
     Raises ``OSError`` where the file cannot be read.
     """
-    channels = {k: c for k, c in signal_channels(own).items() if k in keys}
-    with SampleReader(own) as reader:
-        for nudge in _NUDGES:
-            best: list[tuple[int, Window]] = []
-            for key, channel in sorted(channels.items())[:24]:
+    channels = sorted((k, c) for k, c in signal_channels(own).items() if k in keys)[:24]
+    with samples_of(own) as read:
+        for first in (record + nudge for nudge in _NUDGES):
+            best: tuple[int, Window] | None = None
+            for key, channel in channels:
                 length = window_length(own, channel)
-                first, need = record + nudge, -(-length // channel.samples_per_record)
+                need = -(-length // channel.samples_per_record)
                 if first + need > own.records:
                     continue
-                samples = reader.records(channel, first, first + need)[:length]
+                samples = read(channel, first, first + need)[:length]
                 score = _distinct(samples)
-                if score >= _DISTINCT:
-                    best.append((score, Window(key, channel, first, samples)))
-            if best:
-                best.sort(key=lambda b: (-b[0], b[1].key))
-                return [w for _, w in best[:most]]
-    return []
+                if score >= _DISTINCT and (best is None or score > best[0]):
+                    best = score, Window(key, channel, first, samples)
+            if best is not None:
+                return best[1]
+    return None
 
 
 def window_length(own: Recording, channel: Channel) -> int:
