@@ -1,8 +1,8 @@
 """Every file read once, from its first byte to its last: its blocks hashed and judged side by side.
 
 What reads the blocks knows neither what a checksum is for nor how signals are judged: a file names
-what takes its blocks in order (the digest) and what takes them in any order (the judge). Both
-let go of the interpreter, so on two cores the shorter of the two costs nothing.
+its judge, and the digest is made beside it. Both let go of the interpreter, so on two cores the
+shorter of the two costs nothing.
 """
 
 from __future__ import annotations
@@ -11,11 +11,10 @@ import hashlib
 import mmap
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from msgspec import Struct
@@ -59,7 +58,7 @@ class Block(Struct, frozen=True):
 
 class ToRead(Struct, frozen=True):
     """One file. ``piece`` is what one bad spot costs: a record's bytes. ``judge`` takes blocks in
-    any order, from several threads. ``before`` is what the file was when it was listed.
+    any order, from two threads. ``before`` is what the file was when it was listed.
     """
 
     name: str
@@ -95,46 +94,41 @@ def read_once(
 ) -> dict[str, WasRead]:
     """Read all ``files``; what became of each, by name.
 
-    This thread reads, one hashes (a digest cannot be divided), ``workers`` judge; the system shares
-    the cores among them. An error in a judge or an interrupt passes through after the blocks in
-    hand; what the bytes hold or a disk refuses never raises.
+    This thread reads, and judges a block while it is in its processor's cache; with two ``workers``
+    another hashes, which takes about as long, and judges a block where it has nothing else to do.
+    An error in a judge or an interrupt passes through after the blocks in hand; what the bytes hold
+    or a disk refuses never raises.
     """
     progress, size = progress or Silent(), sum(c.end - c.start for f in files for c in f.cuts)
     progress.stage("Reading", size)
     every = [_State(file) for file in files]
-    alone = workers < 2 or size <= BLOCK_BYTES  # threads would cost more than they bring
-    most = 1 if alone else _BLOCKS
-    in_hand: deque[tuple[NDArray[np.uint8], list[Future[None]]]] = deque()
-    with (
-        _AtOnce() if alone else ThreadPoolExecutor(1, "hash") as hashing,
-        _AtOnce() if alone else ThreadPoolExecutor(workers, "judge") as judging,
-    ):
+    alone = workers < 2 or size <= BLOCK_BYTES  # a thread would cost more than it brings
+    in_hand: deque[tuple[NDArray[np.uint8], Future[None] | None]] = deque()
+    with nullcontext() if alone else ThreadPoolExecutor(1, "beside") as beside:
         for one in every:
             with one.opened() as source:
                 for number, cut in enumerate(one.file.cuts):
-                    buffer = _free(in_hand.popleft()) if len(in_hand) == most else None
-                    block = _read(one, source, number, cut, buffer)
-                    tasks = []
+                    idle = all(last.done() for _, last in in_hand if last is not None)
+                    full = len(in_hand) == (1 if alone else _BLOCKS)
+                    free = _free(*in_hand.popleft()) if full else None
+                    block = _read(one, source, number, cut, free)
+                    own = block.page[block.first : block.first + cut.end - cut.start].data
+                    last = None
                     if one.file.hashed:
-                        own = block.page[block.first : block.first + cut.end - cut.start].data
-                        tasks.append(hashing.submit(one.digest.update, own))
+                        if beside is None:
+                            one.digest.update(own)
+                        else:
+                            last = beside.submit(one.digest.update, own)
                     if one.file.judge is not None:
-                        tasks.append(judging.submit(one.file.judge, block))
-                    in_hand.append((block.page, tasks))
+                        if beside is None or not idle:
+                            one.file.judge(block)
+                        else:
+                            last = beside.submit(one.file.judge, block)
+                    in_hand.append((block.page, last))
                     progress.advance(cut.end - cut.start)
         while in_hand:
-            _free(in_hand.popleft())
+            _free(*in_hand.popleft())
     return {one.file.name: one.outcome() for one in every}
-
-
-class _AtOnce(Executor):
-    """Does each task where it is given."""
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        """See ``Executor.submit``; an error is raised here."""
-        done: Future[Any] = Future()
-        done.set_result(fn(*args, **kwargs))
-        return done
 
 
 @dataclass(slots=True)
@@ -192,11 +186,10 @@ def _read(
     return Block(number, cut, buffer, first, size, tuple(bad))
 
 
-def _free(in_hand: tuple[NDArray[np.uint8], list[Future[None]]]) -> NDArray[np.uint8] | None:
-    """A block's memory once all is done with it; very much of it is not kept."""
-    buffer, tasks = in_hand
-    for task in tasks:
-        task.result()
+def _free(buffer: NDArray[np.uint8], last: Future[None] | None) -> NDArray[np.uint8] | None:
+    """A block's memory once the last that is done with it is done; very much of it is not kept."""
+    if last is not None:
+        last.result()
     return buffer if len(buffer) <= 4 * BLOCK_BYTES else None
 
 
