@@ -10,7 +10,7 @@ import pickle
 from collections.abc import Iterator
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from msgspec import field
 from msgspec.structs import asdict
@@ -18,14 +18,14 @@ from msgspec.structs import asdict
 from auditor.core.errors import SettingsError
 from auditor.policy.billing import BillingSettings
 from auditor.policy.coverage import CoverageSettings, DecisionSettings
-from auditor.policy.desk import DeskSettings
 from auditor.policy.monitoring import MonitoringSettings, VideoSettings
 from auditor.policy.power import PowerSettings
 from auditor.policy.signal import SignalSettings
+from auditor.policy.sourced import Section
 from auditor.policy.stop import StopSettings
 from auditor.policy.study import StudySettings
 from auditor.policy.toml import TomlText, parse_toml, read_toml
-from auditor.policy.values import Settings, validate
+from auditor.policy.values import MORE_THAN_0, Seconds, Settings, validate
 
 DEFAULT_POLICY = "us-long-term-eeg"
 SHIPPED = (DEFAULT_POLICY, "no-codes")
@@ -43,6 +43,16 @@ class PolicyName(Settings, frozen=True, kw_only=True):
     checked: str
     checked_by: str = ""
     codes: bool = True
+
+
+class DeskSettings(Section, frozen=True, kw_only=True):
+    """``[desk]``: when a study that arrived in a watched folder is audited by itself."""
+
+    quiet_ns: Annotated[
+        Seconds,
+        MORE_THAN_0,
+        "A study is audited by itself when its files have not changed for this long.",
+    ]
 
 
 class Sections(Settings, frozen=True, kw_only=True):

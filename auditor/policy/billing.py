@@ -16,13 +16,7 @@ from msgspec import Meta, field
 from auditor.core.units import DAY, HOUR, MINUTE
 from auditor.model import MonitoringLevel
 from auditor.policy.sourced import Pattern, Section, Sourced
-from auditor.policy.values import (
-    After,
-    Before,
-    Hours,
-    Seconds,
-    Settings,
-)
+from auditor.policy.values import After, Before, Hours, Seconds, Settings
 
 SplitRule = Literal["total", "windows", "longest_first"]
 """How recorded time is split into units.
@@ -199,11 +193,8 @@ class SplitRules(Settings, frozen=True, kw_only=True):
 
     def rule(self, split: SplitRule) -> Open:
         """Source, mark and use of ``split``."""
-        return {
-            "total": self.total,
-            "windows": self.windows,
-            "longest_first": self.longest_first,
-        }[split]
+        rule: Open = getattr(self, split)
+        return rule
 
 
 def period_start(value: object) -> int | None:

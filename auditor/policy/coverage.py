@@ -5,11 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from auditor.policy.sourced import Section
-from auditor.policy.values import (
-    MORE_THAN_0,
-    Seconds,
-    Share,
-)
+from auditor.policy.values import MORE_THAN_0, Seconds, Share
 
 
 class CoverageSettings(Section, frozen=True, kw_only=True):

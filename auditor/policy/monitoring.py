@@ -8,11 +8,7 @@ from msgspec import Meta, field
 
 from auditor.core.units import HOUR
 from auditor.policy.sourced import LogDates, Pattern, Section, Sourced
-from auditor.policy.values import (
-    Hours,
-    Settings,
-    Share,
-)
+from auditor.policy.values import Hours, Settings, Share
 
 
 class AtMost(Sourced, frozen=True, kw_only=True):

@@ -13,12 +13,7 @@ from msgspec import Meta, field
 from auditor.core.units import HOUR
 from auditor.model import PowerMode
 from auditor.policy.sourced import Section
-from auditor.policy.values import (
-    MORE_THAN_0,
-    Hours,
-    Settings,
-    Share,
-)
+from auditor.policy.values import MORE_THAN_0, Hours, Settings, Share
 
 _Positive = Annotated[Hours, Meta(gt=0, le=10_000 * HOUR)]
 _Left = Annotated[Share, MORE_THAN_0]

@@ -6,14 +6,7 @@ from datetime import time
 from typing import Annotated, Literal
 
 from auditor.policy.sourced import Section
-from auditor.policy.values import (
-    FROM_0,
-    MORE_THAN_0,
-    After,
-    Number,
-    Seconds,
-    Share,
-)
+from auditor.policy.values import FROM_0, MORE_THAN_0, After, Number, Seconds, Share
 
 
 def _whole_second(value: time) -> time:

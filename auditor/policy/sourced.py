@@ -7,11 +7,7 @@ from typing import Annotated, Literal, get_args
 
 from msgspec import Meta, field
 
-from auditor.policy.values import (
-    After,
-    Settings,
-    keys_of,
-)
+from auditor.policy.values import After, Settings, keys_of
 
 Mark = Literal[
     "read", "secondary", "memory", "inferred", "common practice", "our choice", "not stated"

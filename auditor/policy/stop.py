@@ -5,11 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from auditor.policy.sourced import Pattern, Section
-from auditor.policy.values import (
-    FROM_0,
-    Seconds,
-    Settings,
-)
+from auditor.policy.values import FROM_0, Seconds, Settings
 
 _Span = Annotated[Seconds, FROM_0]
 

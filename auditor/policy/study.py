@@ -9,13 +9,7 @@ from msgspec import field
 
 from auditor.core.clock import civil_ns
 from auditor.policy.sourced import Section
-from auditor.policy.values import (
-    FROM_0,
-    MORE_THAN_0,
-    Hours,
-    Seconds,
-    Share,
-)
+from auditor.policy.values import FROM_0, MORE_THAN_0, Hours, Seconds, Share
 
 
 class StudySettings(Section, frozen=True, kw_only=True):
