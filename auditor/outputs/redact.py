@@ -13,20 +13,18 @@ import hashlib
 import hmac
 import re
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import Any, Literal
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.core.errors import UsageError
-from auditor.core.intervals import Pair
 from auditor.core.text import Own, matches
 from auditor.core.units import DAY
 from auditor.coverage.events import by_patient
-from auditor.coverage.timeline import study_coverage
 from auditor.edf.electrodes import as_labelled
 from auditor.model import (
     Audit,
@@ -47,7 +45,6 @@ from auditor.model.codes import FINDINGS, Value, worded
 from auditor.pipeline import Facts, Options, judge
 from auditor.policy import Policy
 
-T = TypeVar("T", bound=Struct)
 WITHHELD = Own("[text withheld]")
 _DATE_WITHHELD = Own("[date withheld]")
 _WEEK = 7 * DAY
@@ -97,7 +94,7 @@ def redacted(
     ``UsageError`` where no number of weeks keeps the time of day over a change of the clocks.
     """
     if dates:
-        facts = _moved(facts, policy, _weeks(facts, key or secrets.token_bytes(32)) * _WEEK)
+        facts = _later(facts, _weeks(facts, key or secrets.token_bytes(32)) * _WEEK)
     neutral = _Neutral.of(facts, dates=dates)
     plain = judge(facts, policy, options)
     audit = judge(neutral.facts(facts, policy, study_id), policy, options, neutral.said(decisions))
@@ -385,63 +382,25 @@ def _weeks(facts: Facts, key: bytes) -> int:
     )
 
 
-def _later(value: T, by: int, *names: str) -> T:
-    """``value`` with its instants ``names`` ``by`` nanoseconds later; an unknown one stays so."""
-    held = {name: getattr(value, name) for name in names}
-    return replace(value, **{name: at + by for name, at in held.items() if at is not None})
+_INSTANTS = frozenset(
+    {"start", "end", "first_start", "last_end", "at", "anchor", "run_starts", "run_ends",
+     "union_starts", "union_ends", "held", "usable", "clean", "lost_at", "doubtful_from",
+     "below_minimum_from", "start_civil_ns", "hookup_civil_ns"}
+)  # fmt: skip
+"""Fields of the facts that hold an instant, or arrays of them."""
 
 
-def _moved(facts: Facts, policy: Policy, by: int) -> Facts:
-    """The same facts ``by`` nanoseconds later."""
-
-    def spans(held: Iterable[T]) -> tuple[T, ...]:
-        return tuple(_later(one, by, "start", "end") for one in held)
-
-    files = (
-        replace(
-            f, recording=_later(f.recording, by, "start_civil_ns"), map=_later(f.map, by, "anchor")
+def _later(value: Any, by: int, name: str = "") -> Any:
+    """``value``, the facts or their field ``name``, with every instant in it ``by`` ns later."""
+    if isinstance(value, Struct):
+        fields = value.__struct_fields__
+        return replace(
+            value, **{field: _later(getattr(value, field), by, field) for field in fields}
         )
-        for f in facts.study.files
-    )
-    study = replace(
-        facts.study,
-        files=tuple(_later(f, by, "run_starts", "run_ends") for f in files),
-        pieces=tuple(replace(p, missing=spans(p.missing)) for p in facts.study.pieces),
-    )
-    return replace(
-        facts,
-        study=study,
-        coverage=study_coverage(study, policy.coverage.gap_floor_ns),
-        annotations=tuple(_later(a, by, "at") for a in facts.annotations),
-        signal=_signal_moved(facts.signal, by),
-        order=None if facts.order is None else _later(facts.order, by, "hookup_civil_ns"),
-        logs={
-            kind: replace(
-                read,
-                checks=tuple(_later(c, by, "at") for c in read.checks),
-                intervals=spans(read.intervals),
-            )
-            for kind, read in facts.logs.items()
-        },
-        second_readers=tuple(_later(r, by, "start_civil_ns") for r in facts.second_readers),
-        findings=tuple(
-            replace(f, span=None if f.span is None else _later(f.span, by, "start", "end"))
-            for f in facts.findings
-        ),
-    )
-
-
-def _signal_moved(signal: SignalFacts, by: int) -> SignalFacts:
-    def pair(held: Pair | None) -> Pair | None:
-        return None if held is None else (held[0] + by, held[1] + by)
-
-    run = signal.longest_usable_run
-    return replace(
-        _later(signal, by, "below_minimum_from"),
-        channels=tuple(_later(c, by, "lost_at", "doubtful_from") for c in signal.channels),
-        usable=pair(signal.usable),
-        clean=pair(signal.clean),
-        longest_usable_run=None if run is None else _later(run, by, "start", "end"),
-        bad_stretches=tuple(_later(b, by, "start", "end") for b in signal.bad_stretches),
-        usable_minutes=tuple((at + by, ns) for at, ns in signal.usable_minutes),
-    )
+    if name == "usable_minutes":
+        return tuple((at + by, ns) for at, ns in value)
+    if isinstance(value, tuple):
+        return tuple(_later(one, by, name) for one in value)
+    if isinstance(value, Mapping):
+        return {key: _later(one, by) for key, one in value.items()}
+    return value + by if name in _INSTANTS and value is not None else value
