@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import hmac
-import os
 import secrets
 import sqlite3
 from collections.abc import Iterator
@@ -15,7 +14,7 @@ from auditor.batch.history import FILE_NAME, Inputs
 from auditor.core.errors import OutputError, UsageError, system_errors
 from auditor.core.files import make_private, touch_private
 from auditor.core.text import path_part
-from auditor.outputs.files import sweep_together, sweep_within
+from auditor.outputs.files import replace_file, sweep_together, sweep_within
 
 AUDITS = "audits"
 LOCK = "batch.lock"
@@ -135,11 +134,7 @@ def is_there(path: Path) -> bool:
 def _secret(path: Path) -> bytes:
     with system_errors(OutputError, path, "cannot be used", "Check it."):
         if not path.exists():
-            beside = path.with_name(f".{KEY}.{secrets.token_hex(4)}.part")
-            descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(descriptor, "wb") as file:
-                file.write(secrets.token_bytes(_KEY_BYTES))
-            beside.replace(path)
+            replace_file(path, secrets.token_bytes(_KEY_BYTES))
         secret = path.read_bytes()
     if len(secret) != _KEY_BYTES:
         raise OutputError(str(path), "is not the key that was written", "Give another --out.")

@@ -12,7 +12,6 @@ and other users of the machine. Each check alone can be got round, so all of the
 
 from __future__ import annotations
 
-import os
 import secrets
 import threading
 from pathlib import Path
@@ -20,6 +19,7 @@ from pathlib import Path
 from flask import Request, Response
 from werkzeug.exceptions import HTTPException
 
+from auditor.outputs.files import replace_file
 from auditor.outputs.html.page import inline, template
 
 HOST = "127.0.0.1"
@@ -93,11 +93,7 @@ class Door:
         text = template("desk-open.html").render(
             key=self._key, origin=self.origin, **inline(script="desk-open.js")
         )
-        beside = self.opening.with_name(f".{self.opening.name}.{secrets.token_hex(4)}.part")
-        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-        beside.replace(self.opening)
+        replace_file(self.opening, text)
 
     def enter(self, key: str) -> str | None:
         """The session that ``key`` gives, or ``None``. A key that was right is used up by it."""

@@ -25,13 +25,14 @@ from msgspec import Struct
 from waitress.server import create_server
 
 from auditor.core.errors import UsageError, system_errors
-from auditor.core.files import make_private
+from auditor.core.files import make_private, touch_private
 from auditor.core.text import printable
 from auditor.desk.app import MOST_BYTES, make_app
 from auditor.desk.security import HOST, Door
 from auditor.desk.service import Desk
 from auditor.desk.settings import Settings
 from auditor.desk.watch import Watch
+from auditor.outputs.files import replace_file
 
 IDLE_S = 30 * 60
 """The desk ends this long after the last page was asked for, when nothing runs or is watched."""
@@ -136,9 +137,7 @@ class _Running:
         self._note = own / f"running-{mark}.json"
 
     def note(self, port: int) -> None:
-        handle = os.open(self._note, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            json.dump({"port": port, "pid": os.getpid()}, file)
+        replace_file(self._note, json.dumps({"port": port, "pid": os.getpid()}))
 
     def forget(self) -> None:
         self._note.unlink(missing_ok=True)
@@ -176,8 +175,7 @@ def _ended_by_signal(ended: threading.Event) -> Any:
 
 def _log_to(path: Path) -> logging.Handler:
     """A log for its owner alone: when, what kind of page, how it ended. No name, no path."""
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
-    os.close(handle)
+    touch_private(path)
     handler = RotatingFileHandler(path, maxBytes=1 << 20, backupCount=1, encoding="utf-8")
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
     log = logging.getLogger("auditor.desk")

@@ -101,7 +101,7 @@ def write_folder(out: Path, texts: Mapping[str, str | Iterable[str]]) -> None:
             shutil.rmtree(beside, ignore_errors=True)
 
 
-def replace_file(path: Path, text: str, *, mode: int = 0o600, fresh: bool = False) -> None:
+def replace_file(path: Path, text: str | bytes, *, mode: int = 0o600, fresh: bool = False) -> None:
     """Write one file whole or not at all; ``fresh``: only where none has that name.
 
     Raises ``OSError`` (``FileExistsError`` for ``fresh``); then what was there stands.
@@ -111,8 +111,8 @@ def replace_file(path: Path, text: str, *, mode: int = 0o600, fresh: bool = Fals
         for left, _, _ in _left_over(path.parent, _short(path.name), files=True):
             left.unlink()
         handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(text if isinstance(text, bytes) else text.encode())
             file.flush()
             os.fsync(file.fileno())
         if fresh:
