@@ -12,6 +12,7 @@ from msgspec import Struct
 
 from auditor.batch.command import goes_on
 from auditor.batch.folder import slug_of
+from auditor.batch.history import Inputs
 from auditor.batch.jobs import Job, snapshot
 from auditor.core.clock import now_utc
 from auditor.core.errors import AuditorError, SettingsError, UsageError
@@ -30,7 +31,7 @@ _LOOK_KEPT_S = 300
 class _Kept(Struct, frozen=True):
     look: Look
     at: float
-    signature: tuple[int, int]
+    files: Inputs
 
 
 class Waiting(Struct, frozen=True):
@@ -106,13 +107,13 @@ class Desk:
 
     def look(self, folder: Path) -> Look:
         """The first look at a folder, kept while nothing in it changes. Raises ``AuditorError``."""
-        signature = signature_of(folder)
+        now = snapshot([str(folder)])
         kept = self._looks.get(folder)
-        if kept and kept.signature == signature and time.monotonic() - kept.at < _LOOK_KEPT_S:
+        if kept and kept.files == now and time.monotonic() - kept.at < _LOOK_KEPT_S:
             return kept.look
         look = self.looker.look(folder)
         self._looks = dict(list(self._looks.items())[-_LOOKS_KEPT:])
-        self._looks[folder] = _Kept(look, time.monotonic(), signature)
+        self._looks[folder] = _Kept(look, time.monotonic(), now)
         return look
 
     def order(self, study: str, folder: Path) -> KnownOrder:
@@ -190,20 +191,6 @@ def links_in(folder: Path) -> list[Path]:
             if path.is_symlink():
                 found.append(path)
     return found
-
-
-def signature_of(folder: Path) -> tuple[int, int]:
-    """Changes when files under ``folder`` come, go, grow or are written again: (sum, count)."""
-    total = count = 0
-    for parent, _, names in os.walk(folder):
-        for name in names:
-            try:
-                about = os.lstat(os.path.join(parent, name))  # noqa: PTH118  hot
-            except OSError:
-                continue
-            total = (total + hash((name, about.st_size, about.st_mtime_ns))) & (2**63 - 1)
-            count += 1
-    return total, count
 
 
 def told(error: AuditorError) -> str:

@@ -14,9 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from auditor.batch.find import find_studies
+from auditor.batch.history import Inputs
+from auditor.batch.jobs import snapshot
 from auditor.core.errors import AuditorError, SettingsError
 from auditor.core.units import NS
-from auditor.desk.service import Desk, Waiting, signature_of
+from auditor.desk.service import Desk, Waiting
 
 _EACH_S = 20.0
 """How often the watched folders are looked at, and at least twice in the quiet time."""
@@ -24,11 +26,11 @@ _EACH_S = 20.0
 
 @dataclass(slots=True)
 class _Seen:
-    """A study's folder: what it looked like, since when, and what it looked like when audited."""
+    """A study's folder: its files, since when they are so, and its files when it was audited."""
 
-    signature: tuple[int, int]
+    files: Inputs
     since: float
-    taken: tuple[int, int] | None = None
+    taken: Inputs | None = None
 
 
 class Watch:
@@ -73,14 +75,14 @@ class Watch:
             if study.files:
                 continue  # recordings that lie loose between other studies' folders
             folder = study.folder
-            signature = signature_of(folder)
+            files = snapshot([str(folder)])
             seen = self._seen.get(folder)
-            if seen is None or seen.signature != signature:
+            if seen is None or seen.files != files:
                 taken = None if seen is None else seen.taken
-                seen = self._seen[folder] = _Seen(signature, now, taken)
+                seen = self._seen[folder] = _Seen(files, now, taken)
             name = desk.shelf.study_of(folder)
-            if seen.taken == signature or (seen.taken is None and desk.audited(name, folder)):
-                seen.taken = signature
+            if seen.taken == files or (seen.taken is None and desk.audited(name, folder)):
+                seen.taken = files
                 continue
             left = quiet_s - (now - seen.since)
             if left > 0:
@@ -100,5 +102,5 @@ class Watch:
             desk.start(name, folder, known.order)
         except AuditorError as error:
             return [Waiting(desk.places.id_of(folder), name, root, str(error), True)]
-        seen.taken = seen.signature
+        seen.taken = seen.files
         return []
