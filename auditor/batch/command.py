@@ -25,6 +25,7 @@ from auditor.core.statuses import ACT, COMPLETE
 from auditor.core.text import printable, some_of
 from auditor.inputs.orders_list import OrderBook
 from auditor.model import Order, StudyFolder
+from auditor.outputs.html.lists import WORDS
 from auditor.pipeline import Options
 from auditor.policy import Policy, load_policy
 
@@ -172,9 +173,7 @@ def goes_on(order: Order | None) -> bool:
 def _told(counts: Counter[str], done: int, orders: OrderBook, out: Path, redacted: bool) -> str:
     every = sum(counts.values())
     lines = [f"{every} studies: {done} audited, {every - done} unchanged"]
-    lines += [
-        f"  {counts[o]:6} {o}" for o in ("unreadable", "repeat", "review", "so_far", "complete")
-    ]
+    lines += [f"  {counts[outcome]:6} {outcome}" for outcome in WORDS]
     for words, names in (
         ("Named in the list of orders and not there", orders.unused()),
         ("Without an order", orders.without),

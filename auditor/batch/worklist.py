@@ -17,11 +17,11 @@ from auditor.core.errors import OutputError
 from auditor.core.text import cell, storable
 from auditor.model import PersonDecision, WorkRow
 from auditor.outputs.files import write_together
-from auditor.outputs.html.lists import render_worklist
+from auditor.outputs.html.lists import WORDS, render_worklist
 
 SCHEMA_NAME = "coverage-worklist/1"
 JSON_NAME = "worklist.json"
-_FIRST = ("unreadable", "repeat", "review", "so_far", "complete")
+_FIRST = tuple(WORDS)
 _DURATIONS = ("ordered", "recorded", "usable", "clean", "short", "early_stop", "gaps")
 _MISSING = ("short", "early_stop", "gaps")
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 import textwrap
-import threading
 from itertools import groupby
 from typing import TextIO
 
@@ -125,8 +124,7 @@ class TerminalProgress:
             console=Console(file=stream or sys.stderr, markup=False, highlight=False),
             transient=True,
         )
-        self._task: object | None = None
-        self._lock = threading.Lock()
+        self._task = self._progress.add_task("", total=None, visible=False)
 
     def __enter__(self) -> TerminalProgress:
         if self._progress.console.is_terminal:
@@ -138,13 +136,10 @@ class TerminalProgress:
 
     def stage(self, name: str, total: int) -> None:
         """Begin a stage."""
-        with self._lock:
-            if self._task is not None:
-                self._progress.remove_task(self._task)  # type: ignore[arg-type]
-            self._task = self._progress.add_task(printable(name), total=max(total, 1))
+        self._progress.reset(
+            self._task, total=max(total, 1), description=printable(name), visible=True
+        )
 
     def advance(self, amount: int) -> None:
         """Add to the stage."""
-        with self._lock:
-            if self._task is not None:
-                self._progress.advance(self._task, amount)  # type: ignore[arg-type]
+        self._progress.advance(self._task, amount)

@@ -186,20 +186,18 @@ SHORTFALL = Object(
     k.time("window_end", "The planned end.", "window.end"),
 )
 
-HOUR = Object(
-    "One civil clock hour of the span.",
-    k.time("start", "Its start."),
+_START = k.time("start", "Its start.")
+_TIMES = (
     k.duration("recorded_s", "Recorded in it."),
     k.duration("usable_s?", "Usable in it; null: the samples were not looked at."),
     k.duration("clean_s?", "Clean in it; null: the samples were not looked at."),
 )
+HOUR = Object("One civil clock hour of the span.", _START, *_TIMES)
 NIGHT = Object(
     "One night by the policy's hours, clipped to the span.",
-    k.time("start", "Its start."),
+    _START,
     k.time("end", "Its end."),
-    k.duration("recorded_s", "Recorded in it."),
-    k.duration("usable_s?", "Usable in it; null: the samples were not looked at."),
-    k.duration("clean_s?", "Clean in it; null: the samples were not looked at."),
+    *_TIMES,
 )
 _STATES = (
     ("signal_s", "Neither flat nor saturated."),

@@ -72,17 +72,12 @@ def date_text(dates: tuple[str, ...]) -> str | None:
     return "/".join(dates) or None
 
 
-UNIT = Object(
-    "Units of one code.",
-    k.text("code", "The code."),
-    k.count("count", "How many units."),
-    k.text("band", "Its time band in words."),
-)
 TOTAL = Object(
     "Units of one code over the study.",
     k.text("code", "The code."),
     k.count("count", "How many units."),
 )
+UNIT = Object("Units of one code.", *TOTAL.keys, k.text("band", "Its time band in words."))
 TECHNICAL = Object(
     "Technical units, with the margins both ways.",
     k.many("units", "The units.", UNIT),
