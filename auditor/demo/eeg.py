@@ -8,7 +8,7 @@ days of recording are made in seconds. The same seed gives the same samples.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
@@ -83,21 +83,8 @@ class Amplifier(Struct, frozen=True, dict=True):
         size, parts = BLOCK_S * self.rate, []
         for index in range(first // size, -(-(first + count) // size)):
             a, b = max(first - index * size, 0), min(first + count - index * size, size)
-            parts.append(self.cached(index)[a:b])
+            parts.append(_block(self, index)[a:b])
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-    def cached(self, index: int) -> Floats:
-        """``block``, keeping the last two."""
-        blocks = self._blocks
-        if index not in blocks:
-            while len(blocks) > 1:
-                del blocks[next(iter(blocks))]
-            blocks[index] = self.block(index)
-        return blocks[index]
-
-    @cached_property
-    def _blocks(self) -> dict[int, Floats]:
-        return {}
 
     @cached_property
     def pools(self) -> dict[State, Floats]:
@@ -145,6 +132,11 @@ class Amplifier(Struct, frozen=True, dict=True):
                 phase = rng.uniform(0, 2 * np.pi)
                 wander = np.sin(2 * np.pi * 0.31 * time + phase) + np.sin(1.07 * time)
                 part += (2200 * wander).astype(np.float32)
+
+
+@lru_cache(maxsize=4)  # the last two of each of the recorders that are simulated at a time
+def _block(amplifier: Amplifier, index: int) -> Floats:
+    return amplifier.block(index)
 
 
 def _pool(state: State, rate: int, labels: Sequence[str], rng: np.random.Generator) -> Floats:
