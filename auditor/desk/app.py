@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+import traceback
+from pathlib import Path
 from typing import Any
 
 from flask import Flask, Response, request
@@ -114,13 +116,8 @@ def _add_errors(app: Flask) -> None:
 
 def _frames(error: BaseException) -> str:
     """Where an error arose: modules and lines, never values, which may be a patient's."""
-    frames: list[str] = []
-    step = error.__traceback__
-    while step is not None:
-        code = step.tb_frame.f_code
-        frames.append(f"{code.co_filename.rsplit('/', 1)[-1]}:{step.tb_lineno}")
-        step = step.tb_next
-    return " ".join(frames[-8:])
+    frames = traceback.extract_tb(error.__traceback__)[-8:]
+    return " ".join(f"{Path(frame.filename).name}:{frame.lineno}" for frame in frames)
 
 
 def _message(title: str, text: str, status: int) -> Response:

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import copy
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import date, time
 from decimal import Decimal, InvalidOperation
 from importlib import resources
 from typing import Any
 
-from msgspec import Struct
+from msgspec import Struct, to_builtins
 
 from auditor.policy import DEFAULT_POLICY, Sections
 from auditor.policy.sourced import Sourced
@@ -37,16 +37,6 @@ TITLES = {
 _ORDER = tuple(TITLES)
 _ABOUT = frozenset(Sourced.__struct_fields__)
 _OWN = "set by the lab"
-_UNSET: dict[str, dict[str, Any]] = {
-    "policy": {"checked_by": "", "codes": True},
-    "power": {
-        "hours_per_battery": None,
-        "external_hours": None,
-        "reserve_share": None,
-        "mode_share": {"card": None, "card+computer": None},
-    },
-}
-"""Keys that the default leaves out; ``None`` is a number that only the lab can give."""
 
 
 class Setting(Struct, frozen=True):
@@ -81,10 +71,21 @@ class Part(Struct, frozen=True):
 
 
 def default_tables() -> dict[str, Any]:
-    """The tables of the default policy."""
+    """The tables of the default policy, each with the keys that it leaves out.
+
+    ``None`` is a number that only the lab can give.
+    """
     raw = (resources.files("auditor.policy") / f"{DEFAULT_POLICY}.toml").read_bytes()
     data = parse_toml(raw, f"{DEFAULT_POLICY}.toml").data
-    return {**data, **{section: {**data[section], **keys} for section, keys in _UNSET.items()}}
+    return {
+        section: keys
+        | {
+            key: to_builtins(field.default)
+            for key, field in keys_of(keys_of(Sections)[section].type).items()
+            if key not in keys
+        }
+        for section, keys in data.items()
+    }
 
 
 def parts(lab: Mapping[str, Any], typed: Mapping[str, str] | None = None) -> tuple[Part, ...]:
@@ -198,7 +199,11 @@ def changed_tables(lab: Mapping[str, Any], typed: Mapping[str, str]) -> dict[str
                     keys[path[1]] = new
             else:
                 _set_deep(tables, default, path, new)
-    return {section: _given(keys) for section, keys in tables.items() if keys}
+    return {
+        section: _kept(keys, lambda _, value: value is not None)
+        for section, keys in tables.items()
+        if keys
+    }
 
 
 def _set_deep(
@@ -215,24 +220,22 @@ def _set_deep(
         table[path[-1]] = new
         if "source" in table:
             table |= {"source": _OWN, "mark": "not stated"}
-    if _plain(whole) == _plain(default[section][top]):
+    if _of_values(whole) == _of_values(default[section][top]):
         keys.pop(top, None)
     else:
         keys[top] = whole
 
 
-def _given(table: Any) -> Any:
-    """A table without what is not given."""
+def _kept(table: Any, keeps: Callable[[str, Any], bool]) -> Any:
+    """A table and the tables in it with the keys that ``keeps`` wants."""
     if not isinstance(table, dict):
         return table
-    return {key: _given(value) for key, value in table.items() if value is not None}
+    return {key: _kept(value, keeps) for key, value in table.items() if keeps(key, value)}
 
 
-def _plain(table: Any) -> Any:
+def _of_values(table: Any) -> Any:
     """A table without the words of where it comes from."""
-    if not isinstance(table, dict):
-        return table
-    return {key: _plain(value) for key, value in table.items() if key not in _ABOUT}
+    return _kept(table, lambda key, _: key not in _ABOUT)
 
 
 def _value(text: str, like: object) -> object:
