@@ -6,9 +6,7 @@ into marked places of audit.html, so that the inputs are not needed again.
 
 from __future__ import annotations
 
-import argparse
 import json
-import sys
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -17,7 +15,7 @@ from auditor.batch.history import History
 from auditor.batch.worklist import listed, write_worklist
 from auditor.core.clock import now_utc
 from auditor.core.errors import OutputError, UsageError
-from auditor.core.text import printable, storable
+from auditor.core.text import storable
 from auditor.model import PersonDecision
 from auditor.outputs.data import person_rows, plain_text
 from auditor.outputs.files import write_folder
@@ -27,18 +25,20 @@ _LONGEST = 2000
 _WAIT_S = 10
 
 
-def decide(arguments: argparse.Namespace) -> int:
-    """Record one decision; 0. Raises ``UsageError`` for a study that is not known or not clear."""
-    out = Path(arguments.out)
-    by, note = (_clean(arguments.by, "--by"), _clean(arguments.note, "--note"))
+def decide(out: Path, study: str, outcome: str, by: str, note: str) -> str:
+    """Record one decision in the history of ``out``; what to tell whoever made it.
+
+    Raises ``UsageError`` for a study that is not known or not clear, ``OutputError``.
+    """
+    by, note = _clean(by, "--by"), _clean(note, "--note")
     if not by:
         raise UsageError("--by", "names nobody", "Say who decided.")
     with History(out, create=False) as history:
         names = Names(out, redacted=is_there(out / KEY))
         by, note = names.person(by), names.note(note)
-        study = _named(history, arguments.study)
-        new = history.add_decision(study, arguments.outcome, by, note, now_utc())
-        said = f"{arguments.outcome}, by {by}, for {study}"
+        study = _named(history, study)
+        new = history.add_decision(study, outcome, by, note, now_utc())
+        said = f"{outcome}, by {by}, for {study}"
         try:
             with held(out, wait_s=_WAIT_S) as free:
                 if free:
@@ -57,11 +57,9 @@ def decide(arguments: argparse.Namespace) -> int:
                 "Make room or mend the folder and give the same decision again: it is not recorded "
                 "twice.",
             ) from error
-    if not arguments.quiet:
-        later = "" if free else " A batch is at work there: it shows the decision when it ends."
-        told = "Recorded" if new else "Already recorded"
-        sys.stdout.write(printable(f"{told}: {said}.{later}") + "\n")
-    return 0
+    later = "" if free else " A batch is at work there: it shows the decision when it ends."
+    told = "Recorded" if new else "Already recorded"
+    return f"{told}: {said}.{later}"
 
 
 def show_decisions(history: History, studies: Iterable[str], out: Path) -> None:

@@ -6,8 +6,6 @@ nanoseconds; shares carry their Wilson interval, so that three studies do not lo
 
 from __future__ import annotations
 
-import argparse
-import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -19,7 +17,7 @@ from auditor.batch.rates import by_chance, compared, others, wilson
 from auditor.core.clock import civil_ns, day_text, now_utc
 from auditor.core.durations import exact_seconds, hms, in_words
 from auditor.core.errors import NothingReadable
-from auditor.core.text import cell, printable
+from auditor.core.text import cell
 from auditor.model import Pattern, Share, Trend, TrendGroup
 from auditor.outputs.files import write_together
 from auditor.outputs.html.lists import render_trends
@@ -40,12 +38,11 @@ _LIKELY = 0.05
 _MOST_SENTENCES = 12
 
 
-def trends(arguments: argparse.Namespace) -> int:
-    """Write trends.html and trends.csv from the history of DIR; 0.
+def trends(out: Path) -> str:
+    """Write trends.html and trends.csv from the history of ``out``; what stands out, in words.
 
     Raises ``UsageError`` where there is no history, ``NothingReadable`` where it holds no audit.
     """
-    out = Path(arguments.out)
     audited, unreadable = [], 0
     with History(out, create=False) as history:
         decisions = history.decisions()
@@ -69,11 +66,9 @@ def trends(arguments: argparse.Namespace) -> int:
             "trends.csv": csv_text(found, everything),
         },
     )
-    if not arguments.quiet:
-        lines = [pattern.text for pattern in failing[:3]]
-        lines.append(f"Trends over {everything.studies} studies are in {out / 'trends.html'}")
-        sys.stdout.write("\n".join(map(printable, lines)) + "\n")
-    return 0
+    lines = [pattern.text for pattern in failing[:3]]
+    lines.append(f"Trends over {everything.studies} studies are in {out / 'trends.html'}")
+    return "\n".join(lines)
 
 
 def group_all(audited: Sequence[Summary]) -> tuple[TrendGroup, tuple[Trend, ...]]:

@@ -8,6 +8,7 @@ import json
 import os
 import sys
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -124,14 +125,18 @@ def run_decide(arguments: argparse.Namespace) -> int:
     """``auditor decide``."""
     from auditor.batch.decide import decide
 
-    return decide(arguments)
+    study, outcome = arguments.study, arguments.outcome
+    told = decide(Path(arguments.out), study, outcome, arguments.by, arguments.note)
+    _say(told, quiet=arguments.quiet)
+    return COMPLETE
 
 
 def run_trends(arguments: argparse.Namespace) -> int:
     """``auditor trends``."""
     from auditor.batch.trends import trends
 
-    return trends(arguments)
+    _say(trends(Path(arguments.out)), quiet=arguments.quiet)
+    return COMPLETE
 
 
 def run_plan(arguments: argparse.Namespace) -> int:
@@ -151,8 +156,7 @@ def run_plan(arguments: argparse.Namespace) -> int:
             "Enter your manufacturer's figures in the order's [power], or in the [power] of your "
             "policy. None of them has a default, since they describe one recorder.",
         )
-    if not arguments.quiet:
-        sys.stdout.write(plan_text(plan))
+    _say(plan_text(plan), quiet=arguments.quiet)
     return COMPLETE if plan.enough else ACT
 
 
@@ -192,8 +196,7 @@ def run_demo(arguments: argparse.Namespace) -> int:
         return _demo_desk(arguments)
     with _progress(quiet=arguments.quiet) as progress:
         text = demo(Path(arguments.out), progress)
-    if not arguments.quiet:
-        sys.stdout.write(text)
+    _say(text, quiet=arguments.quiet)
     return COMPLETE
 
 
@@ -229,13 +232,16 @@ def _demo_desk(arguments: argparse.Namespace) -> int:
 def _serve_desk(start: Start, *, quiet: bool) -> int:
     from auditor.desk.server import run_desk as serve
 
-    def say(text: str) -> None:
-        if not quiet:
-            sys.stdout.write(printable(text) + "\n")
-            sys.stdout.flush()
-
-    serve(start, say)
+    serve(start, partial(_say, quiet=quiet))
     return COMPLETE
+
+
+def _say(text: str, *, quiet: bool) -> None:
+    """Print the lines of ``text``, harmless on a terminal, where they are wanted."""
+    if not quiet:
+        lines = text.removesuffix("\n").split("\n")
+        sys.stdout.write("".join(f"{printable(line)}\n" for line in lines))
+        sys.stdout.flush()
 
 
 def _must_exist(path: Path) -> None:

@@ -7,7 +7,6 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from auditor.core.progress import Progress
-from auditor.core.text import printable
 from auditor.demo import DemoStudy, make_demo
 from auditor.inputs.order import read_order
 from auditor.outputs.publish import publish
@@ -32,7 +31,7 @@ def demo(out: Path, progress: Progress) -> str:
             progress.advance(1)
             lines += [f"{study.study_id}  {study.story}", *line, ""]
     lines.append("Open an audit.html in a browser; nothing is loaded from the network.")
-    return "\n".join(printable(line) for line in lines) + "\n"
+    return "\n".join(lines)
 
 
 def _audit(study: DemoStudy, out: Path) -> list[str]:

@@ -123,10 +123,8 @@ class WorklistPages:
 
     def make_trends(self) -> Response:
         """Make the trends from the history as it stands."""
-        from argparse import Namespace
-
         try:
-            trends(Namespace(out=str(self._desk.shelf.folder), quiet=True))
+            trends(self._desk.shelf.folder)
         except NothingReadable as error:
             raise Refused(told(error), 409) from error
         return see("/trends")

@@ -15,7 +15,6 @@ import platform
 import secrets
 import stat
 import threading
-from argparse import Namespace
 from collections.abc import Mapping
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -324,11 +323,7 @@ class Shelf:
     def decide(self, study: str, outcome: str, by: str, note: str) -> None:
         """Record a person's decision. Raises ``UsageError``, ``OutputError``."""
         with self._lock:
-            decide(
-                Namespace(
-                    study=study, outcome=outcome, by=by, note=note, out=str(self.folder), quiet=True
-                )
-            )
+            decide(self.folder, study, outcome, by, note)
             self._open_to_colleagues((study,))
 
     # -- plain files ---------------------------------------------------------------------------

@@ -87,7 +87,7 @@ def plan_text(plan: PowerPlan) -> str:
     ):
         if texts:
             lines += ["", title, *(f"  - {text}" for text in texts)]
-    return "\n".join(printable(line) for line in lines) + "\n"
+    return "\n".join(lines)
 
 
 def rules_text(lines: tuple[RuleLine, ...], name: str, sha256: str, checked: str) -> str:
