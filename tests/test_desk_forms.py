@@ -387,14 +387,14 @@ def test_a_watched_study_waits_until_it_lies_still(desk: Desk, tmp_path: Path) -
     desk.settings.save("", "", [str(tmp_path / "studies")])
     watch = Watch(desk)
     watch.look(lambda: 0.0)
-    assert [w.why.split(":")[0] for w in desk.waiting()] == ["arriving", "arriving"]
+    assert [w.why.split(":")[0] for w in desk.waiting] == ["arriving", "arriving"]
     watch.look(lambda: 599.0)
     assert not desk.runs.all()
     with (tmp_path / "studies" / "S-2041" / "a.edf").open("ab") as file:
         file.write(b"x")
     watch.look(lambda: 601.0)  # S-2041 grew: its ten minutes begin anew
     assert not desk.runs.all()
-    assert [(w.name, w.wanted) for w in desk.waiting()] == [("S-2041", False), ("S-2042", True)]
+    assert [(w.name, w.wanted) for w in desk.waiting] == [("S-2041", False), ("S-2042", True)]
     watch.look(lambda: 1202.0)
     assert [run.study for run in desk.runs.all()] == ["S-2041"]
     until(lambda: not desk.runs.busy, 120)
@@ -403,7 +403,7 @@ def test_a_watched_study_waits_until_it_lies_still(desk: Desk, tmp_path: Path) -
     assert len(desk.runs.all()) == 1
     later = Watch(desk)  # a desk that was started again knows what it audited
     later.look(lambda: 0.0)
-    assert [w.name for w in desk.waiting()] == ["S-2042"]
+    assert [w.name for w in desk.waiting] == ["S-2042"]
 
 
 def test_a_watched_study_that_was_refused_is_tried_again_by_the_next_desk(

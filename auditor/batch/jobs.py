@@ -99,14 +99,11 @@ def audit_job(job: Job, progress: Progress | None = None) -> Result:
         settled = not (isinstance(error, NothingReadable) and error.refused)
         return _failed(job, why, inputs, settled=settled)
     except MemoryError:
-        return _not_made(
-            job, "needs more memory than the machine gives it; audit it by itself", inputs
-        )
+        return given_up(job, "needs more memory than the machine gives it; audit it by itself")
     except Exception as error:  # one bad study never stops the rest
         if job.debug:
             raise
-        text = f"an error that should not happen ({type(error).__name__}); report it"
-        return _not_made(job, text, inputs)
+        return given_up(job, f"an error that should not happen ({type(error).__name__}); report it")
     return Result(
         summary,
         _with_checksums(inputs, facts.study, job),
@@ -135,11 +132,6 @@ def _failed(job: Job, why: str, inputs: Inputs, *, settled: bool = True) -> Resu
     return Result(failed(why, _shown_order(job)), inputs, settled=settled)
 
 
-def _not_made(job: Job, why: str, inputs: Inputs) -> Result:
-    """A study whose audit might succeed another time; ``why`` is in our own words."""
-    return Result(failed(why, _shown_order(job)), inputs, settled=False)
-
-
 def _shown_order(job: Job) -> Order | None:
     if job.order is None or not job.redact:
         return job.order
@@ -154,8 +146,8 @@ def write_job(job: Job, out: str) -> Result:
 
 
 def given_up(job: Job, why: str) -> Result:
-    """The result of a job whose process never answered."""
-    return _not_made(job, why, snapshot(job.paths))
+    """A study whose audit might succeed another time; ``why`` is in our own words."""
+    return Result(failed(why, _shown_order(job)), snapshot(job.paths), settled=False)
 
 
 def store(result: Result, slug: str, out: Path) -> None:

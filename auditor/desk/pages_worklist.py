@@ -83,7 +83,6 @@ class WorklistPages:
             fitting += 1
             if len(lines) < MOST_ROWS:
                 lines.append(line)
-        waiting = self._desk.waiting()
         return page(
             "desk-worklist.html",
             lines=lines,
@@ -100,7 +99,7 @@ class WorklistPages:
             states=STATES,
             running=[run for run in runs if not run.ended],
             failed=[run for run in _latest(runs) if run.state == "failed"],
-            waiting=waiting,
+            waiting=self._desk.waiting,
             audited_of=self._desk.shelf.audited(),
             last_by=self._desk.last_by,
             version=self._version(),
@@ -109,7 +108,7 @@ class WorklistPages:
 
     def _version(self) -> str:
         desk = self._desk
-        return f"{desk.shelf.version()}-{desk.runs.version}-{desk.waiting_version}"
+        return f"{desk.shelf.version()}-{desk.runs.version}-{hash(desk.waiting)}"
 
     def changes(self) -> Response:
         """What a page that is open asks for every few seconds."""

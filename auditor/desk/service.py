@@ -55,8 +55,8 @@ class Desk:
         self.settings = Settings(folder)
         self.places = Places([*roots, *watched])
         self.watched = tuple(watched)
-        self._waiting: tuple[Waiting, ...] = ()
-        self.waiting_version = 0
+        self.waiting: tuple[Waiting, ...] = ()
+        """Studies of watched folders that are not audited yet, as the watch found them last."""
         self.runs = Runs(folder, self.shelf.finish)
         self.looker = Looker()
         self.ended = threading.Event()
@@ -83,16 +83,6 @@ class Desk:
         """The folders that are watched: those given at the start and those of the settings."""
         named = [p for p in self.settings.watched if self.places.holds(p)]
         return tuple(dict.fromkeys((*self.watched, *named)))
-
-    def waiting(self) -> tuple[Waiting, ...]:
-        """Studies of watched folders that are not audited yet."""
-        return self._waiting
-
-    def set_waiting(self, waiting: Sequence[Waiting]) -> None:
-        """What the watch found last."""
-        if tuple(waiting) != self._waiting:
-            self._waiting = tuple(waiting)
-            self.waiting_version += 1
 
     def audited(self, study: str, folder: Path) -> bool:
         """Whether the study has an audit of the files as they are now; a refusal is none."""

@@ -60,7 +60,7 @@ class Watch:
         waiting: list[Waiting] = []
         for root in self._desk.watched_now():
             waiting += self._look_at(root, now())
-        self._desk.set_waiting(waiting)
+        self._desk.waiting = tuple(waiting)
 
     def _look_at(self, root: Path, now: float) -> Sequence[Waiting]:
         desk = self._desk

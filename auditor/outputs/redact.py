@@ -28,6 +28,7 @@ from auditor.coverage.events import by_patient
 from auditor.edf.electrodes import as_labelled
 from auditor.model import (
     Audit,
+    Cause,
     Channel,
     Finding,
     LogRead,
@@ -98,28 +99,26 @@ def redacted(
     neutral = _Neutral.of(facts, dates=dates)
     plain = judge(facts, policy, options)
     audit = judge(neutral.facts(facts, policy, study_id), policy, options, neutral.said(decisions))
-    # Causes were told from the annotations' own words; they stay, their evidence is made anew.
-    stop, causes = audit.stop, list(audit.gap_causes)
-    if stop.cause.likely_cause != plain.stop.cause.likely_cause:
-        stop = replace(
-            plain.stop, cause=replace(plain.stop.cause, evidence=(WITHHELD,), against=())
-        )
-    for i, cause in enumerate(plain.gap_causes):
-        if causes[i].likely_cause != cause.likely_cause:
-            causes[i] = replace(cause, evidence=(WITHHELD,), against=())
     rules = tuple(
         replace(r, source=Own(r.source) if policy.path is None else WITHHELD) for r in audit.rules
     )
     return replace(
         audit,
-        stop=stop,
-        gap_causes=tuple(causes),
+        stop=replace(audit.stop, cause=_cause(audit.stop.cause, plain.stop.cause)),
+        gap_causes=tuple(map(_cause, audit.gap_causes, plain.gap_causes)),
         rules=rules,
         policy=replace(
             audit.policy, publisher=audit.policy.publisher if policy.path is None else ""
         ),
         redacted=True,
     )
+
+
+def _cause(made: Cause, plain: Cause) -> Cause:
+    """The cause that the annotations' own words tell, with evidence that is ``made`` without."""
+    if made.likely_cause == plain.likely_cause:
+        return made
+    return replace(plain, evidence=(WITHHELD,), against=())
 
 
 @dataclass
