@@ -49,7 +49,7 @@ class SettingsPages:
             settings.policy()
         except SettingsError as error:
             errors.setdefault("", told(error))
-        found = parts(lab, typed)
+        found = parts(lab, typed or {})
         names = {one.name: one.label for part in found for one in part.settings} | _OWN_LABELS
         return page(
             "desk-settings.html",

@@ -15,6 +15,7 @@ from importlib import resources
 from typing import Any
 
 from msgspec import Struct, to_builtins
+from msgspec.structs import replace
 
 from auditor.policy import DEFAULT_POLICY, Sections
 from auditor.policy.sourced import Sourced
@@ -34,7 +35,6 @@ TITLES = {
     "billing": "Billing time",
     "desk": "Watched folders",
 }
-_ORDER = tuple(TITLES)
 _ABOUT = frozenset(Sourced.__struct_fields__)
 _OWN = "set by the lab"
 
@@ -88,39 +88,51 @@ def default_tables() -> dict[str, Any]:
     }
 
 
-def parts(lab: Mapping[str, Any], typed: Mapping[str, str] | None = None) -> tuple[Part, ...]:
+def parts(lab: Mapping[str, Any], typed: Mapping[str, str] = {}) -> tuple[Part, ...]:
     """Every setting with the lab's values; ``typed`` are texts that a form held and was refused."""
     default = default_tables()
     found = []
-    for section in _ORDER:
-        model = keys_of(Sections)[section].type
-        settings = []
-        for path, value in _leaves(default[section], (section,)):
-            name = ".".join(path)
-            now = _at(lab, path, value)
-            meaning, choices = _meaning(model, path[1:])
-            source, mark = _origin(default, path)
-            text = (typed or {}).get(name)
-            settings.append(
-                Setting(
-                    name, _label(path), meaning, _text(value),
-                    _text(now) if text is None else text, source, mark, choices,
-                )
-            )  # fmt: skip
-        found.append(Part(section, TITLES[section], tuple(settings)))
+    for section, title in TITLES.items():
+        settings = tuple(
+            replace(setting, now=typed.get(setting.name, _text(_at(lab, path, value))))
+            for path, value, setting in _section(section, default)
+        )
+        found.append(Part(section, title, settings))
     return tuple(found)
 
 
-def _leaves(table: Mapping[str, Any], path: tuple[str, ...]) -> Iterator[tuple[Any, Any]]:
-    """Single values of a table and of the tables in it."""
-    for key, value in table.items():
-        here = (*path, key)
-        if key in ("about", "sources", "code_marks", "publisher", "patterns"):
-            continue
-        if isinstance(value, dict):
-            yield from _leaves(value, here)
-        elif not isinstance(value, list) and not (key in _ABOUT and path != ("policy",)):
-            yield here, value
+_Leaf = tuple[tuple[str, ...], Any, Setting]
+"""A single value of the default: its path, itself, and how it is shown."""
+
+
+def _section(section: str, default: Mapping[str, Any]) -> Iterator[_Leaf]:
+    """Single values of a section and of the tables in it."""
+    about = default[section].get("about", {})
+
+    def leaves(table: Mapping[str, Any], kind: Any, path: tuple[str, ...], words: str,
+               rule: Mapping[str, Any]) -> Iterator[_Leaf]:  # fmt: skip
+        model = table_in(kind)
+        assert model is not None, path
+        for key, value in table.items():
+            if key in ("about", "sources", "code_marks", "publisher", "patterns"):
+                continue
+            here, field = (*path, key), keys_of(model)[key]
+            meaning = meaning_of(field) or words
+            if isinstance(value, dict):
+                own = value if "source" in value else rule
+                yield from leaves(value, field.type, here, meaning, own)
+            elif not isinstance(value, list) and not (key in _ABOUT and path != ("policy",)):
+                keys = about.get("keys", {})
+                whence = rule or keys.get(".".join(here[1:])) or keys.get(here[1]) or about
+                choices = ("yes", "no") if field.type is bool else choices_of(field.type)
+                text = _text(value)
+                yield here, value, Setting(
+                    ".".join(here), _label(here), meaning, text, text,
+                    str(whence.get("source", "")), str(whence.get("mark", "not stated")),
+                    tuple(map(str, choices)),
+                )  # fmt: skip
+
+    return leaves(default[section], keys_of(Sections)[section].type, (section,), "", {})
 
 
 def _at(lab: Mapping[str, Any], path: tuple[str, ...], default: object) -> object:
@@ -150,35 +162,6 @@ def _label(path: tuple[str, ...]) -> str:
     return f"{words[:1].upper()}{words[1:]}"
 
 
-def _meaning(model: Any, keys: tuple[str, ...]) -> tuple[str, tuple[str, ...]]:
-    """What a setting means, from its own documentation, and the words that it may take."""
-    words = ""
-    for key in keys:
-        table = table_in(model)
-        if table is None or key not in keys_of(table):
-            break
-        model = keys_of(table)[key].type
-        words = meaning_of(keys_of(table)[key]) or words
-        if choices_of(model):
-            return words, tuple(map(str, choices_of(model)))
-    return words, ("yes", "no") if model is bool else ()
-
-
-def _origin(default: Mapping[str, Any], path: tuple[str, ...]) -> tuple[str, str]:
-    """Where a default comes from: the rule's own word, that of its key, or the section's."""
-    section = default[path[0]]
-    table: Any = section
-    found: Mapping[str, Any] = {}
-    for key in path[1:-1]:
-        table = table[key]
-        found = table if "source" in table else found
-    about = section.get("about", {}) if path[0] != "policy" else {}
-    if not found:
-        keys = about.get("keys", {})
-        found = keys.get(".".join(path[1:])) or keys.get(path[1]) or about
-    return str(found.get("source", "")), str(found.get("mark", "not stated"))
-
-
 def changed_tables(lab: Mapping[str, Any], typed: Mapping[str, str]) -> dict[str, Any]:
     """The lab's tables with what a form holds: only what differs from the default.
 
@@ -186,12 +169,11 @@ def changed_tables(lab: Mapping[str, Any], typed: Mapping[str, str]) -> dict[str
     """
     default = default_tables()
     tables: dict[str, Any] = copy.deepcopy(dict(lab))
-    for section in _ORDER:
-        for path, value in _leaves(default[section], (section,)):
-            name = ".".join(path)
-            if name not in typed:
+    for section in TITLES:
+        for path, value, setting in _section(section, default):
+            if setting.name not in typed:
                 continue
-            new = _value(typed[name].strip(), value)
+            new = _value(typed[setting.name].strip(), value)
             if len(path) == 2:
                 keys = tables.setdefault(section, {})
                 keys.pop(path[1], None)
