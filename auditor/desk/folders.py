@@ -153,7 +153,7 @@ class Places:
         )
 
     def _folder(self, path: Path, budget: list[int]) -> Folder:
-        count, size, dates = 0, 0, []
+        order, count, size, dates = order_of_folder(path), 0, 0, []
         for about in _recordings(path, budget):
             count += 1
             size += about.st_size
@@ -165,16 +165,10 @@ class Places:
             size,
             _day(min(dates)) if dates else "",
             _day(max(dates)) if dates else "",
-            order_name(path),
+            "" if order is None else printable(order.name),
             whole=budget[0] > 0,
             direct=next(_recordings(path, [_MOST_LOOKED_AT], deep=False), None) is not None,
         )
-
-
-def order_name(folder: Path) -> str:
-    """The name of the order that lies in a folder or, by the folder's own name, beside it."""
-    found = order_of_folder(folder)
-    return "" if found is None else printable(found.name)
 
 
 def _name(path: Path) -> str:

@@ -69,7 +69,6 @@ class SettingsPages:
                 "watch": "\n".join(map(str, settings.watched)),
             },
             policy_file=path_text(settings.policy_file),
-            has_policy=settings.policy_file.is_file(),
             desk_folder=path_text(self._desk.shelf.folder),
             given=[path_text(path) for path in self._desk.watched],
             saved=request.args.get("saved", "") == "yes",

@@ -103,7 +103,6 @@ class WorklistPages:
             audited_of=self._desk.shelf.audited(),
             last_by=self._desk.last_by,
             version=self._version(),
-            watches=bool(self._desk.watched_now()),
         )
 
     def _version(self) -> str:

@@ -76,15 +76,11 @@ class Settings:
         """Keep the desk's own settings. Raises ``SettingsError``, ``OutputError``."""
         if timezone:
             zone_info(timezone)
-        roots = self._roots_by_hand()
-        data: dict[str, Any] = {"roots": roots} if roots else {}
-        if orders:
-            data["orders"] = orders
-        if timezone:
-            data["timezone"] = timezone
-        if watched:
-            data["watch"] = watched
-        self._write(self.file, toml_text(data, "The desk's settings; its page writes them."))
+        data = {
+            "roots": self._roots_by_hand(), "orders": orders, "timezone": timezone, "watch": watched
+        }  # fmt: skip
+        given = {key: value for key, value in data.items() if value}
+        self._write(self.file, toml_text(given, "The desk's settings; its page writes them."))
 
     def _roots_by_hand(self) -> object:
         """``roots`` as they stand; a file that cannot be read now must not lose them."""
