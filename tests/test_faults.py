@@ -459,7 +459,7 @@ def test_the_demo_leaves_whole_files_whatever_call_fails(
     long = plans()[0]
     plan = replace(long, devices=((long.devices[0][0], pieces(0, 40, 20)),), runs=((0, 40),))
     monkeypatch.setattr("auditor.demo.plans", lambda: (plan,))
-    monkeypatch.setattr("auditor.demo.command.ProcessPoolExecutor", InProcess)
+    monkeypatch.setattr("auditor.demo.ProcessPoolExecutor", InProcess)
     monkeypatch.setattr("auditor.demo.ThreadPoolExecutor", InProcess)
     home = tmp_path / "outputs"
     out = home / "demo"

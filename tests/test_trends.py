@@ -14,9 +14,8 @@ from scipy.stats import binomtest, fisher_exact
 from selectolax.lexbor import LexborHTMLParser as HTMLParser
 
 from auditor.batch.history import History
-from auditor.batch.rates import by_chance, compared, wilson
 from auditor.batch.summary import failed
-from auditor.batch.trends import group_all, patterns
+from auditor.batch.trends import by_chance, compared, group_all, patterns, wilson
 from auditor.core.units import HOUR
 
 NOW = "2027-04-01T08:00:00Z"

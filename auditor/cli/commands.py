@@ -190,7 +190,7 @@ def run_methods(arguments: argparse.Namespace) -> int:
 
 def run_demo(arguments: argparse.Namespace) -> int:
     """``auditor demo``."""
-    from auditor.demo.command import demo
+    from auditor.demo import demo
 
     if arguments.desk:
         return _demo_desk(arguments)
