@@ -36,7 +36,6 @@ class Run(Struct, frozen=True):
 
     id: str
     study: str
-    folder: str
     state: State = "waiting"
     stage: str = ""
     done: int = 0
@@ -89,7 +88,7 @@ class Runs:
                     self._jobs[run.id] = job
                     return run
             self._number += 1
-            run = Run(f"{self._number}", job.study, job.paths[0])
+            run = Run(f"{self._number}", job.study)
             self._runs[run.id], self._jobs[run.id] = run, job
             self._forget()
             self.version += 1

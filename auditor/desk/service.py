@@ -118,6 +118,7 @@ class Desk:
         """
         self._stay_inside(folder, order)
         policy = self.settings.policy()
+        zone = None if order is not None and order.timezone else self.settings.timezone
         with self.shelf.history() as history:
             decisions = history.decisions().get(study, ())
             before = history.known(study) if goes_on(order) else None
@@ -128,7 +129,7 @@ class Desk:
             order=order,
             order_sha256=None if order is None else order.sha256,
             policy=policy,
-            options=Options(timezone=self._zone(order), generated_utc=now_utc()),
+            options=Options(timezone=zone, generated_utc=now_utc()),
             redact=None,
             decisions=decisions,
             before=before,
@@ -152,9 +153,6 @@ class Desk:
         if known.error:
             raise SettingsError("", known.error)
         return self.start(study, folder, known.order)
-
-    def _zone(self, order: Order | None) -> str | None:
-        return None if order is not None and order.timezone else self.settings.timezone
 
     def _stay_inside(self, folder: Path, order: Order | None) -> None:
         logs = [] if order is None else [order.monitoring_log, order.video_log]
