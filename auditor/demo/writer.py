@@ -38,6 +38,12 @@ FIELDS: Mapping[str, tuple[int, int]] = {
 }
 """First byte and length of every field of the main header."""
 
+_SIGNAL_FIELDS = {
+    "label": 16, "transducer": 80, "dimension": 8, "physical_min": 8, "physical_max": 8,
+    "digital_min": 8, "digital_max": 8, "prefilter": 80, "samples": 8,
+}  # fmt: skip
+"""Length of every field of a signal, by its name here; 32 bytes in reserve follow."""
+
 MONTHS = ("JAN", "FEB", "MAR", "APR", "MAY", "JUN", "JUL", "AUG", "SEP", "OCT", "NOV", "DEC")
 """English, whatever the machine's locale: EDF+ specification, additional specifications, item 4."""
 
@@ -124,19 +130,12 @@ class Header(Struct, frozen=True):
             _field(self.record_duration, 8),
             _field(str(len(self.signals)), 4),
         ]
-        columns = [
-            (16, [s.label for s in self.signals]),
-            (80, [s.transducer for s in self.signals]),
-            (8, [s.dimension for s in self.signals]),
-            (8, [s.physical_min for s in self.signals]),
-            (8, [s.physical_max for s in self.signals]),
-            (8, [str(s.digital_min) for s in self.signals]),
-            (8, [str(s.digital_max) for s in self.signals]),
-            (80, [s.prefilter for s in self.signals]),
-            (8, [str(s.samples) for s in self.signals]),
-            (32, ["" for _ in self.signals]),
+        of_signals = [
+            _field(str(getattr(signal, name)), width)
+            for name, width in _SIGNAL_FIELDS.items()
+            for signal in self.signals
         ]
-        return b"".join(main + [_field(v, width) for width, values in columns for v in values])
+        return b"".join([*main, *of_signals, _field("", 32 * len(self.signals))])
 
 
 def date_field(start: datetime) -> str:

@@ -46,12 +46,8 @@ class HourFacts(Interval, frozen=True):
     clean_ns: int | None = None
 
 
-class NightFacts(Interval, frozen=True):
+class NightFacts(HourFacts, frozen=True):
     """One night (policy hours) clipped to the span."""
-
-    recorded_ns: int
-    usable_ns: int | None
-    clean_ns: int | None = None
 
 
 class BadStretch(Interval, frozen=True):
