@@ -316,8 +316,9 @@ class Runner:
 
     def _noticed(self, change: Change) -> bool:
         tests = self._tests(change)
-        # Ample: the machine may be busy, and a change that only takes longer was not noticed.
-        limit = 60 + 20 * sum(self.took[i] for i in tests)
+        # Ample: the machine may be busy or the run paused, and a change that only takes longer was not
+        # noticed. What goes round for ever ends sooner, by the processor's time.
+        limit = 900 + 20 * sum(self.took[i] for i in tests)
         failed = _in_child(
             lambda: (
                 next((i for i in tests if self._fails_or_hangs(i)), SURVIVED)
