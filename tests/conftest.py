@@ -24,6 +24,13 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """Half as many again as there are cores: many a test waits for a browser, a server, a child."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return (cores or 1) * 3 // 2
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A study of one good file, 20 s long."""
