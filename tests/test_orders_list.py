@@ -192,7 +192,7 @@ def test_unmatched_rows_and_folders_are_named(tmp_path: Path) -> None:
     assert (second.order, second.error) == (None, None)
     assert book.unused() == ("S-9",)
     assert book.without == ["S-2"]
-    (row,) = book.unnamed()
+    (row,) = book.list.unnamed
     assert row.endswith("row 4: names no study")
 
 

@@ -163,10 +163,6 @@ class Axis(Struct, frozen=True):
         """The civil time of ``instant`` for people to read; see ``time_text``."""
         return time_text(self.civil(instant))
 
-    def iso_utc(self, instant: int) -> str | None:
-        """UTC of ``instant`` as ISO 8601 with 'Z', or ``None`` where no zone is known."""
-        return None if self.zone is None else iso(instant) + "Z"
-
 
 _ZONES: dict[str, ZoneInfo | timezone] = {"UTC": UTC}
 

@@ -155,19 +155,18 @@ class StudyOrder(Struct, frozen=True):
 
 
 class OrderBook:
-    """Finds the order of each study. ``timezone`` is the zone given for all of them."""
+    """Finds the order of each study, in the ``list`` where no file lies with it.
+
+    ``timezone`` is the zone given for all of them.
+    """
 
     def __init__(self, path: Path | None, timezone: str | None = None) -> None:
-        self._list = OrderList(Path(), {}) if path is None else read_orders(path)
+        self.list = OrderList(Path(), {}) if path is None else read_orders(path)
         self._timezone = timezone
-        self._unused = set(self.names())
+        self._unused = set(self.list.rows)
         self._parts: Counter[str] = Counter()
         self.without: list[str] = []
         """Studies for which neither a file nor the list has an order."""
-
-    def names(self) -> frozenset[str]:
-        """The studies that the list names."""
-        return frozenset(self._list.rows)
 
     def expect(self, studies: Sequence[StudyFolder]) -> None:
         """The studies that there are, so that a name which fits two of them is known."""
@@ -175,7 +174,7 @@ class OrderBook:
 
     def of(self, study: StudyFolder) -> StudyOrder:
         """The order of ``study``. Raises nothing."""
-        rows, path = self._list.rows, self._list.path
+        rows, path = self.list.rows, self.list.path
         names = [n for n in dict.fromkeys((study.key, _last(study.key))) if n in rows]
         self._unused -= set(names)
         try:
@@ -198,10 +197,6 @@ class OrderBook:
     def unused(self) -> tuple[str, ...]:
         """Studies that the list names and that are not there: not returned yet, or misspelt."""
         return tuple(sorted(self._unused))
-
-    def unnamed(self) -> tuple[str, ...]:
-        """Sentences on rows of the list that name no study."""
-        return self._list.unnamed
 
 
 def _last(key: str) -> str:

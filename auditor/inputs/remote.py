@@ -122,7 +122,10 @@ class RemotePlace(Place):
                 now = None
             except OSError:
                 continue
-            if now is None or now.size != before.size or _differ(now.version, before.version):
+            same = now is not None and now.size == before.size
+            if same and now is not None and now.version and before.version:
+                same = now.version == before.version
+            if not same:
                 yield changed_finding(file.name, file.size_bytes)
 
     def findings(self) -> tuple[Finding, ...]:
@@ -197,10 +200,6 @@ class RemotePlace(Place):
     @staticmethod
     def _name(text: str) -> str:
         return safe_name(text.strip("/"))
-
-
-def _differ(a: str, b: str) -> bool:
-    return bool(a and b and a != b)
 
 
 def _no_study(shown: str, error: OSError) -> AuditorError:

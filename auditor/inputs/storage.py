@@ -61,16 +61,6 @@ class Storage:
         self.fetched_bytes = 0
         self.reads = 0
 
-    def fetch(self, key: str, ranges: Sequence[tuple[int, int]]) -> list[bytes]:
-        """The bytes ``[start, end)`` of each of ``ranges``. Raises ``OSError``."""
-        parts: list[bytes] = []
-        for first in range(0, len(ranges), RANGES):
-            for part in self.fetch_each([(key, *r) for r in ranges[first : first + RANGES]]):
-                if isinstance(part, OSError):
-                    raise part
-                parts.append(part)
-        return parts
-
     def fetch_each(self, wanted: Sequence[tuple[str, int, int]]) -> list[bytes | OSError]:
         """The bytes ``[start, end)`` of each (key, start, end), or why they cannot be had."""
         if self._failed >= GIVE_UP:
@@ -194,11 +184,15 @@ class RemoteFile:
     def _fetch(self, ranges: Sequence[tuple[int, int]]) -> list[bytes]:
         if self._whole and self.failure is not None:
             raise self.failure
-        try:
-            return self._storage.fetch(self._key, ranges)
-        except OSError as error:
-            self.failure = error
-            raise
+        parts: list[bytes] = []
+        for first in range(0, len(ranges), RANGES):
+            some = [(self._key, *r) for r in ranges[first : first + RANGES]]
+            for part in self._storage.fetch_each(some):
+                if isinstance(part, OSError):
+                    self.failure = part
+                    raise part
+                parts.append(part)
+        return parts
 
     def __enter__(self) -> RemoteFile:
         return self

@@ -71,8 +71,8 @@ def signal_findings(found: Found, placed: Sequence[Placed]) -> Iterator[Finding]
     yield from _few_until_end(found)
     yield from _lost(found)
     yield from _come_off(found)
-    yield from _artifact(found, "artifact_mains", lambda time: time.mains)
-    yield from _artifact(found, "artifact_large", lambda time: time.large)
+    yield from _artifact(found, "artifact_mains", "mains")
+    yield from _artifact(found, "artifact_large", "large")
 
 
 def study_findings(study: Study, facts: SignalFacts) -> Iterator[Finding]:
@@ -263,9 +263,7 @@ def _since(times: Iterable[tuple[int, str]], found: Found) -> tuple[str, ...]:
     )
 
 
-def _artifact(
-    found: Found, code: FindingCode, state: Callable[[ChannelTime], iv.Pair]
-) -> Iterator[Finding]:
+def _artifact(found: Found, code: FindingCode, state: str) -> Iterator[Finding]:
     """Mains or implausible size: on so many channels that time is not clean, or on some."""
     facts, settings = found.facts, found.settings
     uv = settings.large_uv
@@ -290,7 +288,7 @@ def _artifact(
         )
 
     unclean = iv.subtract(facts.usable or iv.empty(), facts.clean or iv.empty())
-    held = {t.label: iv.intersection(state(t), unclean) for t in found.times if t.in_montage}
+    held = {t.label: iv.intersection(t.states[state], unclean) for t in found.times if t.in_montage}
     time = iv.total(iv.union_of(held.values()))
     part = [(label, iv.total(pair)) for label, pair in held.items()]
     part = [(label, ns) for label, ns in part if ns * _PART >= time]
@@ -299,10 +297,12 @@ def _artifact(
         yield made("most", part, facts.montage_channels, time, decides=found.little_clean)
     eeg = [t for t in found.times if t.electrode is not None]
     some = [
-        (t.label, iv.total(state(t)))
+        (t.label, ns)
         for t in eeg
         if not (most and t.label in dict(part))
-        if iv.total(state(t)) * 1_000_000 >= iv.total(t.recorded) * settings.doubtful_ppm > 0
+        if (ns := iv.total(t.states[state])) * 1_000_000
+        >= iv.total(t.recorded) * settings.doubtful_ppm
+        > 0
     ]
     if some:
         yield made("", some, len(eeg), max(ns for _, ns in some))
@@ -310,7 +310,7 @@ def _artifact(
 
 def _frequency(times: Sequence[ChannelTime]) -> Own:
     """'60 Hz': the frequency of nearly all mains artifact."""
-    every = sum(iv.total(t.mains) for t in times)
+    every = sum(iv.total(t.states["mains"]) for t in times)
     at_60 = sum(iv.total(t.at_60) for t in times)
     if at_60 * _PART > every * (_PART - 1):
         return Own("60 Hz")

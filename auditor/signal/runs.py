@@ -151,7 +151,6 @@ def _lasting(chosen: Bools, lengths: Int64, least_ns: int) -> Bools:
     first, end = edges[::2], edges[1::2]
     total = np.concatenate(([0], np.cumsum(lengths)))
     kept = total[end] - total[first] >= least_ns
-    change = np.zeros(len(chosen) + 1, np.int8)
-    change[first[kept]] += 1
-    change[end[kept]] -= 1
-    return np.cumsum(change[:-1], dtype=np.int8).astype(np.bool_)
+    lasting = chosen.copy()
+    lasting[chosen] = np.repeat(kept, end - first)
+    return lasting

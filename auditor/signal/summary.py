@@ -22,7 +22,6 @@ from auditor.model import (
     Coverage,
     Int64,
     Interval,
-    Recording,
     SignalFacts,
     Study,
     is_reference,
@@ -38,18 +37,20 @@ MOST_STRETCHES = 5000
 """Bad stretches kept; of more than that, the longest."""
 
 
+_STATES = {"flat": FLAT, "saturated": SATURATED, "mains": MAINS, "large": LARGE}
+
+
 class ChannelTime(Struct, frozen=True):
-    """One channel's time on the axis, as plain pairs, the better copy deciding."""
+    """One channel's time on the axis, as plain pairs, the better copy deciding.
+
+    ``states`` holds the time with signal, flat, saturated, mains and large, by these words.
+    """
 
     label: str
     electrode: str | None
     recorded: Pair
-    signal: Pair
-    flat: Pair
-    saturated: Pair
-    mains: Pair
+    states: dict[str, Pair]
     at_60: Pair
-    large: Pair
 
     @property
     def in_montage(self) -> bool:
@@ -88,17 +89,14 @@ def channel_times(placed: Sequence[Placed], recorded: Pair) -> tuple[ChannelTime
     found = []
     for parts in by_key(placed).values():
         channel, one = parts[0].plan.channel, _OneChannel(parts, recorded)
+        signal = {"signal": one.where(NONE, NO_SIGNAL)}
         found.append(
             ChannelTime(
                 label=channel.label.strip(),
                 electrode=channel.electrode,
                 recorded=one.where(NONE, NONE),
-                signal=one.where(NONE, NO_SIGNAL),
-                flat=one.unless_better(FLAT),
-                saturated=one.unless_better(SATURATED),
-                mains=one.unless_better(MAINS),
+                states=signal | {word: one.unless_better(bit) for word, bit in _STATES.items()},
                 at_60=one.where(MAINS_60, NONE),
-                large=one.unless_better(LARGE),
             )
         )
     found.sort(key=lambda c: c.electrode is None)
@@ -111,10 +109,11 @@ def enough_time(placed: Sequence[Placed], recorded: Pair, needed: int, without: 
     return iv.intersection(iv.union_of(pairs), recorded)
 
 
-def montage_of(recording: Recording) -> int:
-    """How many distinct EEG electrodes a file carries, references left out."""
-    names = {c.electrode for c in recording.eeg_channels}
-    return sum(not is_reference(name) for name in names)
+def _montages(study: Study) -> list[int]:
+    """How many distinct EEG electrodes, references left out, each file with recorded time has."""
+    files = (f.recording for f in study.counted if len(f.run_starts))
+    names = ({c.electrode for c in recording.eeg_channels} for recording in files)
+    return [sum(not is_reference(name) for name in own) for own in names]
 
 
 def count_channels(study: Study, asked: int | None, settings: SignalSettings) -> tuple[int, int]:
@@ -123,15 +122,13 @@ def count_channels(study: Study, asked: int | None, settings: SignalSettings) ->
     Needed is what the order asks for, else the policy's share of the montage, rounded up. Of files
     with different montages the largest counts, so that no channel lost between them is forgotten.
     """
-    held = [montage_of(f.recording) for f in study.counted if len(f.run_starts)]
-    montage = max(held, default=0)
+    montage = max(_montages(study), default=0)
     return asked or max(1, -(-montage * settings.needed_ppm // 1_000_000)), montage
 
 
 def fewest_channels(study: Study) -> int:
     """The fewest EEG electrodes, references left out, of a counted file with recorded time."""
-    held = [montage_of(f.recording) for f in study.counted if len(f.run_starts)]
-    return min(held, default=0)
+    return min(_montages(study), default=0)
 
 
 def summarise(
@@ -175,19 +172,14 @@ def summarise(
 def _facts(
     time: ChannelTime, edges: Int64, coverage: Coverage, recorded: Pair, settings: SignalSettings
 ) -> ChannelFacts:
-    states = (time.signal, time.flat, time.saturated, time.mains, time.large)
-    by_hour = [_within(pair, edges[:, 0], edges[:, 1]).tolist() for pair in states]
-    signal, flat, saturated, mains, large = (iv.total(pair) for pair in states)
+    states = time.states
+    by_hour = [_within(pair, edges[:, 0], edges[:, 1]).tolist() for pair in states.values()]
     return ChannelFacts(
         label=time.label,
         electrode=time.electrode,
-        signal_ns=signal,
-        flat_ns=flat,
-        saturated_ns=saturated,
-        mains_ns=mains,
-        large_ns=large,
+        **{f"{word}_ns": iv.total(pair) for word, pair in states.items()},
         recorded_ns=iv.total(time.recorded),
-        lost_at=_last_of(time.signal, recorded, coverage, settings),
+        lost_at=_last_of(states["signal"], recorded, coverage, settings),
         hourly=tuple(zip(*by_hour, strict=True)),
         doubtful_from=_doubtful_from(time, recorded, coverage, settings),
     )
@@ -214,7 +206,8 @@ def _doubtful_from(
     Clean is live without hum and not too large. A second or two that passes for clean does not
     mean that an electrode was put back, so a share decides.
     """
-    clean = iv.subtract(iv.subtract(time.signal, time.mains), time.large)
+    states = time.states
+    clean = iv.subtract(iv.subtract(states["signal"], states["mains"]), states["large"])
     begins = np.append(np.int64(coverage.first_start), clean[1])
     left = iv.total(recorded) - iv.held_before(recorded, begins)
     good = iv.total(clean) - iv.held_before(clean, begins)
@@ -264,14 +257,8 @@ def _bad_stretches(
     for channel in times:
         if channel.electrode is None:
             continue
-        states = {
-            "flat": channel.flat,
-            "saturated": channel.saturated,
-            "mains": channel.mains,
-            "large": channel.large,
-        }
-        for state, pair in states.items():
-            for start, end in _long(pair, gaps, settings):
+        for state in _STATES:
+            for start, end in _long(channel.states[state], gaps, settings):
                 found.setdefault((start, end, state), []).append(channel.label)
     longest = sorted(found, key=lambda k: (k[0] - k[1], k))[:MOST_STRETCHES]
     return tuple(

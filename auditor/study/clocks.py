@@ -7,7 +7,7 @@ stamp is ever changed silently.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
 from msgspec import Struct
@@ -21,7 +21,6 @@ from auditor.model.codes.study import StudyCode
 from auditor.policy.study import StudySettings
 from auditor.study.belonging import at_default_date
 from auditor.study.placing import about_files, in_order, moved, names, recorded_ns
-from auditor.study.sequence import Doubt
 
 _JOINED = 2 * MINUTE
 """Files this close to each other follow one another without an interruption of note (common
@@ -31,7 +30,7 @@ _LONGEST = 4000 * DAY
 
 
 def doubt_findings(
-    doubts: Sequence[Doubt],
+    others: Mapping[str, TimeMap],
     files: Sequence[StudyFile],
     counted: Sequence[StudyFile],
     axis: Axis,
@@ -39,10 +38,9 @@ def doubt_findings(
 ) -> Iterator[Finding]:
     """One finding for the stamps in the repeated hour, one for those in the skipped hour.
 
-    ``files`` are those of the reference copy: the files of other copies lie where their samples
-    put them, whatever their stamps.
+    ``others`` are the other readings by file; ``files`` are those of the reference copy: the files
+    of other copies lie where their samples put them, whatever their stamps.
     """
-    others = {d.name: d.other for d in doubts}
     doubtful = [f for f in files if f.name in others]
     recorded = recorded_ns(counted)
     hours: tuple[StudyCode, ...] = ("repeated_hour", "skipped_hour")

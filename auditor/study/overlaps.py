@@ -109,9 +109,8 @@ def overlap_findings(
 
 def _same(overlap: Overlap) -> bool:
     try:
-        if same_bytes(overlap.first.recording, overlap.second.recording):
-            return True
-        return same_samples(overlap.first, overlap.second, overlap.shared) is True
+        alike = same_bytes(overlap.first.recording, overlap.second.recording)
+        return alike or same_samples(overlap.first, overlap.second, overlap.shared)
     except OSError:
         return False
 

@@ -8,19 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from msgspec import Struct
-
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR
 from auditor.model import Recording, StudyFile, TimeMap
 from auditor.study.placing import SEAMLESS, in_order, place
-
-
-class Doubt(Struct, frozen=True):
-    """A file whose stamp has another reading: where it would lie then."""
-
-    name: str
-    other: TimeMap
 
 
 def in_sequence(
@@ -28,8 +19,8 @@ def in_sequence(
     axis: Axis,
     hookups: Sequence[int],
     one_copy: Callable[[Recording, Recording], bool],
-) -> tuple[list[StudyFile], list[Doubt]]:
-    """``recordings`` on the axis, in time order, with the doubts that their stamps leave.
+) -> tuple[list[StudyFile], dict[str, TimeMap]]:
+    """``recordings`` on the axis, in time order; where those lie whose stamp has another reading.
 
     A stamp in the hour that exists twice takes the reading that joins best to the file before it
     by its stamp, in whichever folder that is, and never one that overlaps where the other does not
@@ -44,19 +35,19 @@ def in_sequence(
             twice.append(recording)
         else:
             sure.append(place(recording, TimeMap(readings[0])))
-    doubts: list[Doubt] = []
+    others: dict[str, TimeMap] = {}
     placed = list(sure)
     for group in _by_transition(twice):
         for file in _resolve(group, axis, sure, hookups, one_copy):
             placed.append(file)
-            readings = axis.readings(file.recording.start_civil_ns)
-            doubts += [Doubt(file.name, TimeMap(r)) for r in readings if r != file.map.anchor]
+            first, second = axis.readings(file.recording.start_civil_ns)
+            others[file.name] = TimeMap(first if file.map.anchor == second else second)
     for file in sure:
         start = file.recording.start_civil_ns
         if not axis.exists(start):
             # The reading taken goes by the offset before the change; the other by the one after.
-            doubts.append(Doubt(file.name, TimeMap(start - axis.offset(file.map.anchor))))
-    return in_order(placed), doubts
+            others[file.name] = TimeMap(start - axis.offset(file.map.anchor))
+    return in_order(placed), others
 
 
 def _by_transition(recordings: Sequence[Recording]) -> list[list[Recording]]:

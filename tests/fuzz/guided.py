@@ -108,7 +108,7 @@ def targets(guided: bool) -> dict[str, Callable[[bytes], None]]:
 
     def orders(path: Path) -> None:
         read_orders(path)
-        OrderBook(path, "America/Denver").names()
+        OrderBook(path, "America/Denver").unused()
 
     def logs(path: Path) -> None:
         read_log("monitoring", path)

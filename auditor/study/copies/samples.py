@@ -76,11 +76,11 @@ def same_bytes(a: Recording, b: Recording) -> bool:
     return a.likeness is not None and a.likeness == b.likeness
 
 
-def same_samples(a: StudyFile, b: StudyFile, shared: Interval, points: int = 5) -> bool | None:
+def same_samples(a: StudyFile, b: StudyFile, shared: Interval, points: int = 5) -> bool:
     """Whether two files hold the same samples wherever they are compared inside ``shared``.
 
-    ``None`` where they have no channel of one rate in common, or their records never start
-    together. Raises ``OSError`` where a file cannot be read.
+    Nothing can be compared where they have no channel of one rate in common, or their records never
+    start together. Raises ``OSError`` where a file cannot be read.
     """
     mine, theirs = signal_channels(a.recording), signal_channels(b.recording)
     keys = sorted(
@@ -88,14 +88,12 @@ def same_samples(a: StudyFile, b: StudyFile, shared: Interval, points: int = 5) 
         for k in mine.keys() & theirs.keys()
         if sample_period(a.recording, mine[k]) == sample_period(b.recording, theirs[k])
     )
-    if not keys:
-        return None
     starts = a.map.instants(a.recording.offsets_ns)
     inside = np.flatnonzero(
         (starts >= shared.start) & (starts + a.recording.record_ns <= shared.end)
     )
-    if not len(inside):
-        return None
+    if not keys or not len(inside):
+        return False
     other = b.map.instants(b.recording.offsets_ns)
     compared = 0
     with samples_of(a.recording) as first, samples_of(b.recording) as second:
@@ -116,4 +114,4 @@ def same_samples(a: StudyFile, b: StudyFile, shared: Interval, points: int = 5) 
                     if not np.array_equal(own[: len(copy)], copy):
                         return False
                     compared += len(copy) > 0
-    return True if compared else None
+    return compared > 0
