@@ -16,7 +16,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from auditor.billing.periods import Window
-from auditor.billing.support import bounds_of
 from auditor.core import intervals as iv
 from auditor.core.durations import hms, in_words
 from auditor.core.intervals import Pair
@@ -115,7 +114,7 @@ def _while_recording(
     The very start and end of a gap still touch recorded time.
     """
     at = np.fromiter((check.at for check in checks), np.int64)
-    starts, ends = bounds_of(coverage.gaps)
+    starts, ends = iv.pair_of(coverage.gaps)
     # Gaps are sorted and apart: a check lies in one where more have begun before it than ended.
     in_gap = np.searchsorted(starts, at) > np.searchsorted(ends, at, "right")
     inside = (at >= coverage.first_start) & (at <= coverage.last_end) & ~in_gap
@@ -138,7 +137,7 @@ def _lapses(
     middle: list[tuple[End, AtMost]] = [("", usual)] * (len(edges) - 3)
     first, last = rule.first_within or usual, rule.last_within or usual
     # A period is touched where its recorded time, not only its wall time, lies in the lapse.
-    begins, ends = (iv.held_before(union, at) for at in bounds_of(periods))
+    begins, ends = (iv.held_before(union, at) for at in iv.pair_of(periods))
     low = np.searchsorted(ends, held[:-1], "right").tolist()
     high = np.searchsorted(begins, held[1:]).tolist()
     passed = np.diff(held).tolist()

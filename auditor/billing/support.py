@@ -120,18 +120,10 @@ def videos(
 
 def held_in(pair: Pair, extents: Sequence[Interval]) -> Int64:
     """How much of ``pair`` lies in each of ``extents``, shape (n,), in nanoseconds."""
-    starts, ends = bounds_of(extents)
+    starts, ends = iv.pair_of(extents)
     return iv.held_before(pair, ends) - iv.held_before(pair, starts)
 
 
 def pair_of(intervals: Sequence[Interval]) -> Pair:
     """The union of ``intervals`` as a plain pair."""
-    return iv.union(*bounds_of(intervals))
-
-
-def bounds_of(intervals: Sequence[Interval]) -> tuple[Int64, Int64]:
-    """Starts and ends of ``intervals`` as they stand, shapes (n,)."""
-    return (
-        np.fromiter((i.start for i in intervals), np.int64),
-        np.fromiter((i.end for i in intervals), np.int64),
-    )
+    return iv.union(*iv.pair_of(intervals))

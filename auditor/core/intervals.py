@@ -116,8 +116,7 @@ def clip(pair: Pair, interval: Interval) -> Pair:
     """The part of a plain pair inside ``interval``."""
     if interval.end <= interval.start:
         return empty()
-    bounds = np.array([interval.start], np.int64), np.array([interval.end], np.int64)
-    return intersection(pair, bounds)
+    return intersection(pair, pair_of([interval]))
 
 
 def joined(pair: Pair, floor_ns: int) -> Pair:
@@ -144,6 +143,12 @@ def held_before(pair: Pair, instants: Int64) -> Int64:
     at = np.maximum(np.searchsorted(starts, instants) - 1, 0)
     inside = np.clip(instants - starts[at], 0, lengths[at])
     return np.asarray(before[at] + inside)
+
+
+def pair_of(found: Iterable[Interval]) -> Pair:
+    """Starts and ends of intervals as they stand: plain only where they are."""
+    both = np.array([(i.start, i.end) for i in found], np.int64).reshape(-1, 2)
+    return both[:, 0], both[:, 1]
 
 
 def intervals(pair: Pair) -> tuple[Interval, ...]:

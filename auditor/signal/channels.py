@@ -58,17 +58,11 @@ class Plan(Struct, frozen=True):
     limited: bool
 
 
-def microvolts(dimension: str) -> float | None:
-    """Microvolts in one unit of ``dimension`` (either sign for micro), else ``None``."""
-    unit = dimension.strip().replace("µ", "u").replace("μ", "u")
-    if unit == "MV":  # written by careless hands for the millivolt, never for a million volts
-        return _MICROVOLTS["mv"]
-    return _MICROVOLTS.get(unit.lower())
-
-
 def step_uv(channel: Channel) -> float | None:
     """Microvolts in one digital step (positive), or ``None`` where the header gives no scale."""
-    factor = microvolts(channel.dimension)
+    unit = channel.dimension.strip().replace("µ", "u").replace("μ", "u")  # two signs for micro
+    # Careless hands write MV for the millivolt, never for a million volts.
+    factor = _MICROVOLTS.get(unit.lower())
     digital = channel.digital_max - channel.digital_min
     physical = channel.physical_max - channel.physical_min
     if factor is None or digital <= 0 or not math.isfinite(physical) or physical == 0:

@@ -148,11 +148,10 @@ def summarise(
     usable = enough_time(placed, recorded, needed, NO_SIGNAL)
     clean = enough_time(placed, recorded, needed, NO_SIGNAL | MAINS | LARGE)
     hours = clock_hours(coverage, study.axis, usable)
-    edges = np.array([(h.start, h.end) for h in hours], np.int64).reshape(-1, 2)
-    gaps = _gaps(coverage)
+    edges, gaps = iv.pair_of(hours), iv.pair_of(coverage.gaps)
     dropouts = iv.subtract(iv.holes(recorded), gaps)
-    if len(times) * len(edges) > MOST_CHANNEL_HOURS:
-        edges = edges[:0]
+    if len(times) * len(hours) > MOST_CHANNEL_HOURS:
+        edges = iv.empty()
     return SignalFacts(
         scanned=True,
         needed_channels=needed,
@@ -170,10 +169,10 @@ def summarise(
 
 
 def _facts(
-    time: ChannelTime, edges: Int64, coverage: Coverage, recorded: Pair, settings: SignalSettings
+    time: ChannelTime, edges: Pair, coverage: Coverage, recorded: Pair, settings: SignalSettings
 ) -> ChannelFacts:
     states = time.states
-    by_hour = [_within(pair, edges[:, 0], edges[:, 1]).tolist() for pair in states.values()]
+    by_hour = [_within(pair, *edges).tolist() for pair in states.values()]
     return ChannelFacts(
         label=time.label,
         electrode=time.electrode,
@@ -216,11 +215,6 @@ def _doubtful_from(
     bad_ms, left_ms = (left - good) // 1_000_000, left // 1_000_000
     enough &= bad_ms * 1_000_000 >= left_ms * settings.doubtful_end_ppm
     return int(begins[np.argmax(enough)]) if enough.any() else None
-
-
-def _gaps(coverage: Coverage) -> Pair:
-    bounds = np.array([(g.start, g.end) for g in coverage.gaps], np.int64).reshape(-1, 2)
-    return bounds[:, 0], bounds[:, 1]
 
 
 def _longest(usable: Pair, dropouts: Pair) -> Interval | None:

@@ -7,15 +7,15 @@ are widened to be seen: a position is never read back as a time. Durations stay 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from msgspec import Struct
 
 from auditor.core.clock import Axis
-from auditor.core.intervals import distinct, intervals, joined, subtract
+from auditor.core.intervals import distinct, intervals, joined, pair_of, subtract
 from auditor.core.units import DAY, HOUR
-from auditor.model import Audit, Int64, Interval
+from auditor.model import Audit, Int64
 
 FULL = 10_000
 """A row's full width: 100 % in hundredths of a percent."""
@@ -181,11 +181,6 @@ def _joined(left: Int64, right: Int64, join: int) -> list[tuple[int, int, int, i
     return [(int(left[a]), int(reach[b]), int(a), int(b)) for a, b in zip(new, last, strict=True)]
 
 
-def _arrays(intervals: Iterable[Interval]) -> tuple[Int64, Int64]:
-    pairs = np.array([(i.start, i.end) for i in intervals], dtype=np.int64).reshape(-1, 2)
-    return pairs[:, 0], pairs[:, 1]
-
-
 def _days(audit: Audit) -> tuple[list[int], bool]:
     """Civil days (since 1970-01-01) with recorded or ordered time, at most ``MAX_ROWS``."""
     axis = audit.study.axis
@@ -217,7 +212,7 @@ class _Marks(Struct, frozen=True):
     def of(cls, audit: Audit) -> _Marks:
         checks = () if audit.monitoring is None else audit.monitoring.checks
         return cls(
-            _arrays(audit.coverage.gaps),
+            pair_of(audit.coverage.gaps),
             np.array([a.at for a in audit.annotations], dtype=np.int64),
             np.array([c.at for c in checks], dtype=np.int64),
         )
@@ -260,7 +255,7 @@ def _links(marks: _Marks, scale: _Scale, spread: int) -> list[GapLink]:
 def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> Row:
     coverage = audit.coverage
     budget = max(30, FULL * rows // _MAX_BARS)
-    window = _arrays(() if audit.shortfall is None else (audit.shortfall.window,))
+    window = pair_of(() if audit.shortfall is None else (audit.shortfall.window,))
     usable, clean = audit.signal.usable, audit.signal.clean
     not_clean = None if usable is None or clean is None else subtract(usable, clean)
     copies: tuple[CopyLane, ...] = ()
@@ -269,7 +264,7 @@ def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> 
             CopyLane(
                 copy.name,
                 scale.bars(*copy.held, join=budget // 2),
-                scale.bars(*_arrays(copy.filled), join=budget, least=_HAIR),
+                scale.bars(*pair_of(copy.filled), join=budget, least=_HAIR),
             )
             for copy in coverage.copies
         )
@@ -277,10 +272,10 @@ def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> 
         start=scale.start,
         end=scale.end,
         length=(scale.end - scale.start) * FULL // scale.full,
-        nights=scale.bars(*_arrays(audit.nights)),
+        nights=scale.bars(*pair_of(audit.nights)),
         ordered=scale.bars(*window),
         recorded=scale.bars(coverage.union_starts, coverage.union_ends, join=max(5, budget // 3)),
-        unfilled=scale.bars(*subtract(window, _arrays([coverage.span])), least=_HAIR),
+        unfilled=scale.bars(*subtract(window, pair_of([coverage.span])), least=_HAIR),
         gaps=scale.bars(*marks.gaps, join=max(6, budget // 3), least=_HAIR),
         links=tuple(_links(marks, scale, spread)),
         usable=None if usable is None else scale.bars(*usable, join=budget),
@@ -288,10 +283,10 @@ def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> 
         copies=copies,
         video=None
         if audit.video is None
-        else scale.bars(*_arrays(audit.video.stretches), join=budget),
+        else scale.bars(*pair_of(audit.video.stretches), join=budget),
         events=scale.points(marks.annotations, step=max(20, budget // 2)),
         checks=scale.points(marks.checks),
-        lapses=() if audit.monitoring is None else scale.bars(*_arrays(audit.monitoring.lapses)),
+        lapses=() if audit.monitoring is None else scale.bars(*pair_of(audit.monitoring.lapses)),
         periods=tuple(
             Tick(scale.x(p.start), str(p.index))
             for p in (() if audit.billing is None else audit.billing.periods)

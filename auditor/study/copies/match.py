@@ -166,28 +166,22 @@ def _matched_to(reference: Device, found: Sequence[Device]) -> list[Copy]:
     """``reference`` as copy 'A' with every device that matches it, or one that does."""
     matched = [Copy("A", reference, reference.files)]
     left = [d for d in found if d is not reference]
-    tried = dict.fromkeys(map(id, left), 0)
-    searches = _MOST_SEARCHES
-    more = True
-    while more and left and searches > 0:
-        more = False
+    searches, before = _MOST_SEARCHES, 0
+    while len(matched) > before and searches > 0:
+        before = len(matched)
         for device in list(left):
-            fresh = matched[tried[id(device)] :]
-            tried[id(device)] = len(matched)
-            anywhere = not device.shares_time(reference)
-            copy = _match(device, fresh, name=len(matched), anywhere=anywhere) if fresh else None
+            copy = _match(device, matched, anywhere=not device.shares_time(reference))
             if copy is None:
                 searches -= 1
             else:
                 matched.append(copy)
                 left.remove(device)
-                more = True
     return matched
 
 
-def _match(device: Device, copies: Sequence[Copy], *, name: int = 0, anywhere: bool) -> Copy | None:
-    """``device`` beside the first of ``copies`` that it matches."""
-    letter = _letter(name or len(copies))
+def _match(device: Device, copies: Sequence[Copy], *, anywhere: bool) -> Copy | None:
+    """``device`` as one more copy, beside the first of ``copies`` that it matches."""
+    letter = _letter(len(copies))
     for copy in copies:
         try:
             alignment = align(device.files, copy.files, letter, anywhere=anywhere)
