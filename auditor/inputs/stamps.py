@@ -51,18 +51,18 @@ class Stamp(Struct, frozen=True):
         """Civil midnight of the date read in ``order``; ``None`` where it has no such reading."""
         for own, day in self.dates:
             if own is None or own == order:
-                return civil_ns(datetime(day.year, day.month, day.day))
+                return _midnight(day)
         return None
 
     def civil_readings(self) -> tuple[int, ...]:
         """Every civil time that it can be, for a date with a time; distinct, in order."""
         if self.clock_ns is None:
             return ()
-        found = {
-            civil_ns(datetime(day.year, day.month, day.day)) + self.clock_ns
-            for _, day in self.dates
-        }
-        return tuple(sorted(found))
+        return tuple(sorted({_midnight(day) + self.clock_ns for _, day in self.dates}))
+
+
+def _midnight(day: date) -> int:
+    return civil_ns(datetime(day.year, day.month, day.day))
 
 
 def read_stamp(text: str, beside: str = "") -> Stamp:

@@ -11,7 +11,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.core.clock import Axis
-from auditor.core.intervals import Int64, Interval
+from auditor.core.intervals import Int64, Interval, Pair, total, union
 from auditor.model.codes import Finding, SetAsideCode
 from auditor.model.recording import Recording, UnreadableFile
 
@@ -81,12 +81,14 @@ class StudyFile(Struct, frozen=True):
         return int(self.run_ends.max()) if len(self.run_ends) else self.map.anchor
 
     @property
+    def held(self) -> Pair:
+        """The union of its records' intervals as a plain pair."""
+        return union(self.run_starts, self.run_ends)
+
+    @property
     def recorded_ns(self) -> int:
         """Length of the union of its records' intervals, in nanoseconds."""
-        order = np.argsort(self.run_starts, kind="stable")
-        starts, ends = self.run_starts[order], np.maximum.accumulate(self.run_ends[order])
-        # Each run adds what reaches beyond every run that starts no later.
-        return int((ends - np.maximum(starts, np.append(starts[:1], ends[:-1]))).clip(0).sum())
+        return total(self.held)
 
     @property
     def interval(self) -> Interval | None:
@@ -117,30 +119,23 @@ class StudyCopy(Struct, frozen=True):
     confidence: str = ""
 
 
-class MissingPiece(Struct, frozen=True):
+class MissingPiece(Interval, frozen=True):
     """Where a file of one copy should lie between two of its files, by their rhythm or numbers.
 
-    ``before`` and ``after`` name the two files (untrusted), ``[start, end)`` is the hole between
-    them on the study axis, ``files`` how many files would fill it. ``schedule`` and ``numbers`` say
-    what shows it. ``unreadable`` or ``set_aside`` names a file that is there, lies in the hole by
-    its number, and is not counted; then none needs to be looked for on the card.
+    It is the hole between the files that ``before`` and ``after`` name (untrusted); ``files`` is
+    how many would fill it. ``schedule`` and ``numbers`` say what shows it. ``unreadable`` or
+    ``set_aside`` names a file that is there, lies in the hole by its number, and is not counted;
+    then none needs to be looked for on the card.
     """
 
     copy: str
     before: str
     after: str
-    start: int
-    end: int
     files: int
     schedule: bool
     numbers: bool
     unreadable: str = ""
     set_aside: str = ""
-
-    @property
-    def duration(self) -> int:
-        """Length of the hole in nanoseconds."""
-        return self.end - self.start
 
 
 class Pieces(Struct, frozen=True):

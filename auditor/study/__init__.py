@@ -111,7 +111,7 @@ def _put_together(
     copies = copies.with_files({f.name for f in counted})
 
     apart = [
-        *(Aside(f, "excluded_by_hand", by_order=True) for f in by_hand),
+        *(Aside(f, "excluded_by_hand") for f in by_hand),
         *of_patient.aside,
         *(a for _, s in by_channels for a in s.aside),
         *copies.aside,

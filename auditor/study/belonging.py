@@ -30,7 +30,7 @@ _AFTER_DEFAULT = 7 * DAY
 
 
 class Aside(Struct, frozen=True):
-    """A file that is not counted, and why; ``by_order`` where the order itself decided."""
+    """A file that is not counted, and why; ``by_order`` where the order told its patient."""
 
     file: StudyFile
     code: SetAsideCode
@@ -52,7 +52,11 @@ class Far(Struct, frozen=True):
 
 
 def _without(
-    files: Sequence[StudyFile], gone: Iterable[StudyFile], code: SetAsideCode, *, by_order: bool
+    files: Sequence[StudyFile],
+    gone: Iterable[StudyFile],
+    code: SetAsideCode,
+    *,
+    by_order: bool = False,
 ) -> Sorted:
     apart = {f.name for f in gone}
     return Sorted(
@@ -245,7 +249,7 @@ def sort_by_hookup(
     test = recorded_ns(early) <= settings.test_recording_ns and all(
         hookup - f.end <= _SHORTLY for f in early
     )
-    return _without(files, early, "test_recording" if test else "before_hookup", by_order=True)
+    return _without(files, early, "test_recording" if test else "before_hookup")
 
 
 def misdated(
@@ -296,4 +300,4 @@ def sort_by_channels(device: Device, pinned: Collection[str]) -> Sorted:
         for f in group
         if f.name not in pinned
     ]
-    return _without(device.files, others, "other_channel_set", by_order=False)
+    return _without(device.files, others, "other_channel_set")

@@ -43,15 +43,11 @@ def overlaps(files: Sequence[StudyFile]) -> Iterator[Overlap]:
         start = file.start
         active = [f for f in active if f.end > start]
         for other in active:
-            both = intervals.intersection(_held(other), _held(file))
+            both = intervals.intersection(other.held, file.held)
             if len(both[0]):
                 shared = Interval(int(both[0][0]), int(both[1][-1]))
                 yield Overlap(other, file, shared, intervals.total(both))
         active.append(file)
-
-
-def _held(file: StudyFile) -> intervals.Pair:
-    return intervals.union(file.run_starts, file.run_ends)
 
 
 def overlap_findings(
@@ -131,8 +127,7 @@ def _about(code: StudyCode, found: Sequence[Overlap], where: str, **given: Any) 
 
 
 def _inside(files: Sequence[StudyFile], recorded: int) -> Iterator[Finding]:
-    held = [(f, f.records_ns - intervals.total(_held(f))) for f in files]
-    twice = [(f, ns) for f, ns in held if ns > NS]
+    twice = [(f, ns) for f in files if (ns := f.records_ns - f.recorded_ns) > NS]
     if twice:
         total = sum(ns for _, ns in twice)
         yield about_files(

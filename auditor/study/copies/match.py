@@ -129,10 +129,7 @@ def match_copies(
             matched = [*matched, copy]
         else:
             searches -= 1
-            aside += [
-                Aside(f, distant.code, by_order=distant.code == "before_hookup")
-                for f in distant.device.files
-            ]
+            aside += [Aside(f, distant.code) for f in distant.device.files]
         progress.advance(1)
     aside += [
         Aside(f, "placement_out_of_range")
