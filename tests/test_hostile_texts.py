@@ -15,7 +15,7 @@ from helpers_hostile_folder import EIGHT, audited, roles, within
 from helpers_study_invariants import CONTROLS, check, page
 from msgspec.structs import replace
 
-from auditor.outputs.data import json_text
+from auditor.outputs.data import json_pieces
 
 # ---------------------------------------------------------------- what is in the files
 
@@ -54,7 +54,7 @@ def test_a_lone_surrogate_never_reaches_the_json(folder: Path) -> None:
     audit = audit_study(
         [folder], order=None, policy=load_policy(), options=Options(second_readers=False)
     )
-    text = json_text(replace(audit, study_id='S\udcff\\\ud800"\n'))
+    text = "".join(json_pieces(replace(audit, study_id='S\udcff\\\ud800"\n')))
     assert json.loads(text.encode("utf-8"))["study"]["study_id"] == 'S\\xff\\\\ud800"\n'
 
 

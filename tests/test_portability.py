@@ -12,14 +12,14 @@ from helpers_studies import write_piece
 
 import auditor
 from auditor.core.text import path_part
-from auditor.outputs.data import json_text
+from auditor.outputs.data import json_pieces
 
 POSIX_ONLY = ("pread", "preadv", "fchmod", "O_NOATIME", "O_NONBLOCK", "O_CLOEXEC", "O_NOCTTY")
 
 
 def facts(folder: Path) -> dict[str, object]:
     audit = auditor.audit_study(folder, ordered_hours="0.05", second_readers=False)
-    found: dict[str, object] = json.loads(json_text(audit))
+    found: dict[str, object] = json.loads("".join(json_pieces(audit)))
     found.pop("tool")
     return found
 

@@ -18,7 +18,7 @@ from helpers_studies import write_piece
 import auditor
 from auditor.core.units import HOUR, NS
 from auditor.model import Audit, Order
-from auditor.outputs.data import json_text
+from auditor.outputs.data import json_pieces
 
 ROOT = Path(__file__).resolve().parent.parent
 ORDER = """
@@ -77,7 +77,7 @@ def test_the_values_are_frozen_with_exact_nanoseconds(audit: Audit) -> None:
 
 
 def test_the_tables_say_what_audit_json_says(audit: Audit) -> None:
-    facts = json.loads(json_text(audit))
+    facts = json.loads("".join(json_pieces(audit)))
     tables = auditor.tables(audit)
     where = {
         "files": facts["files"],
@@ -190,7 +190,9 @@ def test_write_audit_writes_what_the_command_writes_and_overwrites_nothing(
         "gaps.csv",
         "hours.csv",
     }
-    assert (tmp_path / "out" / "audit.json").read_text(encoding="utf-8") == json_text(audit)
+    assert (tmp_path / "out" / "audit.json").read_text(encoding="utf-8") == "".join(
+        json_pieces(audit)
+    )
     with pytest.raises(auditor.AuditorError, match="already holds an audit"):
         auditor.write_audit(audit, tmp_path / "out")
     auditor.write_audit(audit, tmp_path / "out", force=True)

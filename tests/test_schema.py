@@ -17,7 +17,7 @@ from auditor.demo.studies import plans
 from auditor.inputs.order import order_from_hours
 from auditor.model import Audit
 from auditor.model.codes import CAUSES, FINDINGS, REASONS
-from auditor.outputs.data import document, json_text, schema
+from auditor.outputs.data import document, json_pieces, schema
 from auditor.pipeline import Options, examine, judge
 from auditor.policy import load_policy
 
@@ -93,7 +93,7 @@ def test_a_key_that_is_not_described_is_found() -> None:
 
 def test_the_text_is_the_document_with_one_row_a_line(demo: Demo) -> None:
     audit = demo.audit("S-2042")
-    text = json_text(audit)
+    text = "".join(json_pieces(audit))
     assert json.loads(text) == json.loads(json.dumps(document(audit)))
     longest = max(len(audit.annotations), len(audit.hours), len(audit.rules))
     assert text.count("\n") > longest

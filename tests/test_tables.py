@@ -10,21 +10,21 @@ import pytest
 from msgspec.structs import replace
 
 from auditor.core.units import HOUR
-from auditor.outputs.data import csv_texts
+from auditor.outputs.data import csv_pieces
 
 
 def rows(audit_name: str, file: str) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(csv_texts(h.SCENARIOS[audit_name]())[file])))
+    return list(csv.DictReader(io.StringIO("".join(csv_pieces(h.SCENARIOS[audit_name]())[file]))))
 
 
 def test_recorded_time_as_text_is_rounded_down_and_an_interruption_up() -> None:
     audit = h.build(
         {"A": [(h.HOOKUP, h.HOOKUP + HOUR - 1), (h.HOOKUP + 2 * HOUR, h.HOOKUP + 3 * HOUR)]}
     )
-    texts = csv_texts(replace(audit, gap_causes=audit.gap_causes[:1]))
-    (gap,) = csv.DictReader(io.StringIO(texts["gaps.csv"]))
+    texts = csv_pieces(replace(audit, gap_causes=audit.gap_causes[:1]))
+    (gap,) = csv.DictReader(io.StringIO("".join(texts["gaps.csv"])))
     assert (gap["duration_s"], gap["duration_hms"]) == ("3600.000000001", "1:00:01")
-    first = next(csv.DictReader(io.StringIO(texts["segments.csv"])))
+    first = next(csv.DictReader(io.StringIO("".join(texts["segments.csv"]))))
     assert (first["duration_s"], first["recorded_hms"]) == ("3599.999999999", "0:59:59")
 
 
@@ -40,5 +40,5 @@ def test_billing_periods_stand_on_a_line_each_with_their_dates() -> None:
 @pytest.mark.parametrize("name", ["files", "segments", "gaps", "hours", "periods"])
 def test_an_audit_without_order_or_scan_keeps_every_table_and_its_headings(name: str) -> None:
     for scenario in ("no_order", "signal_off"):
-        text = csv_texts(h.SCENARIOS[scenario]())[f"{name}.csv"]
+        text = "".join(csv_pieces(h.SCENARIOS[scenario]())[f"{name}.csv"])
         assert text.splitlines()[0].count(",") >= 4

@@ -237,10 +237,6 @@ class Writer:
         self.records += count
         self._file.write(block.data)
 
-    def write_raw(self, raw: bytes) -> None:
-        """Append bytes as they are; no record is counted. For files that are to be damaged."""
-        self._file.write(raw)
-
     def close(self, count: int | None = None) -> None:
         """Write the record count (``count`` where the header is to claim another) and close."""
         assert not self._waiting, f"no room for {self._waiting}"

@@ -213,13 +213,8 @@ def person_rows(decisions: Iterable[PersonDecision]) -> list[Row]:
     return list(PERSON.rows(decisions, Axis()))
 
 
-def json_text(audit: Audit) -> str:
-    """``audit.json``: valid UTF-8 always, keys in a fixed order, one trailing newline."""
-    return "".join(json_pieces(audit))
-
-
 def json_pieces(audit: Audit) -> Iterator[str]:
-    """``json_text`` in pieces, one after another.
+    """``audit.json`` in pieces: valid UTF-8 always, keys in a fixed order, one trailing newline.
 
     The rows of a long list stand one a line and are made a few at a time, so a study with many
     interruptions takes little memory.

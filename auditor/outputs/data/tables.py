@@ -92,13 +92,9 @@ _CSV = {
 }  # fmt: skip
 
 
-def csv_texts(audit: Audit) -> dict[str, str]:
-    """The CSV files by name: UTF-8, comma, one header row, cells that no spreadsheet runs."""
-    return {name: "".join(pieces) for name, pieces in csv_pieces(audit).items()}
-
-
 def csv_pieces(audit: Audit) -> dict[str, Iterator[str]]:
-    """``csv_texts`` with each text in pieces, one after another."""
+    """The CSV files by name, each in pieces: UTF-8, comma, one header row, cells that no
+    spreadsheet runs."""
     return {name: _lines(table, audit) for name, table in _CSV.items()}
 
 
