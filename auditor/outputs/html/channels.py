@@ -9,6 +9,7 @@ from above; what stays open was flat. An hour without recording has no strip.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import groupby
 
 from msgspec import Struct
 
@@ -87,12 +88,11 @@ def _heights(
 
 def _path(heights: Sequence[int], *, below: bool = False) -> str:
     """Rectangles of the heights, hours of one height joined, as SVG path data."""
-    parts: list[str] = []
-    start = 0
-    for i in range(1, len(heights) + 1):
-        if i == len(heights) or heights[i] != heights[start]:
-            if heights[start]:
-                top = HEIGHT - heights[start] if below else 0
-                parts.append(f"M{start} {top}h{i - start}v{heights[start]}h{start - i}z")
-            start = i
+    parts, start = [], 0
+    for height, hours in groupby(heights):
+        width = len(tuple(hours))
+        if height:
+            top = HEIGHT - height if below else 0
+            parts.append(f"M{start} {top}h{width}v{height}h{-width}z")
+        start += width
     return "".join(parts)

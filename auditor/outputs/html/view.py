@@ -150,19 +150,16 @@ def billing_lines(audit: Audit) -> list[Line]:
     if billing is None:
         return [Line("Codes", "", "none compared")]
 
+    asked = [f for f in audit.findings if f.question == "billing"]
+
     def head(log: str, *beginnings: str) -> str:
         """What is to be looked at: of these codes, or of the log of this kind."""
-        return next(
-            (
-                f.headline
-                for f in audit.findings
-                if f.question == "billing"
-                and (
-                    f.code.startswith(beginnings) or (f.code.startswith("log_") and f.where == log)
-                )
-            ),
-            "",
+        fitting = (
+            f.headline
+            for f in asked
+            if f.code.startswith(beginnings) or (f.code.startswith("log_") and f.where == log)
         )
+        return next(fitting, "")
 
     lines = []
     if billing.minimum is not None:
