@@ -44,8 +44,6 @@ class Folder(Struct, frozen=True):
     newest: str
     order: str
     whole: bool = True
-    direct: bool = False
-    """Whether recordings lie in it and not only in folders below."""
 
 
 class Listing(Struct, frozen=True):
@@ -55,6 +53,8 @@ class Listing(Struct, frozen=True):
     path: str
     way: tuple[tuple[str, str], ...]
     """(id, name) of each folder from the root to this one."""
+    direct: bool
+    """Whether recordings lie in it and not only in folders below."""
     folders: tuple[Folder, ...]
     left_out: int = 0
 
@@ -142,6 +142,7 @@ class Places:
             here=self._folder(path, budget),
             path=printable(str(path)),
             way=tuple((self.id_of(p), _name(p)) for p in reversed(way)),
+            direct=any(_recordings(path, [_MOST_LOOKED_AT], deep=False)),
             folders=tuple(self._folder(one, budget) for one in names[:MOST_SHOWN]),
             left_out=max(0, len(names) - MOST_SHOWN),
         )
@@ -167,7 +168,6 @@ class Places:
             _day(max(dates)) if dates else "",
             "" if order is None else printable(order.name),
             whole=budget[0] > 0,
-            direct=next(_recordings(path, [_MOST_LOOKED_AT], deep=False), None) is not None,
         )
 
 

@@ -6,13 +6,13 @@ import os
 import threading
 import time
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 
 from msgspec import Struct
 
 from auditor.batch.command import goes_on
 from auditor.batch.folder import slug_of
-from auditor.batch.history import Inputs
 from auditor.batch.jobs import Job, snapshot
 from auditor.core.clock import now_utc
 from auditor.core.errors import AuditorError, SettingsError, UsageError
@@ -25,13 +25,6 @@ from auditor.model import Order
 from auditor.pipeline import Options
 
 _LOOKS_KEPT = 8
-_LOOK_KEPT_S = 300
-
-
-class _Kept(Struct, frozen=True):
-    look: Look
-    at: float
-    files: Inputs
 
 
 class Waiting(Struct, frozen=True):
@@ -63,7 +56,7 @@ class Desk:
         self.last_by = ""
         """The name that was last given with a decision, filled in at the next."""
         self._asked = time.monotonic()
-        self._looks: dict[Path, _Kept] = {}
+        self._look = lru_cache(_LOOKS_KEPT)(lambda folder, files: self.looker.look(folder))
 
     def asked(self) -> None:
         """A person asked for a page."""
@@ -97,14 +90,7 @@ class Desk:
 
     def look(self, folder: Path) -> Look:
         """The first look at a folder, kept while nothing in it changes. Raises ``AuditorError``."""
-        now = snapshot([str(folder)])
-        kept = self._looks.get(folder)
-        if kept and kept.files == now and time.monotonic() - kept.at < _LOOK_KEPT_S:
-            return kept.look
-        look = self.looker.look(folder)
-        self._looks = dict(list(self._looks.items())[-_LOOKS_KEPT:])
-        self._looks[folder] = _Kept(look, time.monotonic(), now)
-        return look
+        return self._look(folder, tuple(map(tuple, snapshot([str(folder)]))))
 
     def order(self, study: str, folder: Path) -> KnownOrder:
         """The order of a study, wherever it stands."""
