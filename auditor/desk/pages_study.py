@@ -19,7 +19,7 @@ from auditor.core.clock import now_utc
 from auditor.core.errors import AuditorError, SettingsError, UsageError
 from auditor.core.text import path_part, storable
 from auditor.desk.order_form import Filled, checked, corrected, filled_from
-from auditor.desk.pages_worklist import OUTCOMES, QUESTIONS, STATES, line_of
+from auditor.desk.pages_worklist import OUTCOMES, QUESTIONS, STATES, Line
 from auditor.desk.render import page, path_text, see, size_words, study_id
 from auditor.desk.runs import Run
 from auditor.desk.security import Refused, shut_off
@@ -129,7 +129,7 @@ class StudyPages:
             "desk-study.html",
             status=status,
             error=error,
-            line=line_of(row, desk.runs.all(), decided),
+            line=Line(id, row, decided, run),
             document=document,
             summary=row.summary,
             note=_held(document, "note", dict).get("text", ""),

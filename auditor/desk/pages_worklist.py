@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from flask import Flask, Response, jsonify, request
 from msgspec import Struct
 
@@ -42,12 +40,6 @@ class Line(Struct, frozen=True):
     run: Run | None
 
 
-def line_of(row: WorkRow, runs: Sequence[Run], decided: Decided) -> Line:
-    """The row as the desk shows it."""
-    mine = [run for run in runs if run.study == row.study]
-    return Line(study_id(row.study), row, decided, mine[-1] if mine else None)
-
-
 class WorklistPages:
     """The first page and the trends."""
 
@@ -65,31 +57,33 @@ class WorklistPages:
     def show(self) -> Response:
         """The list. A search comes as a form, so that no name gets into an address."""
         role = request.values.get("for", "")
+        role = role if role in ROLES else ""
         wanted = request.form.get("words", "").casefold().split()
         every = request.values.get("show", "") != "open"
         rows = self._desk.shelf.worklist()
         runs = self._desk.runs.all()
+        latest = {run.study: run for run in runs}
         decided = self._desk.shelf.decided()
         lines: list[Line] = []
         fitting = 0
         for row in rows:
             if not every and row.settled and not wanted:
                 continue
-            line = line_of(row, runs, decided.get(row.study, Decided()))
-            if role in ROLES and role and role not in row.acts:
+            if role and role not in row.acts:
                 continue
             if not all(word in _searched(row) for word in wanted):
                 continue
             fitting += 1
             if len(lines) < MOST_ROWS:
-                lines.append(line)
+                said, run = decided.get(row.study, Decided()), latest.get(row.study)
+                lines.append(Line(study_id(row.study), row, said, run))
         return page(
             "desk-worklist.html",
             lines=lines,
             fitting=fitting,
             total=len(rows),
             open=sum(not row.settled for row in rows),
-            role=role if role in ROLES else "",
+            role=role,
             roles=ROLES,
             every=every,
             words=request.form.get("words", ""),
@@ -98,7 +92,7 @@ class WorklistPages:
             questions=QUESTIONS,
             states=STATES,
             running=[run for run in runs if not run.ended],
-            failed=[run for run in _latest(runs) if run.state == "failed"],
+            failed=[run for run in latest.values() if run.state == "failed"],
             waiting=self._desk.waiting,
             audited_of=self._desk.shelf.audited(),
             last_by=self._desk.last_by,
@@ -138,8 +132,3 @@ def _searched(row: WorkRow) -> str:
     texts = (row.study, summary["study_id"], summary["patient_code"], summary["recorder"],
              summary["headline"])  # fmt: skip
     return " ".join(text for text in texts if text).casefold()
-
-
-def _latest(runs: Sequence[Run]) -> list[Run]:
-    """Each study's last run."""
-    return list({run.study: run for run in runs}.values())

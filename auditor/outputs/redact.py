@@ -57,6 +57,8 @@ _OUR_PLACES = frozenset(
 _OUR_PLACE_IN_FILE = re.compile(
     r"(header|fields?|first|after|annotation|record|at|byte)\b[a-z0-9 ,'()-]*"
 )
+_NAMED = ("before", "after", "unreadable", "set_aside")
+"""Fields of a missing piece that name a file, where there is one."""
 _DATE = re.compile(r"\b(19|20)\d\d\b|\d{1,2}[./]\d{1,2}[./]\d{2}")
 Redact = Literal["names", "dates"]
 """What a redacted audit hides: all names and texts, and on request the dates too."""
@@ -240,13 +242,7 @@ class _Neutral:
                     p,
                     regular=self._names(p.regular),
                     missing=tuple(
-                        replace(
-                            m,
-                            before=self.name(m.before),
-                            after=self.name(m.after),
-                            unreadable=self.name(m.unreadable) if m.unreadable else "",
-                            set_aside=self.name(m.set_aside) if m.set_aside else "",
-                        )
+                        replace(m, **{k: self.name(getattr(m, k)) for k in _NAMED if getattr(m, k)})
                         for m in p.missing
                     ),
                 )
