@@ -100,8 +100,8 @@ class WorklistPages:
         )
 
     def _version(self) -> str:
-        desk = self._desk
-        return f"{desk.shelf.version()}-{desk.runs.version}-{hash(desk.waiting)}"
+        states = tuple((run.id, run.state) for run in self._desk.runs.all())
+        return f"{self._desk.shelf.version()}-{hash((states, self._desk.waiting))}"
 
     def changes(self) -> Response:
         """What a page that is open asks for every few seconds."""

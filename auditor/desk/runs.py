@@ -75,8 +75,6 @@ class Runs:
         self._process: tuple[str, object] | None = None
         self._closed = False
         self._number = 0
-        self.version = 0
-        """Changes with every change of the queue."""
         self._thread = threading.Thread(target=self._work, name="desk-runs", daemon=True)
         self._thread.start()
 
@@ -91,7 +89,6 @@ class Runs:
             run = Run(f"{self._number}", job.study)
             self._runs[run.id], self._jobs[run.id] = run, job
             self._forget()
-            self.version += 1
             self._lock.notify_all()
             return run
 
@@ -148,7 +145,6 @@ class Runs:
             if run.ended:
                 return  # cancelled meanwhile: that stands
             self._runs[number] = replace(run, **changes)
-            self.version += "state" in changes
 
     def _work(self) -> None:
         while True:
