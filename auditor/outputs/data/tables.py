@@ -8,9 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
-from msgspec import Struct
-
-from auditor.model import Audit, DayCode, Period, StudyFile, Technical, UnreadableFile
+from auditor.model import Audit, DayCode, Period, Technical
 from auditor.outputs.data import keys as k
 from auditor.outputs.data.document import ANNOTATION, FINDING, SECOND
 from auditor.outputs.data.facts import CHANNEL, FILE, GAP, HOUR, NIGHT, SEGMENT, explained
@@ -19,12 +17,6 @@ from auditor.outputs.data.thresholds import PERIOD, date_text
 
 if TYPE_CHECKING:
     import pandas as pd
-
-_FILE = (
-    "name role reason copy format start end records record_s recorded_s eeg_channels channels "
-    "annotations size_bytes sha256"
-)
-_SPAN = "start end duration_s"
 
 
 def _units(technical: Technical) -> str:
@@ -58,88 +50,66 @@ def _billed(audit: Audit) -> Iterable[tuple[Period, DayCode | None]]:
         yield period, days[i] if i < len(days) else None
 
 
-def _files(audit: Audit) -> Iterable[StudyFile | UnreadableFile]:
-    return (*audit.study.files, *audit.study.unreadable)
-
-
-class _Csv(Struct, frozen=True):
-    """One CSV file; a duration ``…_hms`` rounds ``up`` where it is missing time."""
-
-    of: Object
-    rows: Callable[[Audit], Iterable[Any]]
-    columns: str
-    up: bool = False
-
-
+_ROWS: dict[str, tuple[Object, Callable[[Audit], Iterable[Any]]]] = {
+    "files": (FILE, lambda a: (*a.study.files, *a.study.unreadable)),
+    "segments": (SEGMENT, attrgetter("coverage.segments")),
+    "gaps": (GAP, explained),
+    "hours": (HOUR, attrgetter("hours")),
+    "nights": (NIGHT, lambda a: a.nights if a.signal.scanned else ()),
+    "channels": (CHANNEL, attrgetter("signal.channels")),
+    "annotations": (ANNOTATION, attrgetter("annotations")),
+    "periods": (PERIOD, lambda a: a.billing.periods if a.billing else ()),
+    "billed": (BILLED, _billed),
+    "second_readers": (SECOND, attrgetter("second_readers")),
+    "findings": (FINDING, attrgetter("findings")),
+}
+"""What the rows of each table are, and where they come from."""
+_TABLES = {
+    "files": "name role reason copy format start end records record_s recorded_s eeg_channels "
+    "channels annotations size_bytes sha256",
+    "segments": "start end duration_s recorded_s copies",
+    "gaps": "start end duration_s likely_cause rank evidence supporting against",
+    "hours": "start recorded_s usable_s clean_s",
+    "nights": "start end recorded_s usable_s clean_s",
+    "channels": "label eeg electrode signal_s flat_s saturated_s mains_s large_s recorded_s "
+    "lost_at",
+    "annotations": "at duration_s text file in_recording",
+    "periods": "index date start end recorded_s usable_s",
+    "second_readers": "file library version recorded_s agrees note start records",
+    "findings": "code severity where text expected observed action file question",
+}
+"""Columns of each pandas table."""
 _CSV = {
-    "files.csv": _Csv(
-        FILE, _files,
-        f"{_FILE} recorded_hms header_record_count data_offset record_bytes closed",
-    ),
-    "segments.csv": _Csv(
-        SEGMENT, attrgetter("coverage.segments"),
-        f"{_SPAN} recorded_s copies duration_hms recorded_hms",
-    ),
-    "gaps.csv": _Csv(GAP, explained, f"{_SPAN} likely_cause evidence rank duration_hms", up=True),
-    "hours.csv": _Csv(
-        HOUR, attrgetter("hours"), "start recorded_s usable_s clean_s recorded_hms"
-    ),
-    "periods.csv": _Csv(
-        BILLED, _billed,
-        "period date start end recorded_s recorded_hms technical above_hms to_next_hms "
-        "professional monitoring video usable_s notes",
-    ),
+    "files.csv": ("files", f"{_TABLES['files']} recorded_hms header_record_count data_offset "
+                  "record_bytes closed"),
+    "segments.csv": ("segments", f"{_TABLES['segments']} duration_hms recorded_hms"),
+    "gaps.csv": ("gaps", "start end duration_s likely_cause evidence rank duration_hms"),
+    "hours.csv": ("hours", f"{_TABLES['hours']} recorded_hms"),
+    "periods.csv": ("billed", "period date start end recorded_s recorded_hms technical above_hms "
+                    "to_next_hms professional monitoring video usable_s notes"),
 }  # fmt: skip
+"""Rows and columns of each CSV file."""
 
 
 def csv_pieces(audit: Audit) -> dict[str, Iterator[str]]:
     """The CSV files by name, each in pieces: UTF-8, comma, one header row, cells that no
     spreadsheet runs."""
-    return {name: _lines(table, audit) for name, table in _CSV.items()}
+    return {name: _lines(table, columns, audit) for name, (table, columns) in _CSV.items()}
 
 
-def _lines(table: _Csv, audit: Audit) -> Iterator[str]:
-    axis = audit.study.axis
-    columns = tuple(table.of.kinds(table.columns.split(), axis))
+def _lines(table: str, named: str, audit: Audit) -> Iterator[str]:
+    axis, (of, rows_of) = audit.study.axis, _ROWS[table]
+    columns = tuple(of.kinds(named.split(), axis))
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(columns)
-    for some in in_chunks(table.of.csv_rows(table.rows(audit), axis, columns, up=table.up)):
+    missing = table == "gaps"  # missing time is shown rounded up
+    for some in in_chunks(of.csv_rows(rows_of(audit), axis, columns, up=missing)):
         rows.writerows(some)
         yield text.getvalue()
         text.seek(0)
         text.truncate()
     yield text.getvalue()
-
-
-_TABLES: dict[str, tuple[Object, Callable[[Audit], Iterable[Any]], str]] = {
-    "files": (FILE, _files, _FILE),
-    "segments": (SEGMENT, attrgetter("coverage.segments"), f"{_SPAN} recorded_s copies"),
-    "gaps": (GAP, explained, f"{_SPAN} likely_cause rank evidence supporting against"),
-    "hours": (HOUR, attrgetter("hours"), "start recorded_s usable_s clean_s"),
-    "nights": (
-        NIGHT, lambda a: a.nights if a.signal.scanned else (),
-        "start end recorded_s usable_s clean_s",
-    ),
-    "channels": (
-        CHANNEL, attrgetter("signal.channels"),
-        "label eeg electrode signal_s flat_s saturated_s mains_s large_s recorded_s lost_at",
-    ),
-    "annotations": (ANNOTATION, attrgetter("annotations"), "at duration_s text file in_recording"),
-    "periods": (
-        PERIOD, lambda a: a.billing.periods if a.billing else (),
-        "index date start end recorded_s usable_s",
-    ),
-    "second_readers": (
-        SECOND, attrgetter("second_readers"),
-        "file library version recorded_s agrees note start records",
-    ),
-    "findings": (
-        FINDING, attrgetter("findings"),
-        "code severity where text expected observed action file question",
-    ),
-}  # fmt: skip
-"""Name of the table: what its rows are, where they come from, and its columns."""
 
 
 def audit_tables(audit: Audit) -> dict[str, pd.DataFrame]:
@@ -148,7 +118,8 @@ def audit_tables(audit: Audit) -> dict[str, pd.DataFrame]:
 
     tables = {}
     axis = audit.study.axis
-    for name, (of, rows, columns) in _TABLES.items():
+    for name, columns in _TABLES.items():
+        of, rows = _ROWS[name]
         kinds = of.kinds(columns.split(), axis)
         table = pd.DataFrame(of.rows(rows(audit), axis)).reindex(columns=list(kinds))
         for column, kind in kinds.items():
