@@ -14,7 +14,8 @@ from auditor.batch.history import FILE_NAME, Inputs
 from auditor.core.errors import OutputError, UsageError, system_errors
 from auditor.core.files import make_private, touch_private
 from auditor.core.text import path_part
-from auditor.outputs.files import replace_file, sweep_together, sweep_within
+from auditor.outputs.files import replace_file, sweep_together
+from auditor.outputs.files import sweep as sweep_folders
 
 AUDITS = "audits"
 LOCK = "batch.lock"
@@ -69,7 +70,7 @@ def check_own(out: Path) -> None:
 def sweep(out: Path) -> None:
     """Put right what a dead run left unfinished among its outputs. Only while ``held``."""
     sweep_together(out)
-    sweep_within(out / AUDITS)
+    sweep_folders(out / AUDITS)
 
 
 class Names:

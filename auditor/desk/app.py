@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import traceback
 from pathlib import Path
-from typing import Any
 
 from flask import Flask, Response, request
 from werkzeug.exceptions import HTTPException
@@ -121,5 +120,5 @@ def _frames(error: BaseException) -> str:
 
 
 def _message(title: str, text: str, status: int) -> Response:
-    values: dict[str, Any] = {"title": title, "text": text}
-    return page("desk-message.html", status=status, frame=status not in (403, 421), **values)
+    frame = status not in (403, 421)
+    return page("desk-message.html", status=status, frame=frame, title=title, text=text)

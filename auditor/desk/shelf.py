@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import asdict
 
 from auditor.batch.decide import decide, show_decisions
 from auditor.batch.find import find_studies
@@ -96,8 +97,7 @@ class Shelf:
             self._stack.close()
             return self.holder()
         self._held = True
-        mine = Holder(_user(), platform.node(), now_utc())
-        self._write(HOLDER, {"user": mine.user, "host": mine.host, "since_utc": mine.since_utc})
+        self._write(HOLDER, asdict(Holder(_user(), platform.node(), now_utc())))
         with held(self.folder) as free:
             if free:
                 sweep(self.folder)

@@ -44,7 +44,7 @@ def check_free(out: Path, *, force: bool) -> None:
     """Raise ``OutputError`` where ``out`` cannot take an audit, before any work is done."""
     with system_errors(OutputError, out, "cannot be used", "Give another --out."):
         out = _place(out)
-        sweep(out)
+        sweep(out.parent, out.name)
         if not out.exists():
             return
         if not out.is_dir():
@@ -68,7 +68,7 @@ def write_folder(out: Path, texts: Mapping[str, str | Iterable[str]]) -> None:
     state = "nothing was changed"
     try:
         out = _place(out)
-        sweep(out)
+        sweep(out.parent, out.name)
         out.parent.mkdir(parents=True, exist_ok=True)
         beside = _hidden(out, "part")
         beside.mkdir(mode=0o700)
@@ -141,7 +141,7 @@ def made_beside(out: Path) -> Iterator[Path]:
 
     Raises ``OSError``; then each file in ``out`` is as it was, or new.
     """
-    sweep(out)
+    sweep(out.parent, out.name)
     beside = _hidden(out, "part")
     try:
         beside.mkdir()
@@ -208,24 +208,16 @@ def write_together(folder: Path, texts: Mapping[str, str]) -> None:
             shutil.rmtree(new, ignore_errors=True)
 
 
-def sweep(out: Path) -> None:
-    """Put right what a dead process left beside the folder ``out``; an older audit comes back."""
-    for path, _, kind in _left_over(out.parent, _short(out.name)):
-        _settle(path, out, kind)
-
-
-def sweep_within(parent: Path) -> None:
-    """``sweep`` for every folder that was being written in ``parent``."""
-    for path, name, kind in _left_over(parent):
-        _settle(path, parent / name, kind)
-
-
-def _settle(path: Path, out: Path, kind: str) -> None:
-    if kind == "old" and not out.exists():
-        with suppress(OSError):
-            path.rename(out)
-            return
-    shutil.rmtree(path, ignore_errors=True)
+def sweep(parent: Path, name: str | None = None) -> None:
+    """Put right what a dead process left beside the folder ``name`` in ``parent``, or beside any
+    there; an older audit comes back."""
+    for path, held, kind in _left_over(parent, None if name is None else _short(name)):
+        out = parent / (name or held)
+        if kind == "old" and not out.exists():
+            with suppress(OSError):
+                path.rename(out)
+                continue
+        shutil.rmtree(path, ignore_errors=True)
 
 
 def sweep_together(folder: Path) -> None:
