@@ -267,12 +267,14 @@ def test_a_folder_that_becomes_a_link_is_looked_at_anew(tree: Path) -> None:
 def test_a_listing_counts_recordings_and_shows_neither_links_nor_hidden_folders(
     tree: Path,
 ) -> None:
-    listing = Places([tree / "root"]).listing((tree / "root").resolve())
-    assert [(f.name, f.recordings, f.order, f.direct) for f in listing.folders] == [
-        ("S-2041", 1, "order.toml", True)
+    places, root = Places([tree / "root"]), (tree / "root").resolve()
+    listing = places.listing(root)
+    assert [(f.name, f.recordings, f.order) for f in listing.folders] == [
+        ("S-2041", 1, "order.toml")
     ]
     assert listing.here.recordings == 1
-    assert not listing.here.direct
+    assert not listing.direct
+    assert places.listing(root / "S-2041").direct
 
 
 @pytest.mark.parametrize("wrap", ["{}", ' "{}" ', "'{}'", "file://{}", "{}/"])
