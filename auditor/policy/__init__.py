@@ -1,4 +1,5 @@
-"""The policy: thresholds and limits as data, read from TOML, each room's section in its module.
+"""The policy: thresholds and limits as data, read from TOML; each room's section in its module, the
+desk's one setting here.
 
 A policy file need hold only what differs: its keys replace those of the default, section by
 section; lists and tables inside a section are replaced whole.
