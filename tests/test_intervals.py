@@ -43,6 +43,15 @@ def runs(of: set[int]) -> list[tuple[int, int]]:
 
 
 @given(spans)
+def test_intervals_as_a_pair_are_their_bounds_in_whole_nanoseconds(
+    a: list[tuple[int, int]],
+) -> None:
+    pair = iv.pair_of(Interval(*span) for span in a)
+    assert listed(pair) == a
+    assert [array.dtype for array in pair] == [np.dtype(np.int64)] * 2
+
+
+@given(spans)
 def test_a_union_is_the_maximal_runs_of_all_ticks(a: list[tuple[int, int]]) -> None:
     assert listed(plain(a)) == runs(held(a))
 

@@ -42,8 +42,7 @@ class Plan(Struct, frozen=True):
     ``quiet_steps``: at most this much in a second is no change. ``large_steps``: more than this is
     implausible. ``low`` and ``high`` are the digital limits (out of reach where the header's are
     none). ``mains_hz`` are the frequencies that the rate can show, empty for channels without EEG.
-    ``scaled`` is false where the header gives no usable scale,
-    ``limited`` where it gives no usable digital limits.
+    ``scaled`` is false where the header gives no usable scale or no usable digital limits.
     """
 
     channel: Channel
@@ -55,7 +54,6 @@ class Plan(Struct, frozen=True):
     high: int
     mains_hz: tuple[int, ...]
     scaled: bool
-    limited: bool
 
 
 def step_uv(channel: Channel) -> float | None:
@@ -111,8 +109,7 @@ def _plan(channel: Channel, key: str, rate: float, settings: SignalSettings) -> 
         low=max(channel.digital_min, -_NEVER) if limits else -_NEVER,
         high=min(channel.digital_max, _NEVER) if limits else _NEVER,
         mains_hz=mains if channel.is_eeg else (),
-        scaled=step is not None,
-        limited=limits,
+        scaled=step is not None,  # which also needs digital limits
     )
 
 

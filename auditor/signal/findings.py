@@ -96,7 +96,7 @@ def _by_channel(placed: Sequence[Placed], settings: SignalSettings) -> Iterator[
     slow = those(lambda plan: plan.rate < MIN_RATE)
     if slow:
         yield _grouped("channel_sampled_slowly", slow)
-    bare = those(lambda plan: plan.channel.is_eeg and not (plan.scaled and plan.limited))
+    bare = those(lambda plan: plan.channel.is_eeg and not plan.scaled)
     if bare:
         fields = ("dimension", "physical_min", "physical_max", "digital_min", "digital_max")
         told = (f"{field} {getattr(bare[0][1].channel, field)!r}" for field in fields)

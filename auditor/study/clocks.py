@@ -66,21 +66,13 @@ def doubt_findings(
             files=quantity(len(files), "file", "starts", "start"),
             zone=Own(axis.zone or ""),
             stamps=Own(", ".join(iso(f.recording.start_civil_ns) for f in files[:4])),
-            both=Own(_other_way(other, recorded)),
+            both=Own(
+                f"Read the other way, it would be the same {hms(recorded)}."
+                if other == recorded
+                else f"Read the other way, {hms(other)} would be recorded instead of "
+                f"{hms(recorded)}."
+            ),
         )
-
-
-def _other_way(other: int, recorded: int) -> str:
-    """What would be recorded if stamps were read in the other of two ways."""
-    if other == recorded:
-        return f"Read the other way, it would be the same {hms(recorded)}."
-    return f"Read the other way, {hms(other)} would be recorded instead of {hms(recorded)}."
-
-
-def _as_stamped(recorded: int, other: int) -> str:
-    if other == recorded:
-        return f"How long was recorded is the same either way, {hms(recorded)}."
-    return f"As stamped, {hms(recorded)} was recorded; if the clock did not follow, {hms(other)}."
 
 
 def _joins(file: StudyFile, counted: Sequence[StudyFile]) -> bool:
@@ -154,7 +146,12 @@ def change_findings(
                     after=step.after,
                     at=Own(axis.said(at)),
                     ended=Own(axis.said(ended)),
-                    both=Own(_as_stamped(recorded, other)),
+                    both=Own(
+                        f"How long was recorded is the same either way, {hms(recorded)}."
+                        if other == recorded
+                        else f"As stamped, {hms(recorded)} was recorded; if the clock did not "
+                        f"follow, {hms(other)}."
+                    ),
                 )
             )
         elif span.start < at < span.end:
