@@ -168,7 +168,7 @@ def _collect(folder: _Folder, found: list[tuple[_Folder, bool]]) -> None:
     if folder.ordered():
         found.append((folder, True))
         return
-    if not any(True for _ in folder.heads()) and not folder.order_below():
+    if not any(folder.heads()) and not folder.order_below():
         return
     if not folder.order_below() and (folder.closed or folder.recordings or _one_study(folder)):
         found.append((folder, True))
@@ -185,7 +185,7 @@ def _one_study(folder: _Folder) -> bool:
     They do when there are two or more, all their recordings carry one and the same patient field
     that says something, and no two start dates in a row lie more than a week apart.
     """
-    if sum(any(True for _ in child.heads()) for child in folder.below) < 2:
+    if sum(any(child.heads()) for child in folder.below) < 2:
         return False
     heads = [h for h in folder.heads() if h.patient]
     if len({h.patient for h in heads}) != 1 or heads[0].patient.upper().split()[:1] == [b"X"]:

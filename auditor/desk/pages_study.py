@@ -19,7 +19,7 @@ from auditor.core.clock import now_utc
 from auditor.core.errors import AuditorError, SettingsError, UsageError
 from auditor.core.text import path_part, storable
 from auditor.desk.order_form import Filled, checked, corrected, filled_from
-from auditor.desk.pages_worklist import OUTCOMES, QUESTIONS, STATES, Line
+from auditor.desk.pages_worklist import OUTCOMES, STATES, Line
 from auditor.desk.render import page, path_text, see, size_words, study_id
 from auditor.desk.runs import Run
 from auditor.desk.security import Refused, shut_off
@@ -27,6 +27,7 @@ from auditor.desk.service import Desk, told
 from auditor.desk.shelf import Decided
 from auditor.model import WorkRow
 from auditor.outputs.html.lists import WORDS
+from auditor.outputs.html.view import ANSWERS
 
 T = TypeVar("T")
 ROLES = {"technologist": "Technologist", "coder": "Coder"}
@@ -137,7 +138,7 @@ class StudyPages:
             corrections=corrections,
             outcomes=OUTCOMES,
             roles=ROLES,
-            questions=QUESTIONS,
+            questions=ANSWERS,
             states=STATES,
             outcome_words=WORDS,
             audited=desk.shelf.audited().get(row.study, ""),
@@ -162,43 +163,42 @@ class StudyPages:
     @_told_there
     def decide(self, id: str) -> Response:  # noqa: A002
         """Record a decision on the audit that the person saw."""
-        row, form = self._row(id), request.form
-        self._same_audit(row.study)
-        by, note = name_and_note(form.get("by", ""), form.get("note", ""))
+        form, (study, by, note) = request.form, self._said(id)
         if form.get("outcome") not in OUTCOMES:
             raise UsageError("", "nothing was chosen", "Choose one of the five.")
-        self._desk.shelf.decide(row.study, form["outcome"], by, note)
-        self._desk.last_by = by
+        self._desk.shelf.decide(study, form["outcome"], by, note)
         return see(f"/studies/{id}#decide" if form.get("back") != "list" else "/")
 
     @_told_there
     def review(self, id: str) -> Response:  # noqa: A002
         """Record that a technologist or a coder read the audit."""
-        row, form = self._row(id), request.form
-        self._same_audit(row.study)
-        by, note = name_and_note(form.get("by", ""), form.get("note", ""))
+        form, (study, by, note) = request.form, self._said(id)
         if form.get("role") not in ROLES:
             raise UsageError("", "no part was chosen", "Choose technologist or coder.")
         with self._desk.shelf.history() as history:
-            history.add_review(row.study, form["role"], by, note, now_utc())
-        self._desk.last_by = by
+            history.add_review(study, form["role"], by, note, now_utc())
         return see(f"/studies/{id}#reviewed")
 
-    def _same_audit(self, study: str) -> None:
-        """Raise ``UsageError`` where the study was audited again since the page was made."""
-        if request.form.get("audited", "") != self._desk.shelf.audited().get(study, ""):
+    def _said(self, id: str) -> tuple[str, str, str]:  # noqa: A002
+        """The study that a form is about, who sent it, and the note.
+
+        Raises ``UsageError`` where the study was audited again since the page was made, and for a
+        name or note that cannot be kept.
+        """
+        study, form = self._row(id).study, request.form
+        if form.get("audited", "") != self._desk.shelf.audited().get(study, ""):
             raise UsageError(
                 "", "this study was audited again while this page was open", "Look at it once more."
             )
+        by, note = name_and_note(form.get("by", ""), form.get("note", ""))
+        self._desk.last_by = by
+        return study, by, note
 
     @_told_there
     def correct(self, id: str) -> Response:  # noqa: A002
         """Set one file by hand, and audit again. The order that says so is kept at the desk."""
-        desk, form = self._desk, request.form
-        study = self._row(id).study
-        self._same_audit(study)
+        desk, form, (study, by, _) = self._desk, request.form, self._said(id)
         folder = desk.folder_of(study)
-        by, _ = name_and_note(form.get("by", ""), "")
         known = desk.order(study, folder)
         if known.order is None:
             why = known.error or "the study has no order to keep it in"
@@ -211,7 +211,6 @@ class StudyPages:
         found = checked(filled_from(tables), folder, "order.toml")
         if isinstance(found, Filled):
             raise SettingsError("", "; ".join(found.errors.values()))
-        desk.last_by = by
         desk.shelf.keep_order(study, found.text)
         return see(f"/runs/{desk.start(study, folder, found.order).id}")
 

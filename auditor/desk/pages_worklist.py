@@ -26,7 +26,6 @@ OUTCOMES: dict[str, tuple[str, str]] = {
     "void": ("Void", "not to be used, not to be billed"),
 }
 assert OUTCOMES.keys() == PERSON_OUTCOMES.keys()
-QUESTIONS = ANSWERS
 STATES = {state: word for state, (word, _) in STATE_WORDS.items()}
 ROLES = {"": "everyone", **READERS}
 
@@ -89,7 +88,7 @@ class WorklistPages:
             words=request.form.get("words", ""),
             outcome_words=WORDS,
             outcomes=OUTCOMES,
-            questions=QUESTIONS,
+            questions=ANSWERS,
             states=STATES,
             running=[run for run in runs if not run.ended],
             failed=[run for run in latest.values() if run.state == "failed"],
