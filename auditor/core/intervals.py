@@ -147,8 +147,8 @@ def held_before(pair: Pair, instants: Int64) -> Int64:
 
 def pair_of(found: Iterable[Interval]) -> Pair:
     """Starts and ends of intervals as they stand: plain only where they are."""
-    both = np.array([(i.start, i.end) for i in found], np.int64).reshape(-1, 2)
-    return both[:, 0], both[:, 1]
+    every = tuple(found)
+    return np.array([i.start for i in every], np.int64), np.array([i.end for i in every], np.int64)
 
 
 def intervals(pair: Pair) -> tuple[Interval, ...]:
