@@ -13,7 +13,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.core.intervals import Interval
-from auditor.model.codes import billing, coverage, edf, inputs, signal, study
+from auditor.model.codes import billing, coverage, edf, inputs, second_readers, signal, study
 from auditor.model.codes.causes import CAUSES, CauseCode, Rank
 from auditor.model.codes.decision import REASONS, ReasonCode
 from auditor.model.codes.entry import SEVERITIES, Entry, Question, Severity
@@ -26,6 +26,7 @@ FindingCode = (
     | inputs.InputsCode
     | signal.SignalCode
     | study.StudyCode
+    | second_readers.SecondReadersCode
 )
 Value = int | str | tuple[str, ...]
 """What a template may be filled with. A ``core.text.Own`` is text of this program; any other
@@ -33,7 +34,8 @@ text comes from files, orders or people, and is withheld from a redacted audit."
 
 
 _ROOMS: tuple[Mapping[Any, Entry], ...] = (
-    billing.CODES, coverage.CODES, edf.CODES, inputs.CODES, signal.CODES, study.CODES
+    billing.CODES, coverage.CODES, edf.CODES, inputs.CODES, signal.CODES, study.CODES,
+    second_readers.CODES,
 )  # fmt: skip
 FINDINGS: dict[FindingCode, Entry] = {code: e for room in _ROOMS for code, e in room.items()}
 assert len(FINDINGS) == sum(map(len, _ROOMS)), "a code is declared twice"

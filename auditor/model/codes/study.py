@@ -1,5 +1,4 @@
-"""Codes of findings on what belongs to the study, in which order and at which time, and on what
-other libraries say of it, which bears on no answer."""
+"""Codes of findings on what belongs to the study, in which order and at which time."""
 
 from __future__ import annotations
 
@@ -37,8 +36,7 @@ StudyCode = Literal[
     "hour_step", "more_than_ordered", "moved_far", "other_channel_set", "other_files",
     "other_patient", "other_recorder", "overlap_inside_file", "overlapping_recordings",
     "patient_code_missing", "patient_code_not_found", "piece_missing", "placement_out_of_range",
-    "recordings_in_trash", "reference_clock", "repeated_hour", "second_reader_disagrees",
-    "second_reader_no_answer", "second_reader_skipped", "set_by_hand", "skipped_hour",
+    "recordings_in_trash", "reference_clock", "repeated_hour", "set_by_hand", "skipped_hour",
     "small_overlap", "start_disagrees_with_hookup", "start_not_known", "test_recording",
     "two_studies_likely", "unreadable_file",
 ]  # fmt: skip
@@ -338,28 +336,6 @@ CODES: dict[StudyCode, Entry] = {
         observed="{names}: {stamps}",
         action="Check with the diary when the recording was going on.",
         headline="a start in the hour that exists twice. {both}",
-    ),
-    "second_reader_disagrees": Entry(
-        meaning="Another library reads a file differently, or not at all, and no fact that this "
-        "audit found of the file explains it.",
-        text="The library {library} differs from this audit, and nothing that the audit found of "
-        "the file explains it. {note} The audit's numbers are its own and stand on the file's "
-        "bytes.",
-        expected="the same recorded time, start and number of records, to one sample",
-        action="Where this file decides the outcome, have a person who knows the format look at "
-        "it, and keep it.",
-    ),
-    "second_reader_no_answer": Entry(
-        meaning="Another library crashed on a file or took too long with it.",
-        text="The library {library} could not check this file. {note} The audit's numbers do not "
-        "rest on it.",
-        action="Nothing to do; copy the file again if other findings doubt it.",
-    ),
-    "second_reader_skipped": Entry(
-        "info",
-        meaning="Files were not given to the second readers.",
-        text="Not given to the second readers: {count} (first of them: {files}); {reasons}. The "
-        "audit's numbers do not rest on them.",
     ),
     "set_by_hand": Entry(
         "info",
