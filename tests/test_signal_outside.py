@@ -13,7 +13,7 @@ from helpers_signal import UV, Chan, noise, recording_bytes, scan, scan_one, set
 
 from auditor.core.units import NS
 from auditor.edf import read_recording
-from auditor.signal import judging
+from auditor.edf.source import decoded as samples_of
 from auditor.signal.judging import mains_shares
 
 RATE = 256
@@ -44,7 +44,7 @@ def decoded(path: Path) -> np.ndarray:
     recording = read_recording(path, path.name)
     count = recording.records * recording.record_bytes // recording.sample_bytes
     page = np.frombuffer(path.read_bytes(), np.uint8)
-    flat = judging.decoded(page, recording.data_offset, count, recording.sample_bytes)
+    flat = samples_of(page, recording.data_offset, count, recording.sample_bytes)
     records = flat.reshape(recording.records, -1)
     rows = []
     for channel in recording.channels:
