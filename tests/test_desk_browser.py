@@ -560,11 +560,12 @@ WAYS: dict[str, Way] = {
     "desktop": ({}, (1280, 720), EVERY),
     "dark": ({"color_scheme": "dark"}, (1280, 720), CONTRAST),
     "320 px": ({}, (320, 640), LAYOUT),
-    "200 % of 1280": ({}, (640, 450), LAYOUT),
-    "forced colours": ({"forced_colors": "active"}, (1280, 720), CONTRAST),
+    "200 % of 1280": ({}, (640, 450), None),
+    "forced colours": ({"forced_colors": "active"}, (1280, 720), None),
     "reduced motion": ({"reduced_motion": "reduce"}, (1280, 720), None),
 }
-"""How a page is seen, and by which rules it is judged then: its structure once, as it is the same."""
+"""How a page is seen, and by which rules it is judged then: its structure once, as it is the same;
+sizes where there is least room; contrast in the colours that are its own."""
 PLAIN = {"color_scheme": "light", "forced_colors": "none", "reduced_motion": "no-preference"}
 
 

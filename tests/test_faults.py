@@ -9,12 +9,10 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import os
 import shutil
 import sqlite3
-import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -42,17 +40,6 @@ from auditor.pipeline import judge as real_judge
 from auditor.policy import load_policy
 
 Step = Callable[[], int]
-MEMORY = Path("/dev/shm")
-
-
-@pytest.fixture
-def tmp_path(tmp_path: Path) -> Iterator[Path]:
-    """In memory where the system has that: some thousand folders come and go."""
-    if not (MEMORY.is_dir() and os.access(MEMORY, os.W_OK)):
-        yield tmp_path
-        return
-    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
-        yield Path(folder)
 
 
 @pytest.fixture(autouse=True)

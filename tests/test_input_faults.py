@@ -133,14 +133,12 @@ def test_whatever_read_of_an_order_a_log_or_a_policy_fails_its_file_is_named(
     assert refused == set(texts)
 
 
-@pytest.mark.parametrize("forever", [False, True])
 def test_whatever_read_of_a_batchs_orders_fails_costs_no_study_but_its_own(
-    forever: bool,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """The list of orders is the batch's own: without it nothing starts. A study's order is its own."""
+    """Without its list of orders a batch does not start. Every other fault stays for ever."""
     monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
     monkeypatch.setattr("auditor.batch.command.run_pool", one_by_one)
     root, beside = tmp_path / "returned", tmp_path / "beside"
@@ -152,12 +150,12 @@ def test_whatever_read_of_a_batchs_orders_fails_costs_no_study_but_its_own(
     beside.mkdir()
     (beside / "orders.csv").write_text("folder,study_id,ordered_hours\nS-2042,S-2042,0.006\n")
     seen: set[str] = set()
-    for watched in (beside, folder / "order", folder / "checks", folder / "video"):
+    for watched in (beside, folder / "order", folder / "checks"):
         number = 1
         while True:
             out = tmp_path / "outputs" / f"{watched.name}{number}"
             faults = Faults(watched, number, ERRORS[number % len(ERRORS)])
-            faults.same = forever
+            faults.same = number % 2 == 0
             capsys.readouterr()
             with injected(faults, READS):
                 status = batch(
@@ -186,4 +184,4 @@ def test_whatever_read_of_a_batchs_orders_fails_costs_no_study_but_its_own(
                         seen.add(watched.name)
             number += 1
         assert number > 2
-    assert seen == {"list", "order", "checks", "video"}
+    assert seen == {"list", "order", "checks"}
