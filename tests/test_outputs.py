@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from pathlib import Path
@@ -13,6 +14,7 @@ from auditor.outputs import files as files_room
 from auditor.outputs.files import (
     check_free,
     remove_folder,
+    sweep,
     sweep_together,
     write_folder,
     write_together,
@@ -147,6 +149,27 @@ def test_a_worklist_that_a_killed_run_left_half_replaced_is_the_old_one_again(
     sweep_together(tmp_path)
     assert names(tmp_path) == ["index.html", "worklist.csv"]
     assert (tmp_path / "index.html").read_text() == "old"
+
+
+def test_what_cannot_come_back_now_waits_for_the_next_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    audit = leave(tmp_path, "out", "old", OLD)
+    lists = leave(tmp_path, "files", "old", {"index.html": "old"})
+    with monkeypatch.context() as disk:
+
+        def refuse(self: Path, target: Path) -> Path:
+            raise OSError(errno.EBUSY, "busy", str(self))
+
+        disk.setattr(Path, "rename", refuse)
+        disk.setattr(Path, "replace", refuse)
+        sweep(tmp_path, "out")
+        sweep_together(tmp_path)
+    assert sorted(names(audit) + names(lists)) == sorted([*OLD, "index.html"])
+    sweep(tmp_path, "out")
+    sweep_together(tmp_path)
+    assert names(tmp_path) == ["index.html", "out"]
+    assert {n: (tmp_path / "out" / n).read_text() for n in OLD} == OLD
 
 
 def test_an_audit_is_not_overwritten_unless_forced(tmp_path: Path) -> None:

@@ -213,20 +213,21 @@ def sweep(parent: Path, name: str | None = None) -> None:
     there; an older audit comes back."""
     for path, held, kind in _left_over(parent, None if name is None else _short(name)):
         out = parent / (name or held)
-        if kind == "old" and not out.exists():
-            with suppress(OSError):
-                path.rename(out)
-                continue
-        shutil.rmtree(path, ignore_errors=True)
+        if kind != "old" or out.exists():
+            shutil.rmtree(path, ignore_errors=True)
+            continue
+        with suppress(OSError):  # where it cannot come back now, it waits for the next run
+            path.rename(out)
 
 
 def sweep_together(folder: Path) -> None:
     """Put right what a dead ``write_together`` left in ``folder``; older files come back."""
     for path, _, kind in _left_over(folder, "files"):
-        if kind == "old":
-            with suppress(OSError):
-                _put_back(folder, path)
-        shutil.rmtree(path, ignore_errors=True)
+        if kind != "old":
+            shutil.rmtree(path, ignore_errors=True)
+            continue
+        with suppress(OSError):  # what cannot come back now waits for the next run
+            _put_back(folder, path)
 
 
 def _place(out: Path) -> Path:
