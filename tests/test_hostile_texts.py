@@ -15,6 +15,9 @@ from helpers_hostile_folder import EIGHT, audited, roles, within
 from helpers_study_invariants import CONTROLS, check, page
 from msgspec.structs import replace
 
+from auditor.core.errors import SettingsError
+from auditor.inputs.order import read_order
+from auditor.inputs.orders_list import read_orders
 from auditor.outputs.data import json_pieces
 
 # ---------------------------------------------------------------- what is in the files
@@ -212,3 +215,21 @@ def test_an_order_that_is_no_file_is_a_clear_line(
     with within(60):
         assert run("study", folder, "--order", target, "--out", folder.parent / "out") == 2
     assert "should not happen" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("name", "raw"),
+    [
+        ("orders.csv", b"study,ordered_hours" + b",note" * 400_000 + b",study\nS-2041,24\n"),
+        (
+            "request.json",
+            b"{" + b",".join(b'"k%d":1' % n for n in range(400_000)) + b',"k399999":2}',
+        ),
+    ],
+)
+def test_a_name_given_twice_among_very_many_is_found_at_once(
+    name: str, raw: bytes, tmp_path: Path
+) -> None:
+    (tmp_path / name).write_bytes(raw)
+    with within(60), pytest.raises(SettingsError, match=r"study and study|given twice"):
+        read_orders(tmp_path / name) if name == "orders.csv" else read_order(tmp_path / name)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Sequence
 
 # C0 and C1 controls, lone surrogates, and the marks that reorder or hide text (bidirectional
 # controls, zero-width characters, the line and paragraph separators, the byte-order mark).
@@ -42,6 +43,11 @@ def printable(text: str, limit: int | None = None) -> str:
     if limit is not None and len(text) > limit:
         text = text[: limit - 1] + "…"
     return _UNSAFE.sub(_escaped, text)
+
+
+def given_twice(names: Iterable[str]) -> str | None:
+    """The first of ``names`` that stands among them more than once."""
+    return next((name for name, count in Counter(names).items() if count > 1), None)
 
 
 def shortened(text: str, most: int) -> str:

@@ -19,7 +19,7 @@ from msgspec.structs import replace
 
 from auditor.core.errors import SettingsError
 from auditor.core.files import read_written
-from auditor.core.text import printable
+from auditor.core.text import given_twice, printable
 from auditor.core.units import DAY, NS
 from auditor.inputs.sheets import Row, headed, sheet_of
 from auditor.inputs.stamps import Stamp, read_stamp
@@ -120,9 +120,9 @@ def read_log(kind: LogKind, path: Path) -> Log:
         return log
     columns = headed(sheet.rows[0], _HEADINGS[kind])
     keys = list(columns.values())
-    twice = [key for key in keys if keys.count(key) > 1]
-    if twice:
-        return replace(log, refused=f"two of its columns say {twice[0]}")
+    twice = given_twice(keys)
+    if twice is not None:
+        return replace(log, refused=f"two of its columns say {twice}")
     if not (set(_NEEDED[kind]) <= set(keys) or set(_EVENTS[kind]) <= set(keys)):
         wanted = ", ".join(_NEEDED[kind])
         return replace(log, refused=f"its first row does not name the columns {wanted}")

@@ -23,7 +23,7 @@ from msgspec.structs import replace
 from auditor.core.clock import civil_datetime
 from auditor.core.errors import AuditorError, SettingsError
 from auditor.core.files import read_written
-from auditor.core.text import printable
+from auditor.core.text import given_twice, printable
 from auditor.inputs.order import FORMS, order_of, read_order
 from auditor.inputs.sheets import Row, headed, plain_heading, sheet_of
 from auditor.inputs.stamps import DateOrder, read_stamp
@@ -240,7 +240,7 @@ def _from_table(path: Path) -> list[Listed]:
         columns = {n: "study" if key == "study_id" else key for n, key in columns.items()}
         keys = list(columns.values())
     where = f"{path} row {top.line}"
-    twice = next((key for key in keys if keys.count(key) > 1), None)
+    twice = given_twice(keys)
     if twice is not None:
         named = [printable(top.cells[n].strip(), 40) for n, key in columns.items() if key == twice]
         raise SettingsError(

@@ -30,7 +30,7 @@ from auditor.core.clock import STUDY_YEARS, Axis, civil_ns, zone_info
 from auditor.core.durations import in_words
 from auditor.core.errors import SettingsError
 from auditor.core.files import read_written
-from auditor.core.text import Own
+from auditor.core.text import Own, given_twice
 from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.model import MOST_ORDERED, Finding, Order, finding
 
@@ -199,9 +199,8 @@ def _read_json(raw: bytes, file: str) -> dict[str, Any]:
 
     def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         values = dict(pairs)
-        if len(values) < len(pairs):
-            keys = [key for key, _ in pairs]
-            twice = next(key for key in keys if keys.count(key) > 1)
+        twice = given_twice(key for key, _ in pairs)
+        if twice is not None:
             raise SettingsError(
                 file, f"the key {twice[:60]!r} is given twice", "Remove one of them."
             )
