@@ -16,9 +16,12 @@ from hypothesis import settings
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
-# A busy machine is no failure: no test here depends on how long an example takes.
-settings.register_profile("untimed", deadline=None)
-settings.load_profile("untimed")
+# A busy machine is no failure: no test here depends on how long an example takes. Each run draws
+# other examples, so that many short runs look as far as few long ones.
+settings.register_profile(
+    "suite", deadline=None, max_examples=int(os.environ.get("EXAMPLES", "50"))
+)
+settings.load_profile("suite")
 
 # Thousands of small files come and go: in memory where the system has room for them there.
 MEMORY = Path("/dev/shm")
