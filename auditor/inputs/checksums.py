@@ -28,7 +28,7 @@ class Judged(Protocol):
         """The blocks in which it is to be read."""
 
     def judge(self, block: Block) -> None:
-        """Take one block, in any order, from either thread."""
+        """Take one block, in any order, from any thread."""
 
 
 def read_study(

@@ -1,18 +1,19 @@
 """Every file read once, from its first byte to its last: its blocks hashed and judged side by side.
 
 What reads the blocks knows neither what a checksum is for nor how signals are judged: a file names
-its judge, and the digest is made beside it. Both let go of the interpreter, so on two cores the
-shorter of the two costs nothing.
+what takes its blocks in order (the digest) and what takes them in any order (the judge). Both
+let go of the interpreter, so on two cores the shorter of the two costs nothing.
 """
 
 from __future__ import annotations
 
 import hashlib
 import mmap
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -30,6 +31,8 @@ BLOCK_BYTES = 4 << 20
 enough that a block is still in the processor's cache when its second reader takes it (measured)."""
 _BLOCKS = 6
 """Blocks in memory at once."""
+_AHEAD = 2
+"""Blocks read ahead of the digest, which cannot be divided, before anything is judged."""
 _PIECE = 1 << 16
 """After a failed read: bytes that one bad spot costs, where no record's size is known."""
 
@@ -58,7 +61,7 @@ class Block(Struct, frozen=True):
 
 class ToRead(Struct, frozen=True):
     """One file. ``piece`` is what one bad spot costs: a record's bytes. ``judge`` takes blocks in
-    any order, from two threads. ``before`` is what the file was when it was listed.
+    any order, from several threads. ``before`` is what the file was when it was listed.
     """
 
     name: str
@@ -94,41 +97,30 @@ def read_once(
 ) -> dict[str, WasRead]:
     """Read all ``files``; what became of each, by name.
 
-    This thread reads, and judges a block while it is in its processor's cache; with two ``workers``
-    another hashes, which takes about as long, and judges a block where it has nothing else to do.
-    An error in a judge or an interrupt passes through after the blocks in hand; what the bytes hold
-    or a disk refuses never raises.
+    An error in a judge or an interrupt stops every thread after the step in hand and passes
+    through; what the bytes hold or a disk refuses never raises.
     """
     progress, size = progress or Silent(), sum(c.end - c.start for f in files for c in f.cuts)
     progress.stage("Reading", size)
-    every = [_State(file) for file in files]
-    alone = workers < 2 or size <= BLOCK_BYTES  # a thread would cost more than it brings
-    in_hand: deque[tuple[NDArray[np.uint8], Future[None] | None]] = deque()
-    with nullcontext() if alone else ThreadPoolExecutor(1, "beside") as beside:
-        for one in every:
-            with one.opened() as source:
-                for number, cut in enumerate(one.file.cuts):
-                    idle = all(last.done() for _, last in in_hand if last is not None)
-                    full = len(in_hand) == (1 if alone else _BLOCKS)
-                    free = _free(*in_hand.popleft()) if full else None
-                    block = _read(one, source, number, cut, free)
-                    own = block.page[block.first : block.first + cut.end - cut.start].data
-                    last = None
-                    if one.file.hashed:
-                        if beside is None:
-                            one.digest.update(own)
-                        else:
-                            last = beside.submit(one.digest.update, own)
-                    if one.file.judge is not None:
-                        if beside is None or not idle:
-                            one.file.judge(block)
-                        else:
-                            last = beside.submit(one.file.judge, block)
-                    in_hand.append((block.page, last))
-                    progress.advance(cut.end - cut.start)
-        while in_hand:
-            _free(*in_hand.popleft())
-    return {one.file.name: one.outcome() for one in every}
+    work = _Work(files, progress)
+    try:
+        if size <= BLOCK_BYTES:  # threads would cost more than they bring
+            work.run()
+        else:
+            _side_by_side(work, max(1, workers))
+    finally:
+        for one in work.every:
+            one.close()
+    return {one.file.name: one.outcome() for one in work.every}
+
+
+def _side_by_side(work: _Work, workers: int) -> None:
+    with ThreadPoolExecutor(workers, thread_name_prefix="read") as pool:
+        try:
+            for future in [pool.submit(work.run) for _ in range(workers)]:
+                future.result()
+        finally:
+            work.stop()
 
 
 @dataclass(slots=True)
@@ -137,30 +129,41 @@ class _State:
 
     file: ToRead
     digest: hashlib._Hash = field(default_factory=lambda: hashlib.sha256(usedforsecurity=False))
+    opened: AbstractContextManager[ByteSource] | None = None
+    source: ByteSource | None = None
+    waiting: dict[int, Block] = field(default_factory=dict)
+    """Blocks read and not yet hashed, by number."""
+    next_hash: int = 0
+    hashing: bool = False
+    left: int = 0
+    """Blocks that are not read yet."""
     bad: list[tuple[int, int]] = field(default_factory=list)
     changed: bool = False
     failure: str = ""
 
-    @contextmanager
-    def opened(self) -> Iterator[ByteSource | None]:
-        """Its bytes, ``None`` where they cannot be opened; then whether it is another by now."""
-        before = self.file.before
-        with ExitStack() as stack:
+    def open(self) -> None:
+        """Open the file before its first block; a failure is noted."""
+        try:
+            self.opened = self.file.open()
+            self.source = self.opened.__enter__()
+        except (RecordingError, OSError) as error:
+            self.source = self.opened = None
+            self.failure = str(error)
+            gone = error.__cause__ or error
+            self.changed = self.file.before is not None and isinstance(gone, FileNotFoundError)
+
+    def close(self) -> None:
+        """Close the file after its last block, and look whether it is another by now."""
+        if self.opened is None:
+            return
+        now = getattr(self.source, "state", None)
+        if now is not None and self.file.before is not None:
             try:
-                source = stack.enter_context(self.file.open())
-            except (RecordingError, OSError) as error:
-                self.failure = str(error)
-                gone = error.__cause__ or error
-                self.changed = before is not None and isinstance(gone, FileNotFoundError)
-                yield None
-                return
-            yield source
-            now = getattr(source, "state", None)
-            if now is not None and before is not None:
-                try:
-                    self.changed = now() != before
-                except OSError as error:  # nobody knows what was read then
-                    self.failure = f"{self.file.name}: {error.strerror or type(error).__name__}"
+                self.changed = now() != self.file.before
+            except OSError as error:  # nobody knows what was read then
+                self.failure = f"{self.file.name}: {error.strerror or type(error).__name__}"
+        self.opened.__exit__(None, None, None)
+        self.opened = self.source = None
 
     def outcome(self) -> WasRead:
         whole = self.file.hashed and not (self.bad or self.changed or self.failure)
@@ -168,29 +171,136 @@ class _State:
         return WasRead(sha256, self.changed, self.failure, tuple(sorted(self.bad)))
 
 
-def _read(
-    one: _State,
-    source: ByteSource | None,
-    number: int,
-    cut: Cut,
-    buffer: NDArray[np.uint8] | None,
-) -> Block:
-    """The block ``number`` of a file, in ``buffer`` where it is large enough."""
-    size = cut.reach - cut.start
-    if buffer is None or len(buffer) < 2 * PAGE + size:
-        buffer = _buffer(max(size, BLOCK_BYTES))
-    # A read from a place in a file to one that lies alike in its page is the fastest.
-    first = PAGE + cut.start % PAGE
-    bad = _filled(source, cut.start, buffer[first : first + size].data, one.file.piece)
-    one.bad += [(a, min(b, cut.end)) for a, b in bad if a < cut.end]
-    return Block(number, cut, buffer, first, size, tuple(bad))
+class _Work:
+    """What is to be done next, shared by the threads."""
 
+    def __init__(self, files: Sequence[ToRead], progress: Progress) -> None:
+        self.every = [_State(file, left=len(file.cuts)) for file in files]
+        self._progress = progress
+        self._ready = threading.Condition()
+        self._unread = self._all()
+        self._upcoming = next(self._unread, None)
+        self._free = [_buffer(BLOCK_BYTES) for _ in range(_BLOCKS)]
+        self._to_judge: deque[tuple[_State, Block]] = deque()
+        self._to_hash: deque[_State] = deque()
+        self._holders: dict[int, int] = {}
+        """How many readers still need a buffer, by its identity."""
+        self._ahead = 0
+        """Blocks read and not yet hashed, of all files."""
+        self._busy = 0
+        self._stopped = False
 
-def _free(buffer: NDArray[np.uint8], last: Future[None] | None) -> NDArray[np.uint8] | None:
-    """A block's memory once the last that is done with it is done; very much of it is not kept."""
-    if last is not None:
-        last.result()
-    return buffer if len(buffer) <= 4 * BLOCK_BYTES else None
+    def _all(self) -> Iterator[tuple[_State, int]]:
+        for one in self.every:
+            if not one.file.cuts:
+                one.open()
+                one.close()
+            yield from ((one, number) for number in range(len(one.file.cuts)))
+
+    def stop(self) -> None:
+        """Let every thread end after the step in hand."""
+        with self._ready:
+            self._stopped = True
+            self._ready.notify_all()
+
+    def run(self) -> None:
+        """One thread: step after step until nothing is left."""
+        while True:
+            with self._ready:
+                while True:
+                    if self._stopped:
+                        return
+                    step = self._step()
+                    if step is not None:
+                        break
+                    if self._upcoming is None and not self._busy and not self._to_judge:
+                        self._ready.notify_all()
+                        return
+                    self._ready.wait()
+                self._busy += 1
+            try:
+                step()
+            except BaseException:
+                self.stop()
+                raise
+            finally:
+                with self._ready:
+                    self._busy -= 1
+                    self._ready.notify_all()
+
+    def _step(self) -> Callable[[], None] | None:
+        """The next step; the digest first, since it cannot be divided among threads."""
+        if self._to_hash:
+            one = self._to_hash.popleft()
+            block = one.waiting.pop(one.next_hash)
+            one.hashing = True
+            return lambda: self._hash(one, block)
+        behind = self._to_judge and self._ahead >= _AHEAD
+        if self._upcoming is not None and self._free and not behind:
+            (one, number), self._upcoming = self._upcoming, next(self._unread, None)
+            buffer = self._free.pop()
+            if number == 0:
+                one.open()
+            return lambda: self._read(one, number, buffer)
+        if self._to_judge:
+            state, block = self._to_judge.popleft()
+            return lambda: self._judge(state, block)
+        return None
+
+    def _read(self, one: _State, number: int, buffer: NDArray[np.uint8]) -> None:
+        cut = one.file.cuts[number]
+        size = cut.reach - cut.start
+        if len(buffer) < 2 * PAGE + size:
+            buffer = _buffer(size)
+        # A read from a place in a file to one that lies alike in its page is the fastest.
+        first = PAGE + cut.start % PAGE
+        view = buffer[first : first + size].data
+        bad = _filled(one.source, cut.start, view, one.file.piece)
+        block = Block(number, cut, buffer, first, size, tuple(bad))
+        with self._ready:
+            one.bad += [(a, min(b, cut.end)) for a, b in bad if a < cut.end]
+            one.left -= 1
+            if not one.left:
+                one.close()
+            readers = one.file.hashed + (one.file.judge is not None)
+            self._holders[id(buffer)] = readers
+            if one.file.judge is not None:
+                self._to_judge.append((one, block))
+            if one.file.hashed:
+                one.waiting[number] = block
+                self._ahead += 1
+                self._offer(one)
+            if not readers:
+                self._let_go(block)
+        self._progress.advance(cut.end - cut.start)
+
+    def _hash(self, one: _State, block: Block) -> None:
+        size = block.cut.end - block.cut.start
+        one.digest.update(block.page[block.first : block.first + size].data)
+        with self._ready:
+            one.next_hash += 1
+            self._ahead -= 1
+            one.hashing = False
+            self._offer(one)
+            self._let_go(block)
+
+    def _judge(self, one: _State, block: Block) -> None:
+        assert one.file.judge is not None
+        one.file.judge(block)
+        with self._ready:
+            self._let_go(block)
+
+    def _offer(self, one: _State) -> None:
+        if not one.hashing and one.next_hash in one.waiting and one not in self._to_hash:
+            self._to_hash.append(one)
+
+    def _let_go(self, block: Block) -> None:
+        key = id(block.page)
+        self._holders[key] -= 1
+        if self._holders[key] <= 0:
+            del self._holders[key]
+            large = len(block.page) > 4 * BLOCK_BYTES
+            self._free.append(_buffer(BLOCK_BYTES) if large else block.page)
 
 
 def _buffer(size: int) -> NDArray[np.uint8]:

@@ -51,7 +51,7 @@ class FileScan:
         return bool(self.plans) and _huge(self.recording)
 
     def judge(self, block: Block) -> None:
-        """Judge the seconds that begin in one block. Safe to call from two threads."""
+        """Judge the seconds that begin in one block. Safe to call from several threads."""
         if not 0 < block.number <= len(self.parts):
             return
         first, end = self.parts[block.number - 1]
