@@ -19,6 +19,7 @@ import threading
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -187,6 +188,25 @@ def every_fault(
     told = ", ".join(f"{call} {count}" for call, count in failed.most_common())
     print(f"{name}: {runs} runs, {failed.total()} calls failed ({told}), {len(states)} states left")
     return runs
+
+
+def every_read_fault(
+    watched: Path, step: Callable[[int], int], forever: bool | None
+) -> Iterator[tuple[int, Faults, int]]:
+    """Run ``step``, which is told n, with the n-th read failing, n = 1, 2, … until a run has none.
+
+    ``forever``: every later call about the same file fails too, as on a bad spot of a card; ``None``
+    lets every other fault stay. Yields n, the faults and the step's status for each run, the last
+    one, which met no fault, included.
+    """
+    for number in count(1):
+        faults = Faults(watched, number, ERRORS[number % len(ERRORS)])
+        faults.same = number % 2 == 0 if forever is None else forever
+        with injected(faults, READS):
+            status = step(number)
+        yield number, faults, status
+        if not faults.failed:
+            return
 
 
 def as_if_dead(home: Path) -> None:

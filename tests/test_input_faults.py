@@ -8,18 +8,19 @@ from pathlib import Path
 import pytest
 from helpers_batch import EPOCH, batch, make_study, one_by_one, worklist
 from helpers_cli import QUICK, run
-from helpers_faults import ERRORS, READS, Faults, injected
+from helpers_faults import every_read_fault
+
+
+@pytest.fixture(autouse=True)
+def same_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
 
 
 @pytest.mark.parametrize("forever", [False, True])
 def test_whatever_read_fails_its_file_is_named_and_the_rest_is_audited(
-    forever: bool,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    forever: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """``forever``: every later call for the same file fails too, as on a bad spot of a card."""
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
     # What is written is another test's; what it says is in the JSON.
     folder = make_study(tmp_path, "S-2041", seconds=20, ordered_s=None)
     later = make_study(tmp_path, "later", seconds=24, ordered_s=None)
@@ -27,13 +28,14 @@ def test_whatever_read_fails_its_file_is_named_and_the_rest_is_audited(
     (folder / "b.edf").write_bytes(raw)
     order = tmp_path / "order.toml"
     order.write_text("[order]\nordered_hours = 0.005\n")
-    named, whole, refused, number = 0, 0, 0, 1
-    while True:
+    named, whole, refused, number = 0, 0, 0, 0
+
+    def step(number: int) -> int:
         out = tmp_path / "outputs" / str(number)
-        faults = Faults(folder, number, ERRORS[number % len(ERRORS)])
-        faults.same = forever
-        with injected(faults, READS):
-            status = run("study", folder, "--order", order, "--out", out, *QUICK)
+        return run("study", folder, "--order", order, "--out", out, *QUICK)
+
+    for number, faults, status in every_read_fault(folder, step, forever):
+        out = tmp_path / "outputs" / str(number)
         said = capsys.readouterr().err
         where = faults.failed[0].partition(" ")[2] if faults.failed else ""
         if status == 2:  # only where the folder itself cannot be looked at
@@ -60,9 +62,6 @@ def test_whatever_read_fails_its_file_is_named_and_the_rest_is_audited(
                 assert about, (faults.failed, lost, document["findings"])
                 assert {name for name, _ in lost} <= {Path(where).name}, (faults.failed, counted)
                 named += 1
-        if not faults.failed:
-            break
-        number += 1
     assert number > 15
     assert named > 8
     assert refused <= 8  # the calls about the folder itself
@@ -86,13 +85,9 @@ video = "video.csv"
 
 @pytest.mark.parametrize("forever", [False, True])
 def test_whatever_read_of_an_order_a_log_or_a_policy_fails_its_file_is_named(
-    forever: bool,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    forever: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """All that the command line names must be there before the long scan begins."""
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
     folder = make_study(tmp_path, "S-2041", seconds=20, ordered_s=None)
     beside = tmp_path / "beside"
     beside.mkdir()
@@ -100,20 +95,19 @@ def test_whatever_read_of_an_order_a_log_or_a_policy_fails_its_file_is_named(
              "policy.toml": "[coverage]\ngap_floor_s = 2\n"}  # fmt: skip
     for name, text in texts.items():
         (beside / name).write_text(text)
-    step = ("study", folder, "--order", beside / "order.toml", "--policy", beside / "policy.toml",
-            *QUICK, "--signal", "off")  # fmt: skip
-    assert run(*step, "--out", tmp_path / "sound") in (0, 1)
+    study = ("study", folder, "--order", beside / "order.toml", "--policy", beside / "policy.toml",
+             *QUICK, "--signal", "off")  # fmt: skip
+    assert run(*study, "--out", tmp_path / "sound") in (0, 1)
     sound = json.loads((tmp_path / "sound" / "audit.json").read_text("utf-8"))
     assert (sound["monitoring"]["checks"], sound["video"]["recorded_s"]) == (5, 20)
     refused: set[str] = set()
-    number = 1
-    while True:
-        out = tmp_path / "outputs" / str(number)
-        faults = Faults(beside, number, ERRORS[number % len(ERRORS)])
-        faults.same = forever
+
+    def step(number: int) -> int:
         capsys.readouterr()
-        with injected(faults, READS):
-            status = run(*step, "--out", out)
+        return run(*study, "--out", tmp_path / "outputs" / str(number))
+
+    for number, faults, status in every_read_fault(beside, step, forever):
+        out = tmp_path / "outputs" / str(number)
         said = capsys.readouterr().err
         if not faults.failed:
             break
@@ -129,7 +123,6 @@ def test_whatever_read_of_an_order_a_log_or_a_policy_fails_its_file_is_named(
             assert {k: v for k, v in document.items() if k != "tool"} == {
                 k: v for k, v in sound.items() if k != "tool"
             }, faults.failed
-        number += 1
     assert refused == set(texts)
 
 
@@ -139,7 +132,6 @@ def test_whatever_read_of_a_batchs_orders_fails_costs_no_study_but_its_own(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """Without its list of orders a batch does not start. Every other fault stays for ever."""
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
     monkeypatch.setattr("auditor.batch.command.run_pool", one_by_one)
     root, beside = tmp_path / "returned", tmp_path / "beside"
     folder = make_study(root, "S-2041", seconds=20, ordered_s=None)
@@ -151,16 +143,15 @@ def test_whatever_read_of_a_batchs_orders_fails_costs_no_study_but_its_own(
     (beside / "orders.csv").write_text("folder,study_id,ordered_hours\nS-2042,S-2042,0.006\n")
     seen: set[str] = set()
     for watched in (beside, folder / "order", folder / "checks"):
-        number = 1
-        while True:
-            out = tmp_path / "outputs" / f"{watched.name}{number}"
-            faults = Faults(watched, number, ERRORS[number % len(ERRORS)])
-            faults.same = number % 2 == 0
+
+        def step(number: int, watched: Path = watched) -> int:
             capsys.readouterr()
-            with injected(faults, READS):
-                status = batch(
-                    root, out, "--orders", beside / "orders.csv", *QUICK, "--signal", "off"
-                )
+            out = tmp_path / "outputs" / f"{watched.name}{number}"
+            return batch(root, out, "--orders", beside / "orders.csv", *QUICK, "--signal", "off")
+
+        number = 0
+        for number, faults, status in every_read_fault(watched, step, None):
+            out = tmp_path / "outputs" / f"{watched.name}{number}"
             said = capsys.readouterr().err
             assert "should not happen" not in said, (faults.failed, said)
             if not faults.failed:
@@ -182,6 +173,5 @@ def test_whatever_read_of_a_batchs_orders_fails_costs_no_study_but_its_own(
                     if "log_not_taken" in row["reasons"]:
                         assert f"{watched.name}.csv" in row["headline"], (faults.failed, row)
                         seen.add(watched.name)
-            number += 1
         assert number > 2
     assert seen == {"list", "order", "checks"}
