@@ -91,7 +91,7 @@ def levels(
     for index in range(1, LEVELS.index(ordered) + 1):
         lapses = not_shown.get(LEVELS[index])
         if lapses is not None:
-            here = pair_of([one for one in lapses if settings.ends.needed or not one.at])
+            here = held_by([one for one in lapses if settings.ends.needed or not one.at])
             shown[held_in(iv.intersection(facts.recorded, here), extents) == 0] = index
         elif as_ordered:
             # No log of checks can show this level; it stands where the one below it does.
@@ -110,7 +110,7 @@ def videos(
         return [settings.undocumented.video == "as_ordered"] * len(extents)
     if settings.video_share.by == "study":
         return [video.meets] * len(extents)
-    held = held_in(iv.intersection(facts.recorded, pair_of(video.stretches)), extents)
+    held = held_in(iv.intersection(facts.recorded, held_by(video.stretches)), extents)
     # Exactly the share is enough. Python integers: a product may leave 64 bits.
     return [
         h * PPM >= r * video.threshold_ppm
@@ -124,6 +124,6 @@ def held_in(pair: Pair, extents: Sequence[Interval]) -> Int64:
     return iv.held_before(pair, ends) - iv.held_before(pair, starts)
 
 
-def pair_of(intervals: Sequence[Interval]) -> Pair:
+def held_by(intervals: Sequence[Interval]) -> Pair:
     """The union of ``intervals`` as a plain pair."""
     return iv.union(*iv.pair_of(intervals))

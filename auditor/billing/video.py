@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from auditor.billing.periods import Window, portions
-from auditor.billing.support import held_in, pair_of
+from auditor.billing.support import held_by, held_in
 from auditor.core import intervals as iv
 from auditor.core.durations import in_words
 from auditor.core.text import Own
@@ -29,7 +29,7 @@ def measure_video(
     so exactly the share is enough. What is left over after the last whole period counts with it.
     """
     recorded = coverage.union_starts, coverage.union_ends
-    video, threshold = pair_of(videos), settings.minimum.ppm
+    video, threshold = held_by(videos), settings.minimum.ppm
     both = iv.intersection(recorded, video)
     study = _share(0, coverage.recorded_ns, iv.total(both), threshold)
     counted = [part for part in portions(recorded, periods, billing) if part.counted_ns]
