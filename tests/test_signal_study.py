@@ -214,13 +214,6 @@ def test_an_electrode_missing_from_the_later_files_is_lost(tmp_path: Path) -> No
     assert c4.recorded_ns == 700 * NS
 
 
-def test_minutes_that_are_partly_usable_are_listed(tmp_path: Path) -> None:
-    found = scan_one(tmp_path, [Chan("C3", RATE, off(600, (90, 100), (180, 300)))])
-    zero = found.coverage.first_start
-    minutes = [((a - zero) // MINUTE, b // NS) for a, b in found.facts.usable_minutes]
-    assert minutes == [(1, 50)], "minutes 3 and 4 have none at all"
-
-
 def test_bad_stretches_are_long_bridged_and_shared(tmp_path: Path) -> None:
     chans = [
         Chan("C3", RATE, off(600, (100, 140), (143, 180), (300, 320))),

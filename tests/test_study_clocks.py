@@ -9,8 +9,6 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from helpers_studies import Amplifier, Clock, civil, write_piece
-from hypothesis import given
-from hypothesis import strategies as st
 
 from auditor.core.clock import Axis
 from auditor.core.errors import SettingsError
@@ -18,7 +16,7 @@ from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.model import Finding, Interval, Order, Study
 from auditor.policy import load_policy
 from auditor.study import build_study
-from auditor.study.clocks import likely_step, transitions
+from auditor.study.clocks import transitions
 from auditor.study.placing import recorded_ns
 
 POLICY = load_policy()
@@ -313,19 +311,19 @@ def test_irregular_pieces_raise_no_doubt_of_the_clock(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("late", "severity", "word"),
+    ("late", "severity"),
     [
-        (timedelta(minutes=29), None, ""),
-        (timedelta(minutes=31), "caution", ""),
-        (timedelta(hours=1), "caution", "time zone"),
-        (timedelta(hours=-1), "caution", "time zone"),
-        (timedelta(hours=12), "problem", "afternoon"),
-        (timedelta(days=365), "problem", "date"),
-        (timedelta(days=-1), "problem", "date"),
+        (timedelta(minutes=29), None),
+        (timedelta(minutes=31), "caution"),
+        (timedelta(hours=1), "caution"),
+        (timedelta(hours=-1), "caution"),
+        (timedelta(hours=12), "problem"),
+        (timedelta(days=365), "problem"),
+        (timedelta(days=-1), "problem"),
     ],
 )
 def test_a_start_far_from_the_hookup_is_said_with_both_readings(
-    tmp_path: Path, late: timedelta, severity: str | None, word: str
+    tmp_path: Path, late: timedelta, severity: str | None
 ) -> None:
     hookup = datetime(2027, 6, 1, 9, 30)
     write_pieces(
@@ -336,13 +334,7 @@ def test_a_start_far_from_the_hookup_is_said_with_both_readings(
         assert found == {}
         return
     assert found["start_disagrees_with_hookup"].severity == severity
-    assert word in found["start_disagrees_with_hookup"].text
     assert "ended Tue 1 Jun 2027 12:30:00 instead" in found["start_disagrees_with_hookup"].text
-
-
-@given(st.integers(min_value=-(10**6) * NS, max_value=10**6 * NS))
-def test_a_likely_step_is_the_same_forward_and_back(step: int) -> None:
-    assert likely_step(step) == likely_step(-step)
 
 
 def test_a_leap_day_and_a_new_year_join(tmp_path: Path) -> None:
@@ -362,13 +354,9 @@ def test_a_study_that_was_truly_recorded_at_a_default_date_is_not_doubted(tmp_pa
     assert set(said(audit(tmp_path, None))) == {"clock_never_set"}
 
 
-@pytest.mark.parametrize(
-    ("breaks", "words"),
-    [((), "followed it."), ((3,), "nothing shows"), (None, "none shows")],
-    ids=["joins", "gap", "one file"],
-)
-def test_what_shows_that_the_clock_followed_is_said(
-    tmp_path: Path, breaks: tuple[int, ...] | None, words: str
+@pytest.mark.parametrize("breaks", [(), (3,), None], ids=["joins", "gap", "one file"])
+def test_a_change_that_no_joint_shows_to_be_followed_is_said(
+    tmp_path: Path, breaks: tuple[int, ...] | None
 ) -> None:
     zone, at, _ = next(c for c in SPRING if c[0] == "America/Denver")
     if breaks is None:
@@ -381,7 +369,8 @@ def test_what_shows_that_the_clock_followed_is_said(
                 record_s=10, start=local(start, zone),
             )  # fmt: skip
             start += timedelta(hours=2, minutes=20 if after in breaks else 0)
-    assert words in said(audit(tmp_path, zone))["daylight_saving_change"].text
+    text = said(audit(tmp_path, zone))["daylight_saving_change"].text
+    assert ("Nothing shows" in text) == (breaks != ())
 
 
 def test_the_file_before_may_lie_in_another_folder(tmp_path: Path) -> None:

@@ -79,8 +79,6 @@ class SignalFacts(Struct, frozen=True):
     below_minimum_from: int | None = None
     """The instant from which fewer than the minimum were live until the end, or ``None``."""
     bad_stretches: tuple[BadStretch, ...] = ()
-    usable_minutes: tuple[tuple[int, int], ...] = ()
-    """(minute's start, usable ns in it) for minutes with some but not all recorded time usable."""
 
     @property
     def montage(self) -> tuple[ChannelFacts, ...]:

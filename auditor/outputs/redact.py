@@ -392,8 +392,6 @@ def _later(value: Any, by: int, name: str = "") -> Any:
         return replace(
             value, **{field: _later(getattr(value, field), by, field) for field in fields}
         )
-    if name == "usable_minutes":
-        return tuple((at + by, ns) for at, ns in value)
     if isinstance(value, tuple):
         return tuple(_later(one, by, name) for one in value)
     if isinstance(value, Mapping):

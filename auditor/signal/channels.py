@@ -21,8 +21,8 @@ from auditor.policy.signal import SignalSettings
 MAX_RATE = 200_000
 """Samples per second beyond which a channel is not judged: none of the kind reaches it."""
 MIN_RATE = 2
-"""Samples per second below which a second by itself says nothing about a change. An EEG channel as
-slow as that is judged by three samples in a row; other channels are not judged."""
+"""Samples per second below which a channel is not judged: a second by itself says nothing about a
+change, and no EEG can be read."""
 MOST_SECONDS = 20_000_000
 """Seconds of all channels together that are judged of a file that holds fewer bytes. Memory follows
 the seconds: without this bound a small file whose header claims records of days would take
@@ -84,7 +84,7 @@ def plan_channels(recording: Recording, settings: SignalSettings) -> tuple[Plan,
         key = channel.electrode or channel.label.strip()
         times_seen[key] = times_seen.get(key, 0) + 1
         rate = samples_per_second(channel, recording.record_ns)
-        if rate > MAX_RATE or (rate < MIN_RATE and not (channel.is_eeg and rate > 0)):
+        if not MIN_RATE <= rate <= MAX_RATE:
             continue
         # A name that a file holds twice stands for two channels, told apart by their order.
         order = times_seen[key]

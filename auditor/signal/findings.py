@@ -93,9 +93,6 @@ def _by_channel(placed: Sequence[Placed], settings: SignalSettings) -> Iterator[
     def those(which: Callable[[Plan], bool]) -> list[tuple[Placed, Plan]]:
         return [(one, plan) for one, plan in plans if which(plan)]
 
-    slow = those(lambda plan: plan.rate < MIN_RATE)
-    if slow:
-        yield _grouped("channel_sampled_slowly", slow)
     bare = those(lambda plan: plan.channel.is_eeg and not plan.scaled)
     if bare:
         fields = ("dimension", "physical_min", "physical_max", "digital_min", "digital_max")
@@ -120,7 +117,6 @@ def _grouped(
         named=names,
         channels=quantity(len(names), "EEG channel"),
         lowest=Own(f"{min(plan.rate for _, plan in alike):g}"),
-        least=MIN_RATE,
         limits=limits,
         mains=mains,
     )

@@ -18,7 +18,7 @@ from auditor.core.intervals import distinct
 from auditor.edf.source import Samples
 from auditor.model import Int64
 from auditor.policy.signal import SignalSettings
-from auditor.signal.channels import MIN_RATE, Group
+from auditor.signal.channels import Group
 
 NONE = np.uint8(0)
 QUIET = np.uint8(1)
@@ -85,12 +85,10 @@ def judge_stream(
     ``stream`` (channels, samples) is each channel's samples in file order; ``bounds``
     (seconds + 1,) are the seconds' first samples in it; ``whole`` (seconds,) says which are a full
     second long: only of those the mains are told. ``out`` (seconds, channels) is written. A second
-    in which no sample starts keeps the judgement of the one before it. Of channels with fewer than
-    ``MIN_RATE`` samples in a second three samples in a row tell whether they change.
+    in which no sample starts keeps the judgement of the one before it.
     """
     counts = np.diff(bounds)
     out[counts == 0] = REPEAT
-    alike = _three_alike(stream, group.quiet) if group.rate < MIN_RATE else None
     for length in distinct(counts[counts > 0]).tolist():
         for full in (True, False):
             rows = np.flatnonzero((counts == length) & (whole == full))
@@ -103,23 +101,7 @@ def judge_stream(
                 else:
                     values = stream[:, at[:, None] + np.arange(length)]
                 values = values.reshape(1, group.channels, len(some), length)
-                flags = _judge(values, group, settings, mains=full)[0]
-                if alike is not None:
-                    flags = (flags & ~QUIET) | alike[:, at] * QUIET
-                out[some] = flags.T
-
-
-def _three_alike(stream: Samples, quiet: NDArray[np.int32]) -> Bools:
-    """Which samples belong to three or more in a row that hardly change; shape as ``stream``.
-
-    ``stream`` is (channels, samples), ``quiet`` (channels, 1) the most that is no change.
-    """
-    alike = np.abs(np.diff(stream.astype(np.int32), axis=1)) <= quiet
-    three = alike[:, :-1] & alike[:, 1:]
-    found = np.zeros(stream.shape, np.bool_)
-    for shift in range(3):
-        found[:, shift : shift + three.shape[1]] |= three
-    return found
+                out[some] = _judge(values, group, settings, mains=full)[0].T
 
 
 def _judge(view: Samples, group: Group, settings: SignalSettings, *, mains: bool = True) -> Flags:

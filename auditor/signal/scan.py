@@ -125,7 +125,6 @@ def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
     huge = _huge(recording)
     seconds, rest = divmod(recording.record_ns, NS)
     nested = not (rest or huge or any(p.channel.samples_per_record % seconds for p in plans))
-    nested = nested and all(p.rate >= 2 for p in plans)
     cuts, parts = _cuts(recording, grid if not huge else None)
     return FileScan(
         recording=recording,

@@ -14,7 +14,6 @@ from msgspec import Struct
 
 from auditor.core import intervals as iv
 from auditor.core.intervals import Pair
-from auditor.core.units import MINUTE
 from auditor.coverage.timeline import clock_hours
 from auditor.model import (
     BadStretch,
@@ -164,7 +163,6 @@ def summarise(
         longest_usable_run=_longest(usable, dropouts),
         below_minimum_from=_last_of(usable, recorded, coverage, settings),
         bad_stretches=_bad_stretches(times, iv.subtract(recorded, usable), gaps, settings),
-        usable_minutes=_minutes(usable, recorded),
     )
 
 
@@ -226,15 +224,6 @@ def _longest(usable: Pair, dropouts: Pair) -> Interval | None:
     at = int(np.argmax(held))
     inside = iv.clip(usable, Interval(int(starts[at]), int(ends[at])))
     return Interval(int(inside[0][0]), int(inside[1][-1]))
-
-
-def _minutes(usable: Pair, recorded: Pair) -> tuple[tuple[int, int], ...]:
-    """Minutes (of the axis) of whose recorded time some but not all is usable."""
-    ends = np.concatenate((usable[0], usable[1] - 1))
-    starts = iv.distinct(ends // MINUTE) * MINUTE
-    good = _within(usable, starts, starts + MINUTE)
-    partly = (good > 0) & (good < _within(recorded, starts, starts + MINUTE))
-    return tuple(zip(starts[partly].tolist(), good[partly].tolist(), strict=True))
 
 
 def _bad_stretches(

@@ -19,7 +19,6 @@ from auditor.study import aside, clocks
 from auditor.study.belonging import (
     Aside,
     hookup_instant,
-    misdated,
     sort_by_channels,
     sort_by_hookup,
     sort_by_patient,
@@ -121,12 +120,10 @@ def _put_together(
     reference = [f for f in counted if f.copy == "A"]
     pieces = pieces_of(counted, [f.name for f in not_counted], [u.name for u in intake.unreadable])
     changes, steps = clocks.change_findings(reference, counted, axis)
-    wrong = misdated(apart, counted)
     findings: list[Finding] = [
         *intake.findings,
         *aside.patient_findings(stamped, order, where),
-        *aside.aside_findings(apart, counted, hookup, axis, {f.name for f, _ in wrong}),
-        *aside.date_findings(wrong, counted),
+        *aside.aside_findings(apart, counted, hookup, axis),
         *copy_findings(copies, axis, settings, where),
         *overlap_findings(
             [c.files for c in copies.copies],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -13,7 +13,7 @@ from auditor.core.text import Own, quantity
 from auditor.model import Corrections, Finding, Order, Recording, StudyFile, finding
 from auditor.model.codes.study import StudyCode
 from auditor.study.belonging import Aside, by_code, patient_code
-from auditor.study.placing import SEAMLESS, SHOWN, about_files, in_order, moved, recorded_ns
+from auditor.study.placing import SEAMLESS, SHOWN, about_files, in_order, recorded_ns
 
 _VERBS: dict[StudyCode, tuple[str, str]] = {
     "far_in_time": ("lies", "lie"),
@@ -30,12 +30,8 @@ def aside_findings(
     counted: Sequence[StudyFile],
     hookup: int | None,
     axis: Axis,
-    misdated: Collection[str],
 ) -> Iterator[Finding]:
-    """One finding for each reason, and one that the card was not cleared.
-
-    ``misdated`` names files whose date is doubtful: they need not be from before the study.
-    """
+    """One finding for each reason, and one that the card was not cleared."""
     begun = min((f.start for f in counted if f.interval), default=None)
     earlier: list[StudyFile] = []
     for code in dict.fromkeys(a.code for a in aside):
@@ -45,7 +41,7 @@ def aside_findings(
         files = in_order(a.file for a in mine)
         yield _one_reason(code, files, counted, hookup, axis, all(a.by_order for a in mine))
         if code not in ("default_date", "start_not_known", "test_recording") and begun is not None:
-            earlier += [f for f in files if f.end <= begun and f.name not in misdated]
+            earlier += [f for f in files if f.end <= begun]
     if earlier:
         yield about_files("card_not_cleared", in_order(earlier))
 
@@ -116,24 +112,6 @@ def patient_findings(
         )
     if blank:
         yield about_files("patient_code_missing", blank, where)
-
-
-def date_findings(
-    wrong: Sequence[tuple[StudyFile, int]], counted: Sequence[StudyFile]
-) -> Iterator[Finding]:
-    """One finding on all ``misdated`` files, with both figures."""
-    if not wrong:
-        return
-    files = [f for f, _ in wrong]
-    placed = [moved(f, replace(f.map, anchor=f.map.anchor + days)) for f, days in wrong]
-    other = recorded_ns([*counted, *placed])
-    yield about_files(
-        "date_may_be_wrong",
-        files,
-        other_recorded_ns=other,
-        recorded=hms(recorded_ns(counted)),
-        with_them=hms(other),
-    )
 
 
 # ---------------------------------------------------------------- by hand

@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from auditor.core.clock import Axis
 from auditor.core.text import plain_words
-from auditor.core.units import DAY, HOUR, NS
+from auditor.core.units import DAY, HOUR
 from auditor.model import Order, PatientField, Recording, SetAsideCode, StudyFile
 from auditor.policy.study import StudySettings
 from auditor.study.copies.devices import Device, devices
@@ -250,33 +250,6 @@ def sort_by_hookup(
         hookup - f.end <= _SHORTLY for f in early
     )
     return _without(files, early, "test_recording" if test else "before_hookup")
-
-
-def misdated(
-    aside: Sequence[Aside], counted: Sequence[StudyFile]
-) -> tuple[tuple[StudyFile, int], ...]:
-    """Files set aside for their time, with the whole days (ns) after which they join a counted one.
-
-    Files of one recording follow each other within a few seconds; chance does not.
-    """
-    timed = [f for f in counted if f.interval]
-    found = []
-    for item in aside:
-        if item.code in ("before_hookup", "far_in_time") and item.file.interval:
-            steps = [_days(item.file, other) for other in timed]
-            known = [step for step in steps if step]
-            if known:
-                found.append((item.file, min(known, key=abs)))
-    return tuple(found)
-
-
-def _days(file: StudyFile, other: StudyFile) -> int:
-    """How far ``file`` must be moved, in whole days (ns), to join ``other``; 0 where never."""
-    for apart in (other.end - file.start, other.start - file.end):
-        days = (apart + DAY // 2) // DAY * DAY
-        if days and abs(apart - days) <= 5 * NS:
-            return days
-    return 0
 
 
 # ---------------------------------------------------------------- channels

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 from msgspec import Struct
 
-from auditor.core.clock import Axis, hour_apart, iso
+from auditor.core.clock import Axis, iso
 from auditor.core.durations import hms, in_words
 from auditor.core.text import Own, quantity
 from auditor.core.units import DAY, HOUR, MINUTE
@@ -155,6 +155,9 @@ def change_findings(
                 )
             )
         elif span.start < at < span.end:
+            ended = max((f.end for f in timed if f.start < at), default=at)
+            joined = any(abs(f.start - ended) <= _JOINED for f in timed if f.start >= at)
+            doubt = "" if joined else " Nothing shows that the recorder's clock followed."
             findings.append(
                 finding(
                     "daylight_saving_change",
@@ -163,24 +166,10 @@ def change_findings(
                     zone=Own(axis.zone or ""),
                     size=size,
                     at=Own(axis.said(at)),
-                    shown=Own(_agreement(timed, at)),
+                    doubt=Own(doubt),
                 )
             )
     return findings, steps
-
-
-def _agreement(timed: Sequence[StudyFile], at: int) -> str:
-    """What the stamps show of whether the recorder's clock followed the change."""
-    after = [f for f in timed if f.start >= at]
-    if not after:
-        return "No file starts after the change, so none shows whether the clock followed it."
-    ends = [f.end for f in timed if f.start < at]
-    if ends and abs(after[0].start - max(ends)) <= _JOINED:
-        return "The next file's stamp shows that the recorder's clock followed it."
-    return (
-        "The next file's stamp was read as if the recorder's clock had followed it; a gap lies "
-        "before it, so that nothing shows that it did."
-    )
 
 
 def _unfollowed(timed: Sequence[StudyFile], at: int, shift: int) -> Step | None:
@@ -266,7 +255,6 @@ def hookup_findings(
     away = start - hookup
     if abs(away) <= settings.hookup_tolerance_ns:
         return
-    cause = likely_step(away)
     all_before = end <= hookup
     outside = all_before or start >= hookup + order.ordered_ns
     yield finding(
@@ -283,24 +271,4 @@ def hookup_findings(
         end=Own(axis.said(end)),
         moved_end=Own(axis.said(end - away)),
         recorded=hms(recorded_ns(counted)),
-        cause=Own(f" {cause}" if cause else ""),
     )
-
-
-def likely_step(ns: int) -> str:
-    """A sentence on what a clock's error of this size usually is; empty where it is nothing known.
-
-    Common practice, no source.
-    """
-    size = abs(ns)
-    days, rest = divmod(size + 5 * MINUTE, DAY)
-    if rest <= 10 * MINUTE and days:
-        return "It is a whole number of days: the clock's date may be wrong."
-    if abs(size - 12 * HOUR) <= 5 * MINUTE:
-        return "It is 12 hours: morning and afternoon may have been mistaken."
-    if hour_apart(size):
-        return "It is one hour: the time zone or summer time may be wrong."
-    hours, rest = divmod(size + 5 * MINUTE, HOUR)
-    if rest <= 10 * MINUTE and 0 < hours < 15:
-        return "It is a whole number of hours: the time zone or summer time may be wrong."
-    return ""

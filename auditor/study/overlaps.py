@@ -17,7 +17,6 @@ from auditor.core.text import Own, quantity
 from auditor.core.units import NS
 from auditor.model import Finding, Interval, StudyFile, finding
 from auditor.model.codes.study import StudyCode
-from auditor.study.clocks import likely_step
 from auditor.study.copies.samples import same_bytes, same_samples
 from auditor.study.placing import SHOWN, about_files, in_order, recorded_ns
 
@@ -80,7 +79,6 @@ def overlap_findings(
             excess = sum(f.records_ns for f in files) - recorded_ns(files)
             all_seen = len(pairs) < _MAX_PAIRS
             twice = min(sum(o.shared_ns for o in different), excess) if all_seen else excess
-            cause = likely_step(different[0].first.end - different[0].second.start)
             findings.append(
                 _about(
                     "overlapping_recordings",
@@ -90,7 +88,6 @@ def overlap_findings(
                     length=hms(twice),
                     recorded=hms(recorded),
                     with_them=hms(recorded + twice),
-                    cause=Own(f" {cause}" if cause else ""),
                 )
             )
         if small and number == 0:  # other copies lie where their samples put them

@@ -7,7 +7,7 @@ from typing import Literal
 from auditor.model.codes.entry import Entry
 
 SignalCode = Literal[
-    "artifact_large", "artifact_mains", "channel_not_judged", "channel_sampled_slowly",
+    "artifact_large", "artifact_mains", "channel_not_judged",
     "channel_without_scale", "electrode_lost", "electrode_off", "electrode_without_signal",
     "few_channels_until_end", "mains_not_judged", "no_time_zone", "signal_not_scanned",
     "too_few_eeg_channels", "usable_below_recorded",
@@ -55,15 +55,6 @@ CODES: dict[SignalCode, Entry] = {
         expected="{least} to {most} samples per second",
         observed="{lowest} to {highest} samples per second",
         action="Check whether the right files were exported, and at which rate.",
-    ),
-    "channel_sampled_slowly": Entry(
-        meaning="An EEG channel has so few samples that no EEG can be read from it.",
-        text="{named}: fewer than {least} samples per second. Flat and saturated were judged by "
-        "three samples in a row; no EEG can be read at such a rate, whatever the usable time says.",
-        headline="{channels} sampled {lowest} times a second: no EEG can be read",
-        observed="{lowest} samples per second",
-        action="Check whether the right files were exported, and at which rate.",
-        question="readable",
     ),
     "channel_without_scale": Entry(
         meaning="A channel's header gives no usable scale or limits: judged in digital steps "

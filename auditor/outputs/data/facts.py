@@ -222,11 +222,6 @@ CHANNEL = Object(
            "large until the end."),
     k.many("hourly", "Its states in each entry of hours.", CHANNEL_HOUR),
 )  # fmt: skip
-MINUTE = Object(
-    "A minute of which some, not all, recorded time was usable.",
-    k.time("start", "Its start.", lambda m: m[0]),
-    k.duration("usable_s", "Usable in it.", lambda m: m[1]),
-)
 STRETCH = Object(
     "A stretch worth marking in the physician's own tools.",
     *span_keys("the stretch"),
@@ -249,7 +244,6 @@ SIGNAL = Object(
     k.many("channels", "Channels as the files order them.", CHANNEL, "signal.channels"),
     k.many("hours", "Civil clock hours of the span.", HOUR),
     k.many("nights", "Nights of the span.", NIGHT),
-    k.many("usable_minutes", "Minutes usable in part.", MINUTE, "signal.usable_minutes"),
     k.many("bad_stretches", "Stretches worth marking.", STRETCH, "signal.bad_stretches"),
     only_if=k.flag("scanned", "Whether the samples were looked at.", "signal.scanned"),
 )  # fmt: skip
