@@ -27,8 +27,7 @@ from helpers_edfio import EDFIO, ask_edfio  # noqa: E402
 from auditor.core.durations import exact_seconds  # noqa: E402
 from auditor.core.errors import RecordingError  # noqa: E402
 from auditor.edf import read_recording  # noqa: E402
-from auditor.study.second_readers import compare  # noqa: E402
-from auditor.study.second_readers.process import LIBRARIES, Answer, ReaderProcess  # noqa: E402
+from auditor.study.second_readers import LIBRARIES, Answer, ReaderProcess, compare  # noqa: E402
 
 READERS = (*LIBRARIES, "edfio")
 SECONDS = 60

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from auditor.core.clock import civil_ns
 from auditor.core.units import NS
-from auditor.study.second_readers.process import Answer
+from auditor.study.second_readers import Answer
 
 EDFIO = f"edfio {version('edfio')}"
 

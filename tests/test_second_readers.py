@@ -22,8 +22,16 @@ from auditor.core.errors import RecordingError
 from auditor.core.units import NS
 from auditor.edf import read_recording
 from auditor.model import Finding, Recording, SecondReading, StudyFile
-from auditor.study.second_readers import WHOLE_BYTES, SecondReaders, compare, facts_of, process
-from auditor.study.second_readers.process import Answer, ReaderProcess
+from auditor.study import second_readers
+from auditor.study.second_readers import (
+    LIBRARIES,
+    WHOLE_BYTES,
+    Answer,
+    ReaderProcess,
+    SecondReaders,
+    compare,
+    facts_of,
+)
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -261,7 +269,7 @@ def test_the_file_is_left_as_it_was(sound: Recording) -> None:
 
 DYING = """
 import json, os, sys, time
-print(json.dumps({"versions": {"mne": "0", "pyedflib": "0"}}), flush=True)
+print(json.dumps({"mne": "0", "pyedflib": "0"}), flush=True)
 for line in sys.stdin:
     path = json.loads(line)["path"]
     if "crash" in path:
@@ -271,7 +279,7 @@ for line in sys.stdin:
     if "noise" in path:
         print("not an answer", flush=True)
     if "memory" in path:
-        print(json.dumps({"refused": "out of memory", "limit": True}), flush=True)
+        print(json.dumps({"stopped": "it ran out of memory"}), flush=True)
     print(json.dumps({"refused": "read"}), flush=True)
 """
 
@@ -285,7 +293,7 @@ def test_a_library_that_dies_on_a_file_costs_that_answer_only(
 ) -> None:
     script = tmp_path / "dying.py"
     script.write_text(DYING)
-    monkeypatch.setattr(process, "_SCRIPT", script)
+    monkeypatch.setattr(second_readers, "_SCRIPT", script)
     with ReaderProcess() as running:
         assert reason in (running.ask("mne", Path(name), False, 1).stopped or "")
         assert running.ask("mne", Path("next"), False, 20).refused == "read"
@@ -356,7 +364,7 @@ def test_headers_alone_are_no_more_often_unexplained_than_whole_files(
             recording = read(path)
         except RecordingError:
             continue
-        for library in process.LIBRARIES:
+        for library in LIBRARIES:
             whole, header = (
                 readers.ask(library, path, recording.sample_bytes == 3, 60, whole=w)
                 for w in (True, False)
@@ -372,7 +380,7 @@ def test_headers_alone_are_no_more_often_unexplained_than_whole_files(
 def test_libraries_that_cannot_be_started_are_no_disaster(
     sound: Recording, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(process, "_SCRIPT", tmp_path / "none.py")
+    monkeypatch.setattr(second_readers, "_SCRIPT", tmp_path / "none.py")
     readings, findings = second(counted(sound))
     assert readings == ()
     assert "could not be started" in findings[0].text

@@ -8,11 +8,18 @@ time, start and number of records are compared on the file's own clock, to withi
 
 from __future__ import annotations
 
+import json
+import os
+import sys
 import threading
 import time
 from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
 from queue import SimpleQueue
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import msgspec
 
 from auditor.core.clock import in_calendar, iso
 from auditor.core.durations import exact_seconds
@@ -20,12 +27,16 @@ from auditor.core.intervals import total, union
 from auditor.core.text import Own, printable
 from auditor.core.units import NS
 from auditor.model import Finding, FindingCode, Recording, SecondReading, StudyFile, finding
-from auditor.study.second_readers.process import LIBRARIES, Answer, ReaderProcess
 
-__all__ = ["Compared", "SecondReaders", "compare", "facts_of"]
+if TYPE_CHECKING:
+    import subprocess
 
 Status = Literal["agrees", "explained", "unexplained", "no_answer"]
 
+LIBRARIES = ("mne", "pyedflib")
+START_SECONDS = 60
+_SCRIPT = Path(__file__).with_name("ask.py")
+_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 FILE_SECONDS = 60
 """Longest wait for one library on one file."""
 STUDY_SECONDS = 180
@@ -108,7 +119,9 @@ class SecondReaders:
             files = self._files.get()
             begun = time.monotonic()
             for recording in (file.recording for file in files):
-                reason = "" if _here(recording) else "not on this machine"
+                # Unlike a path's own method it raises nothing, whatever the name holds.
+                here = not recording.opener and os.path.isfile(recording.path)  # noqa: PTH113
+                reason = "" if here else "not on this machine"
                 if not reason and time.monotonic() - begun > STUDY_SECONDS:
                     reason = f"the files before it took {STUDY_SECONDS} s"
                 if not reason and not process.start():
@@ -228,9 +241,99 @@ def _words(refused: str, recording: Recording) -> str:
     return printable(refused.replace(f"{path}: ", "").replace(path, "the file"), 200)
 
 
-def _here(recording: Recording) -> bool:
-    """Whether the file lies on this machine."""
-    try:
-        return recording.opener is None and recording.path.is_file()
-    except (OSError, ValueError):
-        return False
+# ---------------------------------------------------------------- the process
+
+
+class Answer(msgspec.Struct, frozen=True):
+    """What a library said of a file: numbers, or ``refused`` in its own (untrusted) words.
+
+    ``stopped`` says why there is no answer at all: it took too long, crashed or ran out of memory.
+    ``start_civil_ns`` is the start that the library reports, as civil time.
+    """
+
+    recorded_ns: int | None = None
+    start_civil_ns: int | None = None
+    records: int | None = None
+    refused: str | None = None
+    stopped: str | None = None
+
+
+class ReaderProcess:
+    """Runs ``ask.py``; started at the first question and again after each death."""
+
+    def __init__(self) -> None:
+        self._process: subprocess.Popen[bytes] | None = None
+        self.versions: dict[str, str] = {}
+
+    def __enter__(self) -> ReaderProcess:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._end()
+
+    def start(self) -> bool:
+        """Start the process if it does not run; false where it cannot be started."""
+        if self._process is not None:
+            return True
+        import subprocess
+
+        try:
+            # -P: the script's own folder stays out of the search path of the libraries it imports.
+            self._process = subprocess.Popen(  # noqa: S603  our own script, no shell
+                [sys.executable, "-P", str(_SCRIPT)],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env={**os.environ, **dict.fromkeys(_ONE_THREAD, "1")},
+            )
+            line, _ = self._exchange(b"", START_SECONDS)
+            self.versions = msgspec.json.decode(line, type=dict[str, str])
+        except (OSError, msgspec.MsgspecError):
+            self._end()
+            return False
+        return True
+
+    def ask(
+        self, library: str, path: Path, bdf: bool, seconds: float, *, whole: bool = True
+    ) -> Answer:
+        """What ``library`` says of ``path``, waiting at most ``seconds``. Never raises.
+
+        Where not ``whole`` it reads the header and no annotations.
+        """
+        if not self.start():
+            return Answer(stopped="it could not be started")
+        question = {"library": library, "path": str(path), "bdf": bdf, "whole": whole}
+        line, missing = self._exchange(json.dumps(question).encode() + b"\n", seconds)
+        try:
+            answer = msgspec.json.decode(line, type=Answer)
+        except msgspec.MsgspecError:
+            answer = Answer(stopped=missing)
+        if answer.stopped is not None:
+            self._end()
+        return answer
+
+    def _exchange(self, question: bytes, seconds: float) -> tuple[bytes, str]:
+        """The line answered, empty where none came in time; and why it is none, in words."""
+        process = self._process
+        assert process is not None
+        assert process.stdin is not None
+        assert process.stdout is not None
+        begun, line = time.monotonic(), b""
+        timer = threading.Timer(seconds, process.kill)
+        timer.daemon = True
+        timer.start()
+        with suppress(OSError):
+            process.stdin.write(question)
+            process.stdin.flush()
+            line = process.stdout.readline()
+        timer.cancel()
+        late = time.monotonic() - begun >= seconds
+        return line, f"it took longer than {seconds:.0f} s" if late else "it crashed"
+
+    def _end(self) -> None:
+        process, self._process = self._process, None
+        if process is not None:
+            process.kill()
+            with suppress(OSError, ValueError):  # what was still to be written goes nowhere
+                process.communicate()
+            process.wait()

@@ -6,16 +6,17 @@ and kills it where it takes too long; nothing of it is shared with the audit.
 
 Reads JSON lines ``{"library": "mne", "path": "...", "bdf": false, "whole": true}`` from standard
 input (not ``whole``: the header alone, since for annotations both read the file to its end) and
-answers each with one JSON line: ``recorded_s``, ``start`` (civil, ISO 8601) and ``records``, or
-``refused`` (the library's own words). The first line written is ``{"versions": {...}}``.
+answers each with one JSON line: the fields of ``Answer``. The first line holds their versions.
 """
 
 from __future__ import annotations
 
 import json
+import math
 import os
 import sys
 import warnings
+from datetime import datetime, timedelta
 from importlib.metadata import version
 from typing import Any
 
@@ -50,6 +51,17 @@ def _opened(raw: Any, *_: object, **__: object) -> None:
     raise _Opened(raw)
 
 
+def figures(seconds: float, start: datetime | None, records: int | None) -> dict[str, Any]:
+    """An answer in whole nanoseconds; without a length that no file has."""
+    held = math.isfinite(seconds) and abs(seconds) < 1e9
+    since = None if start is None else start.replace(tzinfo=None) - datetime(1970, 1, 1)
+    return {
+        "recorded_ns": round(seconds * 1_000_000_000) if held else None,
+        "start_civil_ns": None if since is None else since // timedelta(microseconds=1) * 1000,
+        "records": records,
+    }
+
+
 def ask_mne(path: str, bdf: bool, whole: bool) -> dict[str, Any]:
     """What ``mne`` reads: samples over sampling rate, start stamp, number of records."""
     import mne
@@ -63,14 +75,10 @@ def ask_mne(path: str, bdf: bool, whole: bool) -> dict[str, Any]:
         raw = read(path, preload=False, verbose="ERROR")
     except _Opened as opened:
         (raw,) = opened.args
-    date = raw.info["meas_date"]
     extras: dict[str, Any] = getattr(raw, "_raw_extras", ({},))[0]
     records = extras.get("n_records")
-    return {
-        "recorded_s": raw.n_times / raw.info["sfreq"],
-        "start": None if date is None else date.replace(tzinfo=None).isoformat(),
-        "records": None if records is None else int(records),
-    }
+    length = float(raw.n_times / raw.info["sfreq"])
+    return figures(length, raw.info["meas_date"], None if records is None else int(records))
 
 
 def ask_pyedflib(path: str, _bdf: bool, whole: bool) -> dict[str, Any]:
@@ -79,11 +87,8 @@ def ask_pyedflib(path: str, _bdf: bool, whole: bool) -> dict[str, Any]:
 
     mode = pyedflib.READ_ALL_ANNOTATIONS if whole else pyedflib.DO_NOT_READ_ANNOTATIONS
     with pyedflib.EdfReader(path, mode) as reader:
-        return {
-            "recorded_s": float(reader.getFileDuration()),
-            "start": reader.getStartdatetime().isoformat(),
-            "records": int(reader.datarecords_in_file),
-        }
+        length, start = float(reader.getFileDuration()), reader.getStartdatetime()
+        return figures(length, start, int(reader.datarecords_in_file))
 
 
 ASK = {"mne": ask_mne, "pyedflib": ask_pyedflib}
@@ -104,13 +109,13 @@ def main() -> None:
         answers.write(json.dumps(answer) + "\n")
         answers.flush()
 
-    tell({"versions": {"mne": version("mne"), "pyedflib": version("pyedflib")}})
+    tell({library: version(library) for library in ASK})
     for line in sys.stdin:
         asked = json.loads(line)
         try:
             tell(ASK[asked["library"]](asked["path"], asked["bdf"], asked["whole"]))
         except MemoryError:
-            tell({"refused": "out of memory", "limit": True})
+            tell({"stopped": "it ran out of the memory that it may use"})
         except Exception as error:
             words = " ".join(str(error).split())[:MAX_WORDS]
             tell({"refused": f"{type(error).__name__}: {words}"})
