@@ -26,8 +26,7 @@ class StudyFolder(Struct, frozen=True):
     days: tuple[date, ...] = ()
 
 
-Role = Literal["technologist", "billing", "manager"]
-ROLES: tuple[Role, ...] = ("technologist", "billing", "manager")
+Actor = Literal["technologist", "billing", "manager"]
 
 
 class WorkRow(Struct, frozen=True):
@@ -56,7 +55,7 @@ class WorkRow(Struct, frozen=True):
         return bool(self.summary["outcome"] == "complete")
 
     @property
-    def acts(self) -> tuple[Role, ...]:
+    def acts(self) -> tuple[Actor, ...]:
         """Who must act, by which answer is not yes; nobody where the study is settled."""
         if self.settled:
             return ()
@@ -64,12 +63,12 @@ class WorkRow(Struct, frozen=True):
         if self.summary["error"] is not None or not states:
             return ("technologist",)
         open_ = {question for question, state in states.items() if state != "yes"}
-        wanted = {
+        wanted: dict[Actor, bool] = {
             "technologist": bool(open_ & {"order", "readable", "files"}),
             "billing": "billing" in open_,
             "manager": self.summary["outcome"] == "repeat",
         }
-        return tuple(role for role in ROLES if wanted[role])
+        return tuple(actor for actor, must in wanted.items() if must)
 
 
 class Share(Struct, frozen=True):
