@@ -6,17 +6,23 @@ import json
 import re
 import shutil
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
+from typing import get_args, get_origin
 
 import jsonschema
+import numpy as np
 import pytest
 from helpers_batch import EPOCH, one_by_one
 from helpers_cli import QUICK, read, run
 from helpers_edf import Sig, edf, event
+from msgspec import Struct
 
 import auditor
+from auditor.core.fields import Holds, fields_of
 from auditor.outputs.data import schema
 from auditor.outputs.redact import CLASSES
+from auditor.pipeline import Facts
 from auditor.policy import load_policy
 
 ELECTRODES = ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2")
@@ -215,20 +221,63 @@ def test_dates_move_by_whole_weeks_and_keep_the_time_of_day_over_a_change_of_the
     folder.mkdir()
     (folder / "a.edf").write_bytes(
         edf(onsets=range(0, 8 * 3600, 60), duration="60", signals=[Sig("EEG Fp1", 60)],
-            start_date="13.03.27", start_time="22.00.00")
+            recording="Startdate 13-MAR-2027 X X N-3", start_date="13.03.27",
+            start_time="22.00.00")
     )  # fmt: skip
-    arguments = ("study", folder, "--ordered-hours", "8", "--timezone", "America/Denver", *QUICK)
+    arguments = ("study", folder, "--ordered-hours", "8", "--hookup", "2027-03-13T22:00:00",
+                 "--timezone", "America/Denver", *QUICK)  # fmt: skip
     run(*arguments, "--out", tmp_path / "plain", "--quiet")
     run(*arguments, "--out", tmp_path / "moved", "--quiet", "--redact=dates")
-    for key in ("first_start", "last_end"):
-        before, after = (
-            datetime.fromisoformat(read(tmp_path / name)["coverage"][key])
-            for name in ("plain", "moved")
-        )
+    plain, moved = read(tmp_path / "plain"), read(tmp_path / "moved")
+    places = [("coverage", "first_start"), ("coverage", "last_end"), ("order", "hookup"),
+              ("order", "planned_end"), ("shortfall", "window_start")]  # fmt: skip
+    for part, key in places:
+        before, after = (datetime.fromisoformat(told[part][key]) for told in (plain, moved))
         assert (before.weekday(), before.time()) == (after.weekday(), after.time())
         assert (before - after).days % 7 == 0
         assert before != after
-    assert read(tmp_path / "moved")["coverage"]["recorded_s"] == 8 * 3600
+    assert moved["coverage"]["recorded_s"] == 8 * 3600
+    assert moved["decision"]["outcome"] == plain["decision"]["outcome"]
+    for key, length in plain["shortfall"].items():
+        assert not key.endswith("_s") or moved["shortfall"][key] == length, key
+
+
+COUNTS = """
+annotations_total batteries charges_ppm data_offset digital_max digital_min drift_ppb
+dropouts_count files first header_bytes hourly index last minimum_channels mode_share_ppm
+montage_channels needed_channels offset rate_den rate_num record record_bytes record_count records
+sample_bytes samples_per_record signals size_bytes spare_batteries values
+"""
+LENGTHS = """
+battery clean clock clock_offset dropouts duration earliest external flat gaps large latest length
+longest_run mains offsets only_here onset ordered other_recorded overlap period record recorded
+records saturated signal usable
+"""
+
+
+def test_every_number_of_the_facts_moves_with_the_dates_or_is_known_to_be_none() -> None:
+    """A field that comes new must be said to be an instant, a count or a length."""
+    fixed, seen = set(), set()
+
+    def look(kind: type) -> None:
+        seen.add(kind)
+        for name, field in fields_of(kind).items():
+            parts = list(within(field.kind))
+            for part in parts:
+                if isinstance(part, type) and issubclass(part, Struct) and part not in seen:
+                    look(part)
+            numbers = any(part is int or part is np.ndarray for part in parts)
+            if numbers and field.holds is not Holds.INSTANT:
+                fixed.add(name)
+
+    def within(kind: object) -> Iterator[object]:
+        yield get_origin(kind) or kind
+        for part in get_args(kind):
+            yield from within(part)
+
+    look(Facts)
+    assert len(seen) > 30
+    assert fixed == {*COUNTS.split(), *(f"{name}_ns" for name in LENGTHS.split())}
 
 
 def test_each_class_of_annotation_is_shown_by_words_of_its_own_class_and_no_other() -> None:

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from msgspec import Struct
 
 from auditor.core.errors import SettingsError
+from auditor.core.fields import Ours
 from auditor.core.units import HOUR, MINUTE, NS
 
 _EPOCH = datetime(1970, 1, 1)
@@ -88,7 +89,7 @@ class Axis(Struct, frozen=True):
     the same number.
     """
 
-    zone: str | None = None
+    zone: Ours | None = None
 
     def __post_init__(self) -> None:
         if self.zone is not None:

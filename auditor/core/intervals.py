@@ -9,21 +9,25 @@ int64 only, whole arrays at a time.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TypeAlias
+from typing import Annotated, TypeAlias
 
 import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
 
+from auditor.core.fields import Holds, Instant
+
 Int64: TypeAlias = NDArray[np.int64]
 Pair: TypeAlias = tuple[Int64, Int64]
+Instants = Annotated[Int64, Holds.INSTANT]
+Times = Annotated[Pair, Holds.INSTANT]
 
 
 class Interval(Struct, frozen=True, order=True):
     """A half-open stretch of time ``[start, end)`` on the study axis, in nanoseconds."""
 
-    start: int
-    end: int
+    start: Instant
+    end: Instant
 
     @property
     def duration(self) -> int:

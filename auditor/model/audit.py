@@ -6,6 +6,7 @@ from typing import Literal
 
 from msgspec import Struct
 
+from auditor.core.fields import Event, Instant, Named, Ours, Person
 from auditor.model.billing import Billing, DecisionOutcome, Monitoring, Video
 from auditor.model.codes import Finding, FindingCode, Question, ReasonCode
 from auditor.model.coverage import Cause, Coverage, Shortfall, Stop
@@ -63,29 +64,29 @@ class InputUsed(Struct, frozen=True):
 
     kind: Literal["order", "monitoring", "video", "policy"]
     name: str
-    sha256: str
+    sha256: Ours
 
 
 class SecondReading(Struct, frozen=True):
     """What another library says of one file. ``agrees`` is ``None`` where it refused the file."""
 
-    file: str
-    library: str
-    version: str
+    file: Named
+    library: Ours
+    version: Ours
     recorded_ns: int | None
     agrees: bool | None
     note: str
-    start_civil_ns: int | None = None
+    start_civil_ns: Instant | None = None
     records: int | None = None
 
 
 class PlacedAnnotation(Struct, frozen=True):
     """An annotation on the study axis. ``text`` is untrusted. ``in_recording`` tells a gap."""
 
-    at: int
+    at: Instant
     duration_ns: int | None
-    text: str
-    file: str
+    text: Event
+    file: Named
     in_recording: bool
 
 
@@ -137,10 +138,10 @@ class PersonDecision(Struct, frozen=True):
     ``made_on_this_audit`` tells whether the person saw the numbers beside which it stands.
     """
 
-    outcome: str
-    by: str
+    outcome: Ours
+    by: Person
     note: str
-    recorded_utc: str
+    recorded_utc: Ours
     made_on_this_audit: bool = True
 
     @property

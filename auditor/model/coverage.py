@@ -6,7 +6,8 @@ from typing import Literal
 
 from msgspec import Struct
 
-from auditor.core.intervals import Int64, Interval, Pair
+from auditor.core.fields import Instant, Ours
+from auditor.core.intervals import Instants, Int64, Interval, Times
 from auditor.model.codes.causes import CauseCode, Rank
 
 
@@ -27,7 +28,7 @@ class Segment(Interval, frozen=True):
     """A stretch between gaps (dropouts may lie inside). ``recorded_ns`` leaves the dropouts out."""
 
     recorded_ns: int
-    copies: tuple[str, ...]
+    copies: tuple[Ours, ...]
 
 
 class Gap(Interval, frozen=True):
@@ -37,12 +38,12 @@ class Gap(Interval, frozen=True):
 class CopyCoverage(Struct, frozen=True):
     """What one copy holds. ``only_here_ns`` is time that no other copy holds."""
 
-    name: str
-    first_start: int
-    last_end: int
+    name: Ours
+    first_start: Instant
+    last_end: Instant
     recorded_ns: int
     only_here_ns: int
-    held: Pair
+    held: Times
     """Its recorded stretches joined over dropouts (holes below the gap floor), a plain pair."""
     gaps: tuple[Gap, ...]
     """Holes of at least the gap floor inside this copy's own span."""
@@ -57,8 +58,8 @@ class Coverage(Struct, frozen=True):
     ``overlap_ns`` is the sum of record durations less ``recorded_ns``.
     """
 
-    first_start: int
-    last_end: int
+    first_start: Instant
+    last_end: Instant
     recorded_ns: int
     longest_run_ns: int
     overlap_ns: int
@@ -68,8 +69,8 @@ class Coverage(Struct, frozen=True):
     segments: tuple[Segment, ...]
     gaps: tuple[Gap, ...]
     copies: tuple[CopyCoverage, ...]
-    union_starts: Int64
-    union_ends: Int64
+    union_starts: Instants
+    union_ends: Instants
 
     @property
     def span_ns(self) -> int:

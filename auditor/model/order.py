@@ -6,6 +6,7 @@ from typing import Literal
 
 from msgspec import Struct
 
+from auditor.core.fields import Instant, Named, Ours, Person
 from auditor.core.intervals import Interval
 from auditor.core.units import DAY
 
@@ -37,8 +38,8 @@ class PowerSetup(Struct, frozen=True):
 class MonitoringCheck(Struct, frozen=True):
     """One documented check by a technologist. ``at`` lies on the study axis; texts untrusted."""
 
-    at: int
-    by: str
+    at: Instant
+    by: Person
     note: str
     source: str
 
@@ -55,7 +56,7 @@ class LogRead(Struct, frozen=True):
 
     kind: LogKind
     name: str
-    sha256: str
+    sha256: Ours
     taken: bool
     note: str
     checks: tuple[MonitoringCheck, ...] = ()
@@ -68,10 +69,10 @@ class Corrections(Struct, frozen=True):
     Names are relative to the study's folder. ``clock_ns`` is added to a file's start stamp.
     """
 
-    exclude: tuple[str, ...] = ()
-    include: tuple[str, ...] = ()
-    clock_ns: tuple[tuple[str, int], ...] = ()
-    by: str = ""
+    exclude: tuple[Named, ...] = ()
+    include: tuple[Named, ...] = ()
+    clock_ns: tuple[tuple[Named, int], ...] = ()
+    by: Person = ""
 
 
 class Order(Struct, frozen=True):
@@ -82,11 +83,11 @@ class Order(Struct, frozen=True):
     """
 
     ordered_ns: int
-    source: str
+    source: Ours
     study_id: str | None = None
     patient_code: str | None = None
-    hookup_civil_ns: int | None = None
-    timezone: str | None = None
+    hookup_civil_ns: Instant | None = None
+    timezone: Ours | None = None
     video: bool | None = None
     monitoring: MonitoringLevel | None = None
     minimum_channels: int | None = None
@@ -102,7 +103,7 @@ class Order(Struct, frozen=True):
     reports: Literal["daily", "end"] | None = None
     """How the physician reports, where known."""
     corrections: Corrections = Corrections()
-    sha256: str | None = None
+    sha256: Ours | None = None
     """Checksum of the order file, where there is one; ``name`` is the file's name."""
     name: str = ""
     path: str | None = None

@@ -7,6 +7,7 @@ from typing import Literal
 
 from msgspec import Struct
 
+from auditor.core.fields import Event, Instant, Named, Ours, Person
 from auditor.core.intervals import Int64
 from auditor.model.byte_source import FileState, Opener
 from auditor.model.codes import Finding
@@ -47,8 +48,8 @@ class RecordingField(Struct, frozen=True):
 
     start_date: str | None = None
     administration_code: str | None = None
-    technician: str | None = None
-    equipment: str | None = None
+    technician: Person | None = None
+    equipment: Named | None = None
 
 
 class HeaderClaim(Struct, frozen=True):
@@ -75,7 +76,7 @@ class Channel(Struct, frozen=True):
     """One signal of a file. ``offset`` is its first byte inside each data record."""
 
     index: int
-    label: str
+    label: Named
     transducer: str
     dimension: str
     physical_min: float
@@ -86,7 +87,7 @@ class Channel(Struct, frozen=True):
     samples_per_record: int
     offset: int
     is_annotation: bool
-    electrode: str | None = None
+    electrode: Ours | None = None
     """Standard name of the EEG electrode (mne's 10-05 names) or ``None`` for any other channel."""
 
     @property
@@ -100,7 +101,7 @@ class Annotation(Struct, frozen=True):
 
     onset_ns: int
     duration_ns: int | None
-    text: str
+    text: Event
     record: int
 
 
@@ -130,12 +131,12 @@ class Recording(Struct, frozen=True):
     ``closed`` is false where the header was never brought up to date (record count -1).
     """
 
-    name: str
+    name: Named
     path: Path
     size_bytes: int
     format: Format
     header: HeaderClaim
-    start_civil_ns: int
+    start_civil_ns: Instant
     record_ns: int
     offsets_ns: Int64
     data_offset: int
@@ -148,7 +149,7 @@ class Recording(Struct, frozen=True):
     """All annotations seen, of which ``annotations`` may hold only the first (policy limit)."""
     unknown_starts: tuple[UnknownStart, ...] = ()
     findings: tuple[Finding, ...] = ()
-    sha256: str | None = None
+    sha256: Ours | None = None
     state: FileState | None = None
     """What the file was when it was listed."""
     likeness: str | None = None
@@ -173,11 +174,11 @@ class Recording(Struct, frozen=True):
 class UnreadableFile(Struct, frozen=True):
     """A file named like a recording that is none. ``finding`` says why and what to do."""
 
-    name: str
+    name: Named
     path: Path
     size_bytes: int | None
     reason: str
     finding: Finding
-    sha256: str | None = None
+    sha256: Ours | None = None
     state: FileState | None = None
     """What the file was when it was listed; ``None`` where it could not be opened."""

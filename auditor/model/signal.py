@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from msgspec import Struct
 
-from auditor.core.intervals import Interval, Pair
+from auditor.core.fields import Instant, Named, Ours
+from auditor.core.intervals import Interval, Times
 from auditor.model.recording import is_reference
 
 
@@ -18,17 +19,17 @@ class ChannelFacts(Struct, frozen=True):
     are no EEG.
     """
 
-    label: str
-    electrode: str | None
+    label: Named
+    electrode: Ours | None
     signal_ns: int
     flat_ns: int
     saturated_ns: int
     mains_ns: int
     large_ns: int
     recorded_ns: int
-    lost_at: int | None
+    lost_at: Instant | None
     hourly: tuple[tuple[int, int, int, int, int], ...]
-    doubtful_from: int | None = None
+    doubtful_from: Instant | None = None
     """The instant from which the channel was flat, saturated, full of mains or too large for
     nearly all (policy share) of the time until the end, as an electrode that has come off is."""
 
@@ -53,8 +54,8 @@ class NightFacts(HourFacts, frozen=True):
 class BadStretch(Interval, frozen=True):
     """A stretch worth marking in the reader's own tools. ``state`` is a signal state's word."""
 
-    state: str
-    channels: tuple[str, ...]
+    state: Ours
+    channels: tuple[Named, ...]
 
 
 class SignalFacts(Struct, frozen=True):
@@ -73,10 +74,10 @@ class SignalFacts(Struct, frozen=True):
     montage_channels: int = 0
     """EEG channels recorded, references left out: the whole that ``needed_channels`` is of."""
     channels: tuple[ChannelFacts, ...] = ()
-    usable: Pair | None = None
-    clean: Pair | None = None
+    usable: Times | None = None
+    clean: Times | None = None
     longest_usable_run: Interval | None = None
-    below_minimum_from: int | None = None
+    below_minimum_from: Instant | None = None
     """The instant from which fewer than the minimum were live until the end, or ``None``."""
     bad_stretches: tuple[BadStretch, ...] = ()
 

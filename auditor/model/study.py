@@ -11,7 +11,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.core.clock import Axis
-from auditor.core.intervals import Int64, Interval, Pair, total, union
+from auditor.core.fields import Instant, Named, Ours
+from auditor.core.intervals import Instants, Int64, Interval, Pair, total, union
 from auditor.model.codes import Finding, SetAsideCode
 from auditor.model.recording import Recording, UnreadableFile
 
@@ -25,7 +26,7 @@ class TimeMap(Struct, frozen=True):
     is 1/1 but for a copy whose clock was measured to run fast or slow against the reference copy.
     """
 
-    anchor: int
+    anchor: Instant
     rate_num: int = 1
     rate_den: int = 1
 
@@ -57,10 +58,10 @@ class StudyFile(Struct, frozen=True):
     recording: Recording
     role: Role
     reason: str
-    copy: str | None
+    copy: Ours | None
     map: TimeMap
-    run_starts: Int64
-    run_ends: Int64
+    run_starts: Instants
+    run_ends: Instants
     records_ns: int
     reason_code: SetAsideCode | None = None
     """Why a file is set aside: a word of the catalogue, with ``reason`` in words."""
@@ -109,14 +110,14 @@ class StudyCopy(Struct, frozen=True):
     where nothing was measured. ``method`` and ``confidence`` say how they were matched.
     """
 
-    name: str
-    folder: str
+    name: Ours
+    folder: Named
     reference: bool
-    files: tuple[str, ...]
+    files: tuple[Named, ...]
     clock_offset_ns: int | None = None
     drift_ppb: int | None = None
-    method: str = ""
-    confidence: str = ""
+    method: Ours = ""
+    confidence: Ours = ""
 
 
 class MissingPiece(Interval, frozen=True):
@@ -128,14 +129,14 @@ class MissingPiece(Interval, frozen=True):
     then none needs to be looked for on the card.
     """
 
-    copy: str
-    before: str
-    after: str
+    copy: Ours
+    before: Named
+    after: Named
     files: int
     schedule: bool
     numbers: bool
-    unreadable: str = ""
-    set_aside: str = ""
+    unreadable: Named = ""
+    set_aside: Named = ""
 
 
 class Pieces(Struct, frozen=True):
@@ -146,11 +147,11 @@ class Pieces(Struct, frozen=True):
     names of those files that began on schedule after the one before.
     """
 
-    copy: str
+    copy: Ours
     files: int
     period_ns: int
     length_ns: int
-    regular: tuple[str, ...] = ()
+    regular: tuple[Named, ...] = ()
     missing: tuple[MissingPiece, ...] = ()
 
 
@@ -163,11 +164,11 @@ class Study(Struct, frozen=True):
     files: tuple[StudyFile, ...]
     unreadable: tuple[UnreadableFile, ...]
     copies: tuple[StudyCopy, ...]
-    other_files: tuple[str, ...] = ()
+    other_files: tuple[Named, ...] = ()
     findings: tuple[Finding, ...] = ()
     pieces: tuple[Pieces, ...] = ()
     """One for each copy with counted files."""
-    hookup: int | None = None
+    hookup: Instant | None = None
     """The order's hook-up on the study axis; an hour that exists twice is read once, here."""
 
     @property

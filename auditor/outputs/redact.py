@@ -13,15 +13,16 @@ import hashlib
 import hmac
 import re
 import secrets
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import Any, Literal
+from types import NoneType
+from typing import Any, Literal, TypeVar, get_args
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.core.errors import UsageError
+from auditor.core.fields import Field, Holds, fields_of
 from auditor.core.text import Own, matches
 from auditor.core.units import DAY
 from auditor.coverage.events import by_patient
@@ -31,13 +32,13 @@ from auditor.model import (
     Cause,
     Channel,
     Finding,
+    InputUsed,
     LogRead,
+    MonitoringCheck,
     Order,
-    PatientField,
     PersonDecision,
     Recording,
-    RecordingField,
-    SignalFacts,
+    SecondReading,
     Study,
     StudyFile,
     UnreadableFile,
@@ -46,7 +47,10 @@ from auditor.model.codes import FINDINGS, Value, worded
 from auditor.pipeline import Facts, Options, judge
 from auditor.policy import Policy
 
+T = TypeVar("T")
+
 WITHHELD = Own("[text withheld]")
+_NO_PATH = Path("withheld")
 _DATE_WITHHELD = Own("[date withheld]")
 _WEEK = 7 * DAY
 _LEAST_WEEKS, _MOST_WEEKS, _TRIES = 52, 520, 1100
@@ -57,8 +61,6 @@ _OUR_PLACES = frozenset(
 _OUR_PLACE_IN_FILE = re.compile(
     r"(header|fields?|first|after|annotation|record|at|byte)\b[a-z0-9 ,'()-]*"
 )
-_NAMED = ("before", "after", "unreadable", "set_aside")
-"""Fields of a missing piece that name a file, where there is one."""
 _DATE = re.compile(r"\b(19|20)\d\d\b|\d{1,2}[./]\d{1,2}[./]\d{2}")
 Redact = Literal["names", "dates"]
 """What a redacted audit hides: all names and texts, and on request the dates too."""
@@ -98,9 +100,9 @@ def redacted(
     """
     if dates:
         facts = _later(facts, _weeks(facts, key or secrets.token_bytes(32)) * _WEEK)
-    neutral = _Neutral.of(facts, dates=dates)
+    neutral = _Neutral(facts, policy, study_id, dates=dates)
     plain = judge(facts, policy, options)
-    audit = judge(neutral.facts(facts, policy, study_id), policy, options, neutral.said(decisions))
+    audit = judge(neutral.of(facts), policy, options, neutral.of(decisions))
     rules = tuple(
         replace(r, source=Own(r.source) if policy.path is None else WITHHELD) for r in audit.rules
     )
@@ -123,83 +125,75 @@ def _cause(made: Cause, plain: Cause) -> Cause:
     return replace(plain, evidence=(WITHHELD,), against=())
 
 
-@dataclass
 class _Neutral:
-    """Neutral names for what the facts name; asked for anything else it gives ``WITHHELD``."""
+    """Neutral names for what ``facts`` names; anything else that is named is ``WITHHELD``."""
 
-    names: dict[str, Own] = field(default_factory=dict)
-    people: dict[str, Own] = field(default_factory=dict)
-    dates: bool = False
-
-    @classmethod
-    def of(cls, facts: Facts, *, dates: bool) -> _Neutral:
-        neutral = cls(dates=dates)
+    def __init__(self, facts: Facts, policy: Policy, study_id: str | None, *, dates: bool) -> None:
+        self._policy, self.study_id, self._dates = policy, study_id, dates
+        self._people: dict[str, Own] = {}
         study = facts.study
-        files = [f.recording.name for f in study.files] + [f.name for f in study.unreadable]
-        for number, name in enumerate([*files, *study.other_files], 1):
-            neutral.names.setdefault(name, Own(f"file {number}"))
-        folders = [c.folder for c in study.copies]
-        for number, folder in enumerate(dict.fromkeys(f for f in folders if f), 1):
-            neutral.names.setdefault(folder, Own(f"folder {number}"))
-        for file in study.files:
-            for channel in file.recording.channels:
-                neutral.names.setdefault(channel.label, _label(channel))
-        units = (f.recording.header.recording_field.equipment for f in study.files)
-        for number, unit in enumerate(dict.fromkeys(u for u in units if u), 1):
-            neutral.names.setdefault(unit, Own(f"unit {number}"))
-        return neutral
+        recordings = [f.recording for f in study.files]
+        names = [*(r.name for r in recordings), *(f.name for f in study.unreadable)]
+        self._names: dict[str, Own] = {}
+        self._number("file", [*names, *study.other_files])
+        self._number("folder", [c.folder for c in study.copies])
+        for channel in (c for r in recordings for c in r.channels):
+            self._names.setdefault(channel.label, _label(channel))
+        self._number("unit", [r.header.recording_field.equipment for r in recordings])
 
-    def name(self, text: str) -> Own:
+    def _number(self, what: str, names: Iterable[str | None]) -> None:
+        for number, name in enumerate(dict.fromkeys(filter(None, names)), 1):
+            self._names.setdefault(name, Own(f"{what} {number}"))
+
+    def of(self, value: T) -> T:
+        """``value`` (facts, or what people decided) without names."""
+        return _mapped(value, self._leaf, self._own)
+
+    def _own(self, value: Struct) -> dict[str, Any]:
+        return _OWN[type(value)](self, value) if type(value) in _OWN else {}
+
+    def _leaf(self, value: Any, field: Field) -> Any:
+        if isinstance(value, Path):
+            return _NO_PATH
+        if not isinstance(value, str) or not value or field.holds is Holds.OURS:
+            return None if callable(value) else value
+        if field.holds is None:
+            return None if NoneType in get_args(field.kind) else ""
+        told = {Holds.NAME: self._name, Holds.PERSON: self._person, Holds.EVENT: self._classes}
+        return told[field.holds](value)
+
+    def _name(self, text: str) -> Own:
         """The neutral name of a file, folder, channel or unit."""
-        return self.names.get(text, WITHHELD)
+        return self._names.get(text, WITHHELD)
 
-    def _names(self, texts: Iterable[str]) -> tuple[Own, ...]:
-        return tuple(map(self.name, texts))
-
-    def person(self, text: str) -> Own:
+    def _person(self, text: str) -> Own:
         """'person 1', '' where nobody is named; the same person is the same number throughout."""
         if not text.strip():
             return Own("")
-        return self.people.setdefault(
-            text.strip().casefold(), Own(f"person {len(self.people) + 1}")
-        )
+        number = len(self._people) + 1
+        return self._people.setdefault(text.strip().casefold(), Own(f"person {number}"))
 
-    def facts(self, facts: Facts, policy: Policy, study_id: str | None) -> Facts:
-        study = self._study(facts.study, policy)
-        placed = tuple(
-            replace(a, text=_classes(a.text, policy), file=self.name(a.file))
-            for a in facts.annotations
-        )
-        return replace(
-            facts,
-            study=study,
-            annotations=placed,
-            signal=self._signal(facts.signal),
-            order=None if facts.order is None else self._order(facts.order, study_id),
-            logs={kind: self._log(read) for kind, read in facts.logs.items()},
-            second_readers=tuple(
-                replace(r, file=self.name(r.file), note=SECOND[r.agrees])
-                for r in facts.second_readers
-            ),
-            inputs=tuple(replace(i, name=Own(i.kind)) for i in facts.inputs),
-            findings=tuple(self.finding(f) for f in facts.findings),
-        )
-
-    def said(self, decisions: Iterable[PersonDecision]) -> tuple[PersonDecision, ...]:
-        return tuple(
-            replace(d, by=self.person(d.by), note=WITHHELD if d.note else "") for d in decisions
-        )
+    def _classes(self, text: str) -> Own:
+        """The classes that the policy's patterns put an annotation in; never its own words."""
+        policy = self._policy
+        found = [
+            words
+            for name, words in CLASSES.items()
+            if matches(getattr(policy.stop.patterns, name), text)
+        ]
+        if by_patient(text):
+            found.append("push-button")
+        if matches(policy.monitoring.check_patterns, text):
+            found.append("monitoring check")
+        if matches(policy.billing.sleep_patterns, text):
+            found.append("sleep")
+        return Own("; ".join(found)) if found else WITHHELD
 
     def finding(self, found: Finding) -> Finding:
         """The finding worded anew from values that name nobody."""
-        file = None if found.file is None else self.name(found.file)
-        bare = replace(
-            found,
-            where=self._where(found),
-            file=file,
-            values=tuple((name, self._value(value)) for name, value in found.values),
-        )
-        return worded(bare)
+        file = None if found.file is None else self._name(found.file)
+        values = tuple((name, self._value(value)) for name, value in found.values)
+        return worded(replace(found, where=self._where(found), file=file, values=values))
 
     def _value(self, value: Value) -> Value:
         if isinstance(value, tuple):
@@ -207,133 +201,44 @@ class _Neutral:
         if isinstance(value, int):
             return value
         if isinstance(value, Own):
-            return _DATE_WITHHELD if self.dates and _DATE.search(value) else value
-        return self.name(value)
+            return _DATE_WITHHELD if self._dates and _DATE.search(value) else value
+        return self._name(value)
 
     def _where(self, found: Finding) -> Own:
-        where = found.where
+        where, file = found.where, found.file
         if where in _OUR_PLACES:
             return Own(where)
-        if where in self.names:
-            return self.names[where]
-        if found.file is not None and where.startswith(f"{found.file}, "):
-            rest = where.removeprefix(f"{found.file}, ")
-            shown = f", {rest}" if _OUR_PLACE_IN_FILE.fullmatch(rest) else ""
-            return Own(f"{self.name(found.file)}{shown}")
-        return self.name(found.file) if found.file is not None else Own("study")
+        if where in self._names or file is None:
+            return self._names.get(where, Own("study"))
+        rest = where.removeprefix(f"{file}, ")
+        in_file = rest != where and _OUR_PLACE_IN_FILE.fullmatch(rest)
+        return Own(f"{self._name(file)}, {rest}") if in_file else self._name(file)
 
-    def _study(self, study: Study, policy: Policy) -> Study:
-        return replace(
-            study,
-            name=Own("study"),
-            root=Path("study"),
-            files=tuple(self._file(f, policy) for f in study.files),
-            unreadable=tuple(self._unreadable(f) for f in study.unreadable),
-            copies=tuple(
-                replace(
-                    c, folder=self.name(c.folder) if c.folder else "", files=self._names(c.files)
-                )
-                for c in study.copies
-            ),
-            other_files=self._names(study.other_files),
-            findings=(),
-            pieces=tuple(
-                replace(
-                    p,
-                    regular=self._names(p.regular),
-                    missing=tuple(
-                        replace(m, **{k: self.name(getattr(m, k)) for k in _NAMED if getattr(m, k)})
-                        for m in p.missing
-                    ),
-                )
-                for p in study.pieces
-            ),
-        )
 
-    def _file(self, file: StudyFile, policy: Policy) -> StudyFile:
-        reason = (file.reason_code or "").replace("_", " ")
-        return replace(file, recording=self._recording(file.recording, policy), reason=Own(reason))
-
-    def _recording(self, recording: Recording, policy: Policy) -> Recording:
-        equipment = recording.header.recording_field.equipment
-        technician = recording.header.recording_field.technician
-        return replace(
-            recording,
-            name=self.name(recording.name),
-            path=Path(self.name(recording.name)),
-            header=replace(
-                recording.header,
-                patient="",
-                recording="",
-                start_date="",
-                start_time="",
-                reserved="",
-                record_duration="",
-                patient_field=PatientField(),
-                recording_field=RecordingField(
-                    equipment=self.name(equipment) if equipment else None,
-                    technician=self.person(technician) if technician else None,
-                ),
-            ),
-            channels=tuple(
-                replace(c, label=_label(c), transducer="", prefilter="", dimension="uV")
-                for c in recording.channels
-            ),
-            annotations=tuple(
-                replace(a, text=_classes(a.text, policy)) for a in recording.annotations
-            ),
-            findings=(),
-            opener=None,
-        )
-
-    def _unreadable(self, file: UnreadableFile) -> UnreadableFile:
-        return replace(
-            file,
-            name=self.name(file.name),
-            path=Path(self.name(file.name)),
-            reason=Own(FINDINGS[file.finding.code].meaning),
-            finding=self.finding(file.finding),
-        )
-
-    def _signal(self, signal: SignalFacts) -> SignalFacts:
-        return replace(
-            signal,
-            channels=tuple(replace(c, label=self.name(c.label)) for c in signal.channels),
-            bad_stretches=tuple(
-                replace(b, channels=self._names(b.channels)) for b in signal.bad_stretches
-            ),
-        )
-
-    def _order(self, order: Order, study_id: str | None) -> Order:
-        corrections = order.corrections
-        return replace(
-            order,
-            study_id=study_id,
-            patient_code=None,
-            service="",
-            missing=(),
-            monitoring_log=None,
-            video_log=None,
-            name=Own("order") if order.name else "",
-            path=None,
-            corrections=replace(
-                corrections,
-                exclude=self._names(corrections.exclude),
-                include=self._names(corrections.include),
-                clock_ns=tuple((self.name(n), ns) for n, ns in corrections.clock_ns),
-                by=self.person(corrections.by),
-            ),
-        )
-
-    def _log(self, read: LogRead) -> LogRead:
-        return replace(
-            read,
-            name=Own(f"{read.kind} log"),
-            note=Own("") if read.taken else WITHHELD,
-            checks=tuple(
-                replace(c, by=self.person(c.by), note="", source=Own("log")) for c in read.checks
-            ),
-        )
+_OWN: dict[type[Struct], Callable[[_Neutral, Any], dict[str, Any]]] = {
+    Facts: lambda neutral, f: {"findings": tuple(map(neutral.finding, f.findings))},
+    Study: lambda *_: {"name": Own("study"), "findings": ()},
+    StudyFile: lambda _, f: {"reason": Own((f.reason_code or "").replace("_", " "))},
+    Recording: lambda *_: {"findings": ()},
+    UnreadableFile: lambda neutral, f: {
+        "reason": Own(FINDINGS[f.finding.code].meaning),
+        "finding": neutral.finding(f.finding),
+    },
+    Order: lambda neutral, order: {
+        "study_id": neutral.study_id,
+        "name": Own("order") if order.name else "",
+        "missing": (),
+    },
+    LogRead: lambda _, log: {
+        "name": Own(f"{log.kind} log"),
+        "note": Own("") if log.taken else WITHHELD,
+    },
+    MonitoringCheck: lambda *_: {"source": Own("log")},
+    SecondReading: lambda _, reading: {"note": SECOND[reading.agrees]},
+    InputUsed: lambda _, used: {"name": Own(used.kind)},
+    PersonDecision: lambda _, decided: {"note": WITHHELD if decided.note else ""},
+}
+"""What is told in words of our own for fields that hold others, or not at all."""
 
 
 def _label(channel: Channel) -> Own:
@@ -343,27 +248,12 @@ def _label(channel: Channel) -> Own:
     return Own("annotations" if channel.is_annotation else f"channel {channel.index + 1}")
 
 
-def _classes(text: str, policy: Policy) -> Own:
-    """The classes that the policy's patterns put an annotation in; never its own words."""
-    found = [
-        words
-        for name, words in CLASSES.items()
-        if matches(getattr(policy.stop.patterns, name), text)
-    ]
-    if by_patient(text):
-        found.append("push-button")
-    if matches(policy.monitoring.check_patterns, text):
-        found.append("monitoring check")
-    if matches(policy.billing.sleep_patterns, text):
-        found.append("sleep")
-    return Own("; ".join(found)) if found else WITHHELD
-
-
 def _weeks(facts: Facts, key: bytes) -> int:
-    """Weeks to go back, drawn by ``key``, that keep the time of day of every start and end."""
+    """Weeks to go back, drawn by ``key``, that keep the time of day of hook-up, starts and ends."""
     axis, study = facts.study.axis, facts.study
     ends = {i for f in study.files if f.interval for i in (f.interval.start, f.interval.end)}
     ends |= {i for gap in facts.coverage.gaps for i in (gap.start, gap.end)}
+    ends |= set() if study.hookup is None else {study.hookup}
     digest = hmac.new(key, b"weeks", hashlib.sha256).digest()
     first = _LEAST_WEEKS + int.from_bytes(digest[:8]) % (_MOST_WEEKS - _LEAST_WEEKS)
     for weeks in range(first, first + _TRIES):
@@ -377,23 +267,35 @@ def _weeks(facts: Facts, key: bytes) -> int:
     )
 
 
-_INSTANTS = frozenset(
-    {"start", "end", "first_start", "last_end", "at", "anchor", "run_starts", "run_ends",
-     "union_starts", "union_ends", "held", "usable", "clean", "lost_at", "doubtful_from",
-     "below_minimum_from", "start_civil_ns", "hookup_civil_ns"}
-)  # fmt: skip
-"""Fields of the facts that hold an instant, or arrays of them."""
+def _later(facts: Facts, by: int) -> Facts:
+    """``facts`` with every instant in them ``by`` ns later."""
+
+    def moved(value: Any, field: Field) -> Any:
+        return value + by if field.holds is Holds.INSTANT and value is not None else value
+
+    return _mapped(facts, moved)
 
 
-def _later(value: Any, by: int, name: str = "") -> Any:
-    """``value``, the facts or their field ``name``, with every instant in it ``by`` ns later."""
-    if isinstance(value, Struct):
-        fields = value.__struct_fields__
-        return replace(
-            value, **{field: _later(getattr(value, field), by, field) for field in fields}
-        )
-    if isinstance(value, tuple):
-        return tuple(_later(one, by, name) for one in value)
-    if isinstance(value, Mapping):
-        return {key: _later(one, by) for key, one in value.items()}
-    return value + by if name in _INSTANTS and value is not None else value
+def _mapped(
+    whole: T,
+    leaf: Callable[[Any, Field], Any],
+    own: Callable[[Struct], Mapping[str, Any]] = lambda _: {},
+) -> T:
+    """``whole`` with ``leaf`` of every number, text and array in it, given with its field; of a
+    struct's fields ``own`` gives some outright."""
+
+    def of(value: Any, field: Field) -> Any:
+        if isinstance(value, Struct):
+            given = dict(own(value))
+            for name, one in fields_of(type(value)).items():
+                if name not in given:
+                    given[name] = of(getattr(value, name), one)
+            return replace(value, **given)
+        if isinstance(value, Mapping):
+            return {key: of(one, field) for key, one in value.items()}
+        if type(value) is tuple:
+            return tuple(of(one, field) for one in value)
+        return leaf(value, field)
+
+    mapped: T = of(whole, Field(type(whole), None))
+    return mapped
