@@ -51,8 +51,8 @@ def audit_study(
     looked at (by default they are, but for URLs); without ``second_readers`` mne and pyedflib are
     not asked.
 
-    Nothing is written. Raises ``AuditorError``: ``UsageError`` for a path or number that cannot be,
-    ``SettingsError`` for an order, policy or log file, ``NothingReadable`` where there is no
+    Nothing is written. Raises ``AuditorError``: ``UsageError`` for a path that cannot be,
+    ``SettingsError`` for hours, an order, policy or log file, ``NothingReadable`` where there is no
     recording.
     """
     from auditor.core.clock import zone_info
@@ -119,4 +119,5 @@ def _order(
     if isinstance(order, str | Path):
         order = read_order(Path(order), timezone=timezone)
     # The shortest decimal text of a float is the number that was written.
-    return order_with(order, None if ordered_hours is None else str(ordered_hours), {})
+    hours = None if ordered_hours is None else str(ordered_hours)
+    return order_with(order, {"ordered_hours": hours})

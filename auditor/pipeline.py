@@ -35,7 +35,6 @@ from auditor.inputs.folder import Place, as_place
 from auditor.inputs.logs import inputs_used, paths_used, read_logs
 from auditor.inputs.order import zone_doubts
 from auditor.inputs.placed_logs import place_logs
-from auditor.inputs.service_request import missing_facts
 from auditor.model import (
     SEVERITIES,
     Audit,
@@ -149,7 +148,7 @@ def examine(
         annotations, findings = place_annotations(study, coverage)
         found = [*study.file_findings, *study.findings, *findings]
         if order is not None:
-            found += [*missing_facts(order), *zone_doubts(axis.zone)]
+            found += zone_doubts(axis.zone)
 
         signal, findings = scan.measure(coverage, order)
         found += [*findings, *study_findings(study, signal)]

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from auditor.core.clock import iso
-from auditor.core.errors import SettingsError, UsageError
+from auditor.core.errors import SettingsError
 from auditor.core.units import HOUR
-from auditor.inputs.order import order_from_hours, read_order
+from auditor.inputs.order import order_with, read_order
 from auditor.model import Corrections, Order, PowerSetup
 
 FULL = """\
@@ -203,14 +203,17 @@ def test_a_missing_order_file_is_named(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", ["72", "47.5", "0.5", "8784"])
 def test_hours_on_the_command_line_are_exact(text: str) -> None:
-    assert order_from_hours(text).ordered_ns == round(float(text) * 3600) * 1_000_000_000
+    order = order_with(None, {"ordered_hours": text})
+    assert order is not None
+    assert order.ordered_ns == round(float(text) * 3600) * 1_000_000_000
+    assert order.source == "command line"
 
 
 @pytest.mark.parametrize(
     "text",
-    ["", "abc", "0", "-1", "nan", "inf", "8785", "1e9", "72d", "1e999999999", "1e-999999999",
+    ["", "abc", "0", "-1", "nan", "inf", "8785", "1e9", "367 d", "1e999999999", "1e-999999999",
      "8784.000000001", "9" * 50_000],
 )  # fmt: skip
 def test_hours_that_cannot_be_are_refused(text: str) -> None:
-    with pytest.raises(UsageError):
-        order_from_hours(text)
+    with pytest.raises(SettingsError, match="--ordered-hours"):
+        order_with(None, {"ordered_hours": text})

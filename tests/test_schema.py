@@ -14,7 +14,7 @@ from msgspec.structs import replace
 
 from auditor.core.errors import NothingReadable
 from auditor.demo.studies import plans
-from auditor.inputs.order import order_from_hours
+from auditor.inputs.order import order_with
 from auditor.model import Audit
 from auditor.model.codes import CAUSES, FINDINGS, REASONS
 from auditor.outputs.data import document, json_pieces, schema
@@ -65,7 +65,7 @@ def test_every_key_of_a_fixture_audit_is_described(path: Path) -> None:
         facts = examine([path], order=None, policy=POLICY, options=Options(second_readers=False))
     except NothingReadable:
         return
-    for order in (None, order_from_hours("0.01")):
+    for order in (None, order_with(None, {"ordered_hours": "0.01"})):
         check(judge(replace(facts, order=order), POLICY))
 
 

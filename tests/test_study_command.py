@@ -14,7 +14,7 @@ import auditor.pipeline
 from auditor.core.clock import iso
 from auditor.core.errors import SettingsError, UsageError
 from auditor.core.units import HOUR
-from auditor.inputs.order import order_from_hours, order_of_folder, order_with, read_order
+from auditor.inputs.order import order_of_folder, order_with, read_order
 from auditor.model import Corrections
 
 CHANNELS = tuple(Sig(f"EEG {name}") for name in ("Fp1", "Fp2", "F3", "F4", "C3", "C4", "O1", "O2"))
@@ -69,8 +69,8 @@ def test_options_replace_single_keys(folder: Path, tmp_path: Path) -> None:
     base = read_order(folder / "order.toml")
     order = order_with(
         base,
-        "24 h",
         {
+            "ordered_hours": "24 h",
             "hookup": "2-Mar-2027 9:29 AM",
             "video": "No",
             "monitoring": "Intermittent",
@@ -89,7 +89,7 @@ def test_options_replace_single_keys(folder: Path, tmp_path: Path) -> None:
     assert order.corrections == Corrections(
         ("y.edf",), ("x.edf",), (("z.edf", -HOUR // 2),), "night shift"
     )
-    assert order_with(base, None, {}) == base
+    assert order_with(base, {}) == base
     assert order.sha256 == base.sha256  # the file that was read is still named
 
 
@@ -157,12 +157,12 @@ def test_a_log_that_cannot_be_opened_is_told_before_any_recording_is_read(
 
 def test_options_of_an_order_need_an_order() -> None:
     with pytest.raises(UsageError, match=r"--hookup: belongs to an order.*--ordered-hours"):
-        order_with(None, None, {"hookup": "2027-03-02 09:30"})
+        order_with(None, {"hookup": "2027-03-02 09:30"})
     with pytest.raises(UsageError, match="--so-far"):
-        order_with(None, None, {"still_recording": True})
-    assert order_with(None, None, {"hookup": None, "exclude": [], "still_recording": False}) is None
+        order_with(None, {"still_recording": True})
+    assert order_with(None, {"hookup": None, "exclude": [], "still_recording": False}) is None
     with pytest.raises(SettingsError, match="without an offset"):
-        order_with(order_from_hours("1"), None, {"hookup": "2027-03-02T09:30-07:00"})
+        order_with(None, {"ordered_hours": "1", "hookup": "2027-03-02T09:30-07:00"})
 
 
 @pytest.mark.parametrize(

@@ -267,7 +267,7 @@ def _order(arguments: argparse.Namespace) -> Order | None:
     options = {key: getattr(arguments, key, None) for key in OPTIONS}
     options["still_recording"] = getattr(arguments, "so_far", False)
     options["clock"] = dict(_named_clock(text) for text in options["clock"] or ())
-    return order_with(order, arguments.ordered_hours, options)
+    return order_with(order, options)
 
 
 def _found_order(arguments: argparse.Namespace) -> Path | None:

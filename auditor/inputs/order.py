@@ -6,7 +6,7 @@ import os
 import re
 from collections.abc import Mapping
 from datetime import date, datetime, time
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -15,12 +15,12 @@ from msgspec.structs import asdict, replace
 
 from auditor.core.clock import STUDY_YEARS, civil_datetime, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
-from auditor.core.text import Own, printable
+from auditor.core.text import Own
 from auditor.core.units import HOUR, MINUTE, NS
-from auditor.inputs.service_request import read_service_request
+from auditor.inputs.service_request import ServiceRequest, read_service_request
 from auditor.inputs.stamps import read_stamp
 from auditor.model import MOST_ORDERED, Corrections, Finding, Order, PowerSetup, finding
-from auditor.policy.toml import read_toml
+from auditor.policy.toml import TomlText, read_toml
 from auditor.policy.values import After, Before, Hours, Settings, Share, Written, validate
 
 _YES = {"yes": True, "true": True, "y": True, "no": False, "false": False, "n": False}
@@ -53,7 +53,7 @@ FORMS = {
 
 def _number(value: object) -> object:
     """A number that stands as text, as a number."""
-    if isinstance(value, str) and re.fullmatch(r"\s*[+-]?\d{1,9}(\.\d{1,9})?\s*", value):
+    if isinstance(value, str) and re.fullmatch(r"\s*[+-]?\d{1,9}(\.\d{1,20})?\s*", value):
         number = Decimal(value.strip())
         return int(number) if "." not in value else number
     return value
@@ -246,26 +246,6 @@ class _OrderFile(Settings, frozen=True, kw_only=True):
     logs: _LogsTable = _LogsTable()
 
 
-def order_from_hours(text: str) -> Order:
-    """The order that ``--ordered-hours`` gives. Raises ``UsageError`` for anything but a number."""
-    shown = printable(text, 60)
-    found = re.fullmatch(r"(.*\d)\s*(h|hrs?|hours?)\.?\s*", text[:100], re.IGNORECASE)
-    try:
-        hours = Decimal(found.group(1) if found else text)
-    except InvalidOperation as error:
-        raise UsageError(
-            "--ordered-hours", f"{shown!r} is not a number", "Write hours, such as 72 or 47.5."
-        ) from error
-    # Compared before anything is worked out: a number may have a thousand million digits.
-    believable = hours.is_finite() and 0 < hours <= MOST_ORDERED // HOUR
-    ordered = int((hours * HOUR).quantize(Decimal(1))) if believable else 0
-    if not ordered:
-        raise UsageError(
-            "--ordered-hours", f"{shown!r} is not more than 0 and at most 8784 hours", ""
-        )
-    return Order(ordered_ns=ordered, source="command line")
-
-
 class _CommandLine:
     """Options of the command line, as something written."""
 
@@ -276,6 +256,7 @@ class _CommandLine:
 
 
 OPTIONS: dict[str, tuple[str, str]] = {
+    "ordered_hours": ("order", "--ordered-hours 72"),
     "hookup": ("order", "--hookup 2027-03-02T09:30"),
     "video": ("order", "--video yes"),
     "monitoring": ("order", "--monitoring intermittent"),
@@ -288,26 +269,16 @@ OPTIONS: dict[str, tuple[str, str]] = {
 """Keys of an order that the command line may give: their table, and how the option is written."""
 
 
-def order_with(
-    order: Order | None, hours: str | None, options: Mapping[str, object]
-) -> Order | None:
-    """``order`` with ``hours`` and single keys of ``OPTIONS`` in place of its own.
+def order_with(order: Order | None, options: Mapping[str, object]) -> Order | None:
+    """``order`` with single keys of ``OPTIONS`` in place of its own.
 
-    Corrections of files are added to the order's. Raises ``UsageError`` for hours that cannot be
-    and for options that belong to an order where there is none, ``SettingsError`` for a value that
-    cannot be taken.
+    Corrections of files are added to the order's. Raises ``UsageError`` for options that belong to
+    an order where there is none, ``SettingsError`` for a value that cannot be taken.
     """
     given = {key: value for key, value in options.items() if value not in (None, [], {}, False)}
-    if hours is not None:
-        whole = order_from_hours(hours)
-        order = (
-            whole
-            if order is None
-            else replace(order, ordered_ns=whole.ordered_ns, source=whole.source)
-        )
     if not given:
         return order
-    if order is None:
+    if order is None and "ordered_hours" not in given:
         raise UsageError(
             OPTIONS[next(iter(given))][1].split()[0],
             "belongs to an order, and no order is given",
@@ -317,13 +288,14 @@ def order_with(
     for key, value in given.items():
         tables[OPTIONS[key][0]][key] = value
     forms = {key: form for key, (_, form) in OPTIONS.items()}
-    new = _order(validate(_OrderFile, tables, _CommandLine(), forms=forms))
-    fields = {"hookup": "hookup_civil_ns"}
-    changed = {
-        fields.get(key, key): getattr(new, fields.get(key, key))
-        for key in given
-        if OPTIONS[key][0] == "order"
-    }
+    new = replace(
+        _order(validate(_OrderFile, tables, _CommandLine(), forms=forms)), source="command line"
+    )
+    if order is None:
+        return new
+    fields = {"hookup": ["hookup_civil_ns"], "ordered_hours": ["ordered_ns", "source"]}
+    names = [n for key in given if OPTIONS[key][0] == "order" for n in fields.get(key, [key])]
+    changed = {name: getattr(new, name) for name in names}
     return replace(order, **changed, corrections=_both(order.corrections, new.corrections))
 
 
@@ -358,11 +330,15 @@ def read_order(path: Path, *, timezone: str | None = None) -> Order:
     times into civil time. Raises ``SettingsError`` that names the file, the line, the key, the
     value and the form that is wanted.
     """
+    source: TomlText | ServiceRequest
     if path.suffix.lower() == ".json":
-        return read_service_request(path, timezone=timezone)
-    source = read_toml(path)
-    order = order_of(source.data, source, path.resolve().parent, source.sha256, path.name)
-    return replace(order, path=str(path.absolute()))
+        source = read_service_request(path, timezone=timezone)
+        tables, told = {"order": source.order}, ("service request", source.service)
+    else:
+        source = read_toml(path)
+        tables, told = source.data, ("order file", "")
+    order = order_of(tables, source, path.resolve().parent, source.sha256, path.name)
+    return replace(order, path=str(path.absolute()), source=told[0], service=told[1])
 
 
 def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, name: str) -> Order:

@@ -96,8 +96,6 @@ class Order(Struct, frozen=True):
     video_log: str | None = None
     service: str = ""
     """What service a hospital's request names; untrusted text, shown only."""
-    missing: tuple[str, ...] = ()
-    """What a hospital's request could have said and does not, one phrase each."""
     still_recording: bool = False
     """The study goes on; this is what was uploaded so far."""
     reports: Literal["daily", "end"] | None = None

@@ -9,7 +9,7 @@ from auditor.model.codes.entry import Entry
 InputsCode = Literal[
     "cannot_open", "changed_while_reading", "copies_not_identical", "link_not_followed",
     "linked_twice", "log_not_taken", "log_rows_left_out", "not_read_to_the_end",
-    "order_facts_missing", "remote_study", "timezone_without_summer_time", "too_many_files",
+    "remote_study", "timezone_without_summer_time", "too_many_files",
 ]  # fmt: skip
 
 CODES: dict[InputsCode, Entry] = {
@@ -80,13 +80,6 @@ CODES: dict[InputsCode, Entry] = {
         },
         action="Copy the file from the card again, or read the card on another computer.",
         headline="{name} could not be read to its end",
-    ),
-    "order_facts_missing": Entry(
-        "info",
-        meaning="The hospital's request leaves out facts that the audit could use.",
-        text="The hospital's request does not give: {facts}. The audit goes on without; recorded "
-        "time does not depend on it.",
-        action="Ask for these facts, or write an order file that holds them.",
     ),
     "remote_study": Entry(
         "info",
