@@ -143,7 +143,10 @@ def test_complete_is_status_0(tmp_path: Path) -> None:
     [
         (["study", "ABSENT"], "does not exist"),
         (["study", "NOTHING"], "no recording was found"),
-        (["study", "PIECES", "--ordered-hours", "many"], "--ordered-hours: has the value 'many': must be a number of hours"),
+        (
+            ["study", "PIECES", "--ordered-hours", "many"],
+            "--ordered-hours: has the value 'many': must be a number of hours",
+        ),
         (["study", "PIECES", "--timezone", "Mars/Olympus"], "no zone of this name"),
         (["study", "PIECES", "--order", "ABSENT"], "cannot be read"),
         (["study", "PIECES", "--policy", "ABSENT"], "cannot be read"),

@@ -538,7 +538,7 @@ def test_events_of_video_need_a_duration(tmp_path: Path) -> None:
     [
         (b"when,sign\n2027-03-02T11:30,t\n", "does not name the columns time"),
         (b"2027-03-02T11:30\n", "does not name the columns time"),
-        (b"time,Check time\n1,2\n", "two of its columns say time"),
+        (b"time,Check time\n1,2\n", "it has two columns that mean time"),
         (b"time\n" + b"11:30\n" * (MOST_ROWS + 1), "more than"),
         (b"\xff\xfe\x00", "is not UTF-16"),
         (b"time,by\n\x00\x00", "holds bytes that are no text"),

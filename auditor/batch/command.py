@@ -143,22 +143,22 @@ def _jobs(
     orders.expect(studies)
     jobs = []
     for study in studies:
-        order = orders.of(study)
+        order, error = orders.of(study)
         key = names.study(study.key)
         jobs.append(
             Job(
                 study=key,
                 slug=slug_of(key),
                 paths=tuple(str(p) for p in study.files or (study.folder,)),
-                order=order.order,
-                order_sha256=order.sha256,
+                order=order,
+                order_sha256=None if order is None else order.sha256,
                 policy=policy,
                 options=options,
                 redact=arguments.redact,
                 key=names.key,
                 decisions=decisions.get(key, ()),
-                before=history.known(key) if goes_on(order.order) else None,
-                error=order.error,
+                before=history.known(key) if goes_on(order) else None,
+                error=error,
                 debug=arguments.debug,
             )
         )

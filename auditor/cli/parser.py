@@ -101,7 +101,7 @@ def parser() -> argparse.ArgumentParser:
         batch, "off", "also read each file with mne and pyedflib; off by default: it starts a "
         "process for each study, which costs more than the audit of a small one",
     )  # fmt: skip
-    batch.add_argument("--orders", metavar="FILE", help="list of orders (CSV, XLSX or TOML)")
+    batch.add_argument("--orders", metavar="FILE", help="list of orders (CSV or XLSX)")
     batch.add_argument("--workers", metavar="N", type=int, help="processes (default: one a core)")
     batch.add_argument("--cluster", metavar="ADDRESS", help="address of a running Dask scheduler")
     batch.add_argument("--resume", action="store_true", help="skip studies that did not change")

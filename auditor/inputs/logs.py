@@ -19,9 +19,9 @@ from msgspec.structs import replace
 
 from auditor.core.errors import SettingsError
 from auditor.core.files import read_written
-from auditor.core.text import given_twice, printable
+from auditor.core.text import printable
 from auditor.core.units import DAY, NS
-from auditor.inputs.sheets import Row, headed, sheet_of
+from auditor.inputs.sheets import Row, sheet_of
 from auditor.inputs.stamps import Stamp, read_stamp
 from auditor.model import InputUsed, LogKind, Order
 from auditor.policy import Policy
@@ -113,27 +113,25 @@ def read_log(kind: LogKind, path: Path) -> Log:
     log = Log(kind, path.name, hashlib.sha256(raw).hexdigest())
     try:
         sheet = sheet_of(raw, where)
+        log = replace(log, first_rows=tuple(_row_text(row) for row in sheet.rows[:SHOWN]))
+        if not sheet.rows:
+            return log
+        columns = sheet.columns(_HEADINGS[kind], _NEEDED[kind], _EVENTS[kind])
     except SettingsError as error:
         return replace(log, refused=f"it {error.problem}")
-    log = replace(log, first_rows=tuple(_row_text(row) for row in sheet.rows[:SHOWN]))
-    if not sheet.rows:
-        return log
-    columns = headed(sheet.rows[0], _HEADINGS[kind])
-    keys = list(columns.values())
-    twice = given_twice(keys)
-    if twice is not None:
-        return replace(log, refused=f"two of its columns say {twice}")
-    if not (set(_NEEDED[kind]) <= set(keys) or set(_EVENTS[kind]) <= set(keys)):
-        wanted = ", ".join(_NEEDED[kind])
-        return replace(log, refused=f"its first row does not name the columns {wanted}")
     times, events = [], []
     bad = [f"Line {line}: a quotation mark is not closed." for line in sheet.bad]
+    width = len(sheet.rows[0].cells)
     for row in sheet.rows[1:]:
-        last = len(sheet.rows[0].cells) - 1
-        cells = {key: _cell_of(row, column, key, last) for column, key in columns.items()}
+        cells = {key: cell[:_KEPT_TEXT] for key, cell in row.under(columns).items()}
+        beyond = [cell.strip() for cell in row.cells[width:] if cell.strip()]
         try:
-            _no_more_cells(row, sheet.rows[0], columns)
-            if "onset" in keys:
+            if beyond and columns.get(width - 1) != "note":
+                # Without a heading: which cell is the time is then not certain.
+                raise ValueError(f"row: has {len(row.cells)} cells where the first row has {width}")
+            if beyond:  # a note written with the separator in it is still one note
+                cells["note"] = ", ".join(filter(None, (cells["note"], *beyond)))[:_KEPT_TEXT]
+            if "onset" in cells:
                 length = _seconds(cells, "duration") if kind == "video" else 0
                 if kind == "video" and length <= 0:
                     raise ValueError("column duration: is not more than 0")
@@ -145,22 +143,6 @@ def read_log(kind: LogKind, path: Path) -> Log:
         except ValueError as error:
             bad.append(f"Line {row.line}, {error}.")
     return replace(log, times=tuple(times), events=tuple(events), bad=tuple(bad))
-
-
-def _cell_of(row: Row, column: int, key: str, last: int) -> str:
-    """The cell; a note written with the separator in it is still one note."""
-    if key == "note" and column == last:
-        return ", ".join(cell.strip() for cell in row.cells[column:] if cell.strip())[:_KEPT_TEXT]
-    return row.cells[column].strip()[:_KEPT_TEXT] if column < len(row.cells) else ""
-
-
-def _no_more_cells(row: Row, heading: Row, columns: dict[int, str]) -> None:
-    """A cell too many has no heading: which cell is the time is then not certain."""
-    extra = any(cell.strip() for cell in row.cells[len(heading.cells) :])
-    if extra and columns.get(len(heading.cells) - 1) != "note":
-        raise ValueError(
-            f"row: has {len(row.cells)} cells where the first row has {len(heading.cells)}"
-        )
 
 
 def _row_text(row: Row) -> str:

@@ -1,9 +1,8 @@
 """The order of each study of a batch: the file with it, or its row in a list of orders.
 
 A list is a table as labs keep it (CSV in its usual dialects, or XLSX) whose columns are told by the
-meaning of their headings, or a TOML file of ``[[orders]]`` tables with the keys of an order file.
-Each row names a study's folder (its path below the root, or the last part of it) and the ordered
-hours. A row that cannot be taken costs its study and names its cell.
+meaning of their headings. Each row names a study's folder (its path below the root, or the last
+part of it) and the ordered hours. A row that cannot be taken costs its study and names its cell.
 """
 
 from __future__ import annotations
@@ -12,8 +11,9 @@ import difflib
 import hashlib
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from datetime import date
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -23,12 +23,11 @@ from msgspec.structs import replace
 from auditor.core.clock import civil_datetime
 from auditor.core.errors import AuditorError, SettingsError
 from auditor.core.files import read_written
-from auditor.core.text import given_twice, printable
-from auditor.inputs.order import FORMS, order_of, read_order
-from auditor.inputs.sheets import Row, headed, plain_heading, sheet_of
-from auditor.inputs.stamps import DateOrder, read_stamp
+from auditor.core.text import printable
+from auditor.inputs.order import order_of, read_order
+from auditor.inputs.sheets import Row, plain_heading, sheet_of
+from auditor.inputs.stamps import read_stamp
 from auditor.model import Order, StudyFolder
-from auditor.policy.toml import read_toml
 
 _HEADINGS: dict[str, str] = {
     "study": "study|folder|study folder|study name|directory",
@@ -65,15 +64,13 @@ _DAYS_NEAR = 2
 class Listed(Struct, frozen=True):
     """One row of a list: the study that it names, and its cells by key.
 
-    ``headings`` are those of the keys, as the list writes them; ``order`` is the order of day and
-    month that other rows of the list show, ``None`` where none does.
+    ``headings`` are those of the keys, as the list writes them.
     """
 
     study: str
     where: str
-    cells: Mapping[str, Any]
+    cells: Mapping[str, str]
     headings: Mapping[str, str] = {}
-    order: DateOrder | None = None
     error: str = ""
 
     def place(self, keys: tuple[str, ...]) -> str:
@@ -88,9 +85,9 @@ class Listed(Struct, frozen=True):
         """
         if self.error:
             raise SettingsError(self.where, self.error, "Keep one of them.")
-        cells = dict(self.cells)
-        if isinstance(cells.get("hookup"), str) or "hookup date" in cells:
-            cells["hookup"] = self._hookup(str(cells.get("hookup", "")), days)
+        cells: dict[str, Any] = dict(self.cells)
+        if "hookup" in cells or "hookup date" in cells:
+            cells["hookup"] = self._hookup(days)
         tables: dict[str, dict[str, Any]] = {"order": {}}
         for key, value in cells.items():
             if key in _LOGS:
@@ -102,36 +99,16 @@ class Listed(Struct, frozen=True):
             tables, self, beside, hashlib.sha256(f"{text}\n{days}".encode()).hexdigest(), name
         )
 
-    def _hookup(self, text: str, days: Sequence[date]) -> Any:
-        """The cell as a date and time: of its readings the one near the files, else the list's."""
-        beside = str(self.cells.get("hookup date", ""))
-        try:
+    def _hookup(self, days: Sequence[date]) -> datetime | str:
+        """The hook-up, of two readings that near the files; else as it stands, for the check."""
+        text, beside = self.cells.get("hookup", ""), self.cells.get("hookup date", "")
+        with suppress(ValueError):
             stamp = read_stamp(text, beside)
-            readings = stamp.civil_readings()
-            if not readings:
-                raise ValueError("gives no date with a time of day")
-        except ValueError as error:
-            shown = printable(" ".join(filter(None, (beside, text))), 60)
-            raise SettingsError(
-                self.place(("hookup",)), f"has the value {shown!r}: it {error}", _WANTED
-            ) from None
-        if stamp.offset_ns is not None:
-            return text  # said by the check of the order
-        near = [at for at in readings if any(_apart(at, day) <= _DAYS_NEAR for day in days)]
-        if len(near) != 1:
-            day = stamp.midnight(self.order) if self.order else None
-            near = list(readings) if day is None else [day + (stamp.clock_ns or 0)]
-        if len(near) != 1:
-            ways = " or ".join(day.isoformat() for _, day in stamp.dates)
-            raise SettingsError(
-                self.place(("hookup",)),
-                f"has the value {printable(text, 60)!r}: it can be read as {ways}",
-                _WANTED,
-            )
-        return civil_datetime(near[0])
-
-
-_WANTED = "Write it as 2027-03-02 09:30."
+            readings = stamp.civil_readings() if stamp.offset_ns is None else ()
+            near = [at for at in readings if any(_apart(at, day) <= _DAYS_NEAR for day in days)]
+            if 1 in (len(readings), len(near)):
+                return civil_datetime((near or readings)[0])
+        return f"{beside} {text}".strip()
 
 
 def _apart(civil: int, day: date) -> int:
@@ -144,14 +121,6 @@ class OrderList(Struct, frozen=True):
     path: Path
     rows: Mapping[str, Listed]
     unnamed: tuple[str, ...] = ()
-
-
-class StudyOrder(Struct, frozen=True):
-    """The order of one study (``None``: none), the checksum of its text, an error in its place."""
-
-    order: Order | None = None
-    sha256: str | None = None
-    error: str | None = None
 
 
 class OrderBook:
@@ -172,27 +141,27 @@ class OrderBook:
         """The studies that there are, so that a name which fits two of them is known."""
         self._parts = Counter(_last(s.key) for s in studies)
 
-    def of(self, study: StudyFolder) -> StudyOrder:
-        """The order of ``study``. Raises nothing."""
+    def of(self, study: StudyFolder) -> tuple[Order | None, str | None]:
+        """The order of ``study`` (``None``: none), or an error in its place. Raises nothing."""
         rows, path = self.list.rows, self.list.path
         names = [n for n in dict.fromkeys((study.key, _last(study.key))) if n in rows]
         self._unused -= set(names)
         try:
             if study.order is not None:
-                order = read_order(study.order.resolve(), timezone=self._timezone)
-                return StudyOrder(order, order.sha256)
+                return read_order(study.order.resolve(), timezone=self._timezone), None
             if not names:
                 self.without.append(study.key)
-                return StudyOrder()
-            if names[0] != study.key and self._parts[names[0]] > 1:
-                return StudyOrder(
-                    error=f"the list of orders names {names[0]}, and {self._parts[names[0]]} "
-                    "studies are called that; write the path below ROOT there"
+                return None, None
+            name, alike = names[0], self._parts[names[0]]
+            if name != study.key and alike > 1:
+                return None, (
+                    f"the list of orders names {name}, and {alike} studies are called that; write "
+                    "the path below ROOT there"
                 )
-            order = rows[names[0]].read(path.resolve().parent, path.name, study.days)
-            return StudyOrder(replace(order, path=str(path.absolute())), order.sha256)
+            order = rows[name].read(path.resolve().parent, path.name, study.days)
+            return replace(order, path=str(path.absolute())), None
         except (AuditorError, OSError) as error:
-            return StudyOrder(error=f"its order cannot be taken: {error}")
+            return None, f"its order cannot be taken: {error}"
 
     def unused(self) -> tuple[str, ...]:
         """Studies that the list names and that are not there: not returned yet, or misspelt."""
@@ -209,10 +178,9 @@ def read_orders(path: Path) -> OrderList:
     Raises ``SettingsError`` for a file that is no list of orders as a whole: no table, or without
     the columns that are needed. What is wrong with one row is said when that row is read.
     """
-    found = _from_toml(path) if path.suffix.lower() == ".toml" else _from_table(path)
     rows: dict[str, Listed] = {}
     unnamed = []
-    for row in found:
+    for row in _rows(path):
         if not row.study:
             unnamed.append(f"{row.where}: {row.error or 'names no study'}")
         elif row.study in rows:
@@ -224,58 +192,27 @@ def read_orders(path: Path) -> OrderList:
     return OrderList(path, rows, tuple(unnamed))
 
 
-def _study(text: object) -> str:
-    return str(text).strip().replace("\\", "/").strip("/")
-
-
-def _from_table(path: Path) -> list[Listed]:
+def _rows(path: Path) -> Iterator[Listed]:
     sheet = sheet_of(read_written(path), str(path))
     if not sheet.rows:
         raise SettingsError(str(path), "is empty", "Write the columns Study and Ordered hours.")
     top = sheet.rows[0]
-    columns = headed(top, _HEADINGS)
-    keys = list(columns.values())
-    by_id = "study" not in keys and "study_id" in keys  # the folders are called by their numbers
-    if by_id:
-        columns = {n: "study" if key == "study_id" else key for n, key in columns.items()}
-        keys = list(columns.values())
-    where = f"{path} row {top.line}"
-    twice = given_twice(keys)
-    if twice is not None:
-        named = [printable(top.cells[n].strip(), 40) for n, key in columns.items() if key == twice]
-        raise SettingsError(
-            where, f"the columns {' and '.join(named)} mean the same", "Keep one of them."
-        )
-    if not {"study", "ordered_hours"} <= set(keys):
-        there = ", ".join(printable(c.strip(), 40) for c in top.cells if c.strip())
-        raise SettingsError(
-            where,
-            f"the columns are {there or 'none'}",
-            "Name at least the columns Study and Ordered hours, and if wanted Hook-up, Video, "
-            "Monitoring, Patient code, Time zone.",
-        )
-    _no_slip(top, columns, where)
+    columns = sheet.columns(_HEADINGS, ("study", "ordered_hours"), ("study_id", "ordered_hours"))
+    by_id = "study" not in columns.values()  # the folders are called by their numbers
+    _no_slip(top, columns, f"{path} row {top.line}")
     headings = {key: printable(top.cells[n].strip(), 40) for n, key in columns.items()}
-    found = [
-        Listed("", f"{path} row {line}", {}, error="a quotation mark is not closed")
-        for line in sheet.bad
-    ]
+    for line in sheet.bad:
+        yield Listed("", f"{path} row {line}", {}, error="a quotation mark is not closed")
     for row in sheet.rows[1:]:
-        cells = {
-            key: row.cells[n].strip()
-            for n, key in columns.items()
-            if n < len(row.cells) and row.cells[n].strip()
-        }
+        cells = {key: cell for key, cell in row.under(columns).items() if cell}
         if not cells:
             continue
         if "ordered_hours" in cells:
             cells["ordered_hours"] = _in_hours(cells["ordered_hours"], headings["ordered_hours"])
-        study = _study(cells.pop("study", ""))
+        study = cells.pop("study_id" if by_id else "study", "").replace("\\", "/").strip("/")
         if by_id and study:
             cells["study_id"] = study
-        found.append(Listed(study, f"{path} row {row.line}", cells, headings))
-    order = _shown_order(found)
-    return [replace(row, order=order) for row in found]
+        yield Listed(study, f"{path} row {row.line}", cells, headings)
 
 
 def _no_slip(top: Row, columns: Mapping[int, str], where: str) -> None:
@@ -298,35 +235,3 @@ def _in_hours(cell: str, heading: str) -> str:
     if re.fullmatch(r"[\d.]+", cell) and re.search(r"\bd(ays?)?\b", heading.lower()):
         return f"{cell} days"
     return cell
-
-
-def _shown_order(rows: Sequence[Listed]) -> DateOrder | None:
-    """The order of day and month that the list's hook-ups show, where they agree."""
-    shown: set[DateOrder] = set()
-    for row in rows:
-        try:
-            stamp = read_stamp(
-                str(row.cells.get("hookup", "")), str(row.cells.get("hookup date", ""))
-            )
-        except ValueError:
-            continue
-        if len(stamp.dates) == 1 and stamp.dates[0][0] is not None:
-            shown.add(stamp.dates[0][0])
-    return shown.pop() if len(shown) == 1 else None
-
-
-def _from_toml(path: Path) -> list[Listed]:
-    source = read_toml(path)
-    tables = source.data.get("orders")
-    if not isinstance(tables, list) or set(source.data) != {"orders"}:
-        raise SettingsError(str(path), "holds no list of [[orders]] tables", "Write one a study.")
-    found = []
-    for number, table in enumerate(tables, 1):
-        where = f"{path} orders[{number}]"
-        if not isinstance(table, dict):
-            raise SettingsError(where, "is not a table", "Write [[orders]] and its keys.")
-        cells = {key: value for key, value in table.items() if key != "study"}
-        headings = {key: key for key in cells if key in FORMS}
-        found.append(Listed(_study(table.get("study", "")), where, cells, headings))
-    order = _shown_order(found)
-    return [replace(row, order=order) for row in found]

@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, time
 
 from msgspec import Struct
 
 from auditor.core.errors import SettingsError
-from auditor.core.text import printable
+from auditor.core.text import given_twice, printable
 
 MOST_ROWS = 50_000
 _MOST_COLUMNS = 100
@@ -25,12 +25,46 @@ class Row(Struct, frozen=True):
     line: int
     cells: tuple[str, ...]
 
+    def under(self, columns: Mapping[int, str]) -> dict[str, str]:
+        """The cells by the keys of their ``columns``; empty where the row ends before."""
+        cells = dict(enumerate(self.cells))
+        return {key: cells.get(column, "").strip() for column, key in columns.items()}
+
 
 class Sheet(Struct, frozen=True):
     """A table. ``rows`` begin with that of the headings; ``bad`` are lines that are no row."""
 
+    where: str
     rows: tuple[Row, ...]
     bad: tuple[int, ...] = ()
+
+    def columns(self, meanings: Mapping[str, str], *needed: Sequence[str]) -> dict[int, str]:
+        """Which key each column of the first row means: column number to key.
+
+        ``meanings`` lists the plain headings of each key, parted by '|': lower case, without units,
+        and with one space between words. All keys of one of ``needed`` must be there. Raises
+        ``SettingsError``; its problem repeats no text of the file.
+        """
+        by_words = {words: key for key, every in meanings.items() for words in every.split("|")}
+        top = self.rows[0]
+        words = enumerate(map(plain_heading, top.cells))
+        found = {column: by_words[word] for column, word in words if word in by_words}
+        where = f"{self.where} row {top.line}"
+        twice = given_twice(found.values())
+        if twice is not None:
+            alike = [printable(top.cells[n].strip(), 40) for n in found if found[n] == twice]
+            raise SettingsError(
+                where, f"has two columns that mean {twice}", f"Keep one of {' and '.join(alike)}."
+            )
+        if not any(set(found.values()) >= set(keys) for keys in needed):
+            wanted = ", ".join(needed[0])
+            there = ", ".join(printable(c.strip(), 40) for c in top.cells if c.strip())
+            raise SettingsError(
+                where,
+                f"has a first row that does not name the columns {wanted}",
+                f"It names {there or 'none'}.",
+            )
+        return found
 
 
 def sheet_of(raw: bytes, where: str) -> Sheet:
@@ -45,22 +79,7 @@ def sheet_of(raw: bytes, where: str) -> Sheet:
         rows, bad = _delimited(_text(raw, where))
     if len(rows) > MOST_ROWS:
         raise SettingsError(where, f"has more than {MOST_ROWS} rows", "Is it the right file?")
-    return Sheet(rows, bad)
-
-
-def headed(row: Row, meanings: Mapping[str, str]) -> dict[int, str]:
-    """Which key each column of the heading ``row`` means: column number to key.
-
-    ``meanings`` lists the plain headings of each key, parted by '|': lower case, without units, and
-    with one space between words.
-    """
-    by_words = {words: key for key, every in meanings.items() for words in every.split("|")}
-    found = {}
-    for column, heading in enumerate(row.cells):
-        key = by_words.get(plain_heading(heading))
-        if key is not None:
-            found[column] = key
-    return found
+    return Sheet(where, rows, bad)
 
 
 def plain_heading(text: str) -> str:
