@@ -27,19 +27,20 @@ _NEAR = 2 * HOUR
 _YEARS_OFF = 10
 
 
+class _NotTakenError(Exception):
+    """Why a log cannot be taken, in our own words."""
+
+
 class _Reading(Struct, frozen=True):
     """The times of a log under one order of day, month and year."""
 
-    order: DateOrder | None
-    rows: tuple[tuple[Times, tuple[int, ...]], ...]
+    order: DateOrder | None = None
+    rows: tuple[tuple[Times, tuple[int, ...]], ...] = ()
     """Each row that can be placed, with its instants."""
-    bad: tuple[str, ...]
+    bad: tuple[str, ...] = ()
 
     def instants(self) -> list[int]:
         return [at for _, placed in self.rows for at in placed]
-
-
-_EMPTY = _Reading(None, (), ())
 
 
 def place_log(
@@ -51,97 +52,88 @@ def place_log(
     whichever lies in the recording). Of BIDS events with kinds only those that match ``patterns``
     count.
     """
-    refused, chosen = log.refused, _EMPTY
-    if not refused and log.events:
-        refused, chosen = _placed_events(log, span, patterns)
-    elif not refused and log.times:
-        refused, chosen = _chosen(log, axis, span, dates)
-    elif log.bad and not refused:
-        refused = "none of its rows can be read"
-    if refused:
-        told = finding(
-            "log_not_taken",
-            log.kind,
-            kind=Own(log.kind),
-            name=log.name,
-            why=Own(refused),
-            rows=(*log.first_rows, *log.bad[:SHOWN]),
-        )
-        note = f"not taken: {refused}"
-        return LogRead(log.kind, log.name, log.sha256, False, note), (told,)
-    checks, intervals, backwards = _values(log, chosen)
-    bad = (*log.bad, *chosen.bad, *backwards)
-    count = quantity(len(checks) or len(intervals), _THINGS[log.kind])
-    note = f"{count} read" + (f", {chosen.order.replace('_', ' ')}" if chosen.order else "")
+    kind, name = log.kind, log.name
+    try:
+        chosen = _placed(log, axis, span, dates, patterns)
+    except _NotTakenError as error:
+        why, rows = str(error), (*log.first_rows, *log.bad[:SHOWN])
+        told = finding("log_not_taken", kind, kind=Own(kind), name=name, why=Own(why), rows=rows)
+        return LogRead(kind, name, log.sha256, False, f"not taken: {why}"), (told,)
+    checks: tuple[MonitoringCheck, ...] = ()
+    intervals: tuple[Interval, ...] = ()
+    bad = [*log.bad, *chosen.bad]
+    if kind == "monitoring":
+        every = [MonitoringCheck(at, row.by, row.note, name) for row, (at, *_) in chosen.rows]
+        checks = tuple(sorted(every, key=lambda check: check.at))
+    else:
+        ends = [(row.line, start, end) for row, (start, end) in chosen.rows]
+        intervals = tuple(sorted(Interval(start, end) for _, start, end in ends if end > start))
+        late = "column end: does not lie after the start."
+        bad += [f"Line {line}, {late}" for line, start, end in ends if end <= start]
+    note = f"{quantity(len(checks) or len(intervals), _THINGS[kind])} read"
+    note += f", {chosen.order.replace('_', ' ')}" if chosen.order else ""
     found = []
     if bad:
-        note += f"; {quantity(len(bad), 'row')} left out"
+        count, more = quantity(len(bad), "row"), len(bad) - SHOWN
+        note += f"; {count} left out"
+        lines = " ".join([*bad[:SHOWN], *([f"And {more} more."] if more > 0 else [])])
         found.append(
-            finding(
-                "log_rows_left_out",
-                log.kind,
-                kind=Own(log.kind),
-                name=log.name,
-                count=quantity(len(bad), "row"),
-                rows=" ".join(bad[:SHOWN])
-                + (f" And {len(bad) - SHOWN} more." if len(bad) > SHOWN else ""),
-            )
+            finding("log_rows_left_out", kind, kind=Own(kind), name=name, count=count, rows=lines)
         )
-    read = LogRead(log.kind, log.name, log.sha256, True, note, checks, intervals)
-    return read, tuple(found)
+    return LogRead(kind, name, log.sha256, True, note, checks, intervals), tuple(found)
 
 
-def _values(
-    log: Log, chosen: _Reading
-) -> tuple[tuple[MonitoringCheck, ...], tuple[Interval, ...], tuple[str, ...]]:
-    """Checks or intervals in time order, and a sentence on each interval that ends too early."""
-    if log.kind == "monitoring":
-        checks = [
-            MonitoringCheck(placed[0], row.by, row.note, log.name) for row, placed in chosen.rows
-        ]
-        return tuple(sorted(checks, key=lambda check: check.at)), (), ()
-    good = [Interval(start, end) for _, (start, end) in chosen.rows if end > start]
-    bad = [row.line for row, (start, end) in chosen.rows if end <= start]
-    told = tuple(f"Line {n}, column end: does not lie after the start." for n in bad)
-    return (), tuple(sorted(good)), told
-
-
-def _placed_events(log: Log, span: Interval, patterns: Sequence[str]) -> tuple[str, _Reading]:
+def _placed(
+    log: Log, axis: Axis, span: Interval, dates: LogDates, patterns: Sequence[str]
+) -> _Reading:
+    """The reading that is right. Raises ``_NotTakenError``."""
+    if log.refused:
+        raise _NotTakenError(log.refused)
+    if log.times:
+        return _chosen(log, axis, span, dates)
+    if not log.events:
+        if log.bad:
+            raise _NotTakenError("none of its rows can be read")
+        return _Reading()
     kinds = {kind for _, _, kind in log.events if kind}
     if len(kinds) > 1 and not patterns:
-        return f"it holds {len(kinds)} kinds of event, and no pattern says which count", _EMPTY
+        raise _NotTakenError(
+            f"it holds {len(kinds)} kinds of event, and no pattern says which count"
+        )
     rows = tuple(
         (Times(0, (), note=kind), (span.start + onset, span.start + onset + length))
         for onset, length, kind in log.events
         if not kind or not patterns or matches(patterns, kind)
     )
-    return "", _Reading(None, rows, ())
+    return _Reading(rows=rows)
 
 
-def _chosen(log: Log, axis: Axis, span: Interval, dates: LogDates) -> tuple[str, _Reading]:
-    """Why the log cannot be taken (empty: it can), and the reading that is right."""
+def _chosen(log: Log, axis: Axis, span: Interval, dates: LogDates) -> _Reading:
+    """Of the readings the one whose times lie in the recording. Raises ``_NotTakenError``."""
     readings = _readings(log, axis, span, dates)
     if not readings:
-        return "its rows have day and month in different orders", _EMPTY
+        raise _NotTakenError("its rows have day and month in different orders")
     total = sum(len(row.stamps) for row in log.times)
     inside = [_inside(r.instants(), span, 0) for r in readings]
-    whole = [r for r, count in zip(readings, inside, strict=True) if count == total]
-    if len(whole) == 1:
-        return "", whole[0]
-    if len(whole) > 1:
-        return _both(whole, axis), _EMPTY
     best = max(inside)
-    if total - best > max(1, total // 10) or best == 0:
-        shifted = _shifted(log, readings, axis, span)
-        if shifted:
-            return shifted, _EMPTY
-    near = [_inside(r.instants(), span, _NEAR) for r in readings]
-    best = max(near)
-    if best == 0 or 2 * best < sum(len(placed) for _, placed in readings[near.index(best)].rows):
-        where = f"{day_text(axis.civil(span.start))} to {day_text(axis.civil(span.end))}"
-        return f"no way to read its dates lies in the recording of {where}", _EMPTY
-    fitting = [r for r, count in zip(readings, near, strict=True) if count == best]
-    return ("", fitting[0]) if len(fitting) == 1 else (_both(fitting, axis), _EMPTY)
+    if best < total:
+        if total - best > max(1, total // 10) or best == 0:
+            _not_shifted(log, readings, axis, span)
+        inside = [_inside(r.instants(), span, _NEAR) for r in readings]
+        best = max(inside)
+        placed = readings[inside.index(best)].instants()
+        if best == 0 or 2 * best < len(placed):
+            where = f"{day_text(axis.civil(span.start))} to {day_text(axis.civil(span.end))}"
+            raise _NotTakenError(f"no way to read its dates lies in the recording of {where}")
+    fitting = [r for r, count in zip(readings, inside, strict=True) if count == best]
+    if len(fitting) > 1:
+        ways = [
+            f"{(r.order or 'as written').replace('_', ' ')} it begins on "
+            f"{day_text(axis.civil(min(r.instants())))}"
+            for r in fitting
+        ]
+        raise _NotTakenError(f"its dates can be read in more than one way: {'; '.join(ways)}")
+    return fitting[0]
 
 
 def _inside(instants: Sequence[int], span: Interval, slack: int) -> int:
@@ -221,17 +213,8 @@ def _instant(stamp: Stamp, civil: int, axis: Axis, last: int | None) -> int:
     return readings[0]
 
 
-def _both(readings: Sequence[_Reading], axis: Axis) -> str:
-    ways = [
-        f"{(r.order or 'as written').replace('_', ' ')} it begins on "
-        f"{day_text(axis.civil(min(r.instants())))}"
-        for r in readings
-    ]
-    return f"its dates can be read in more than one way: {'; '.join(ways)}"
-
-
-def _shifted(log: Log, readings: Sequence[_Reading], axis: Axis, span: Interval) -> str:
-    """'all 12 checks are one year early …' where one shift puts every time in the recording."""
+def _not_shifted(log: Log, readings: Sequence[_Reading], axis: Axis, span: Interval) -> None:
+    """Raises 'all 12 checks are one year early …' where one shift puts all in the recording."""
     total = sum(len(row.stamps) for row in log.times)
     for words, years, ns in _SHIFTS:
         if total < 2 and not years:  # any single time is near the recording's
@@ -245,11 +228,10 @@ def _shifted(log: Log, readings: Sequence[_Reading], axis: Axis, span: Interval)
                 every = quantity(len(log.times), _THINGS[log.kind], "is", "are")
                 verb = every if len(log.times) == 1 else f"all {every}"
                 first = day_text(axis.civil(min(reading.instants())))
-                return (
+                raise _NotTakenError(
                     f"{verb} {words} (the first is of {first}, the recording begins on "
                     f"{day_text(axis.civil(span.start))})"
                 )
-    return ""
 
 
 def _moved(civil: int, years: int, ns: int) -> int | None:

@@ -6,13 +6,12 @@ Nothing is guessed here: 5/3/2027 has two readings, and whoever knows the record
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Literal
 
 from msgspec import Struct
 
-from auditor.core.clock import MONTHS, STUDY_YEARS, civil_ns
+from auditor.core.clock import MONTHS, STUDY_YEARS, civil_ns, full_year
 from auditor.core.units import HOUR, MINUTE, NS
 
 DateOrder = Literal["day_first", "month_first", "year_first"]
@@ -123,7 +122,22 @@ def _offset(text: str | None) -> int | None:
 
 
 def _dates(text: str) -> tuple[tuple[DateOrder | None, date], ...]:
-    found = tuple((order, day) for order, day in _readings(text) if day and day.year in STUDY_YEARS)
+    parts = re.findall(r"\d+|[A-Za-z]+", re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", text))
+    if len(parts) == 1:  # 20270302
+        parts = [text[:4], text[4:6], text[6:]]
+    a, b, c = parts
+    ways: list[tuple[DateOrder | None, str, str, str]]
+    if b.isalpha():
+        ways = [(None, c, b, a)]
+    elif a.isalpha():
+        ways = [(None, c, a, b)]
+    elif len(a) == 4:
+        ways = [(None, a, b, c)]
+    else:
+        ways = [("day_first", c, b, a), ("month_first", c, a, b)]
+        ways += [("year_first", a, b, c)] if len(c) == 2 else []
+    days = [(order, _day(year, month, day)) for order, year, month, day in ways]
+    found = tuple((order, day) for order, day in days if day and day.year in STUDY_YEARS)
     if not found:
         raise ValueError("is no date of the calendar")
     if len({day for _, day in found}) == 1 and len(found) > 1:
@@ -131,39 +145,14 @@ def _dates(text: str) -> tuple[tuple[DateOrder | None, date], ...]:
     return found
 
 
-def _readings(text: str) -> Iterator[tuple[DateOrder | None, date | None]]:
-    parts = re.findall(r"\d+|[A-Za-z]+", re.sub(r"(?<=\d)(st|nd|rd|th)\b", "", text))
-    if len(parts) == 1:  # 20270302
-        yield None, _day(parts[0][:4], parts[0][4:6], parts[0][6:])
-        return
-    a, b, c = parts
-    if b.isalpha():
-        yield None, _day(c, b, a)
-    elif a.isalpha():
-        yield None, _day(c, a, b)
-    elif len(a) == 4:
-        yield None, _day(a, b, c)
-    else:
-        yield "day_first", _day(c, b, a)
-        yield "month_first", _day(c, a, b)
-        if len(c) == 2:
-            yield "year_first", _day(a, b, c)
-
-
 def _day(year: str, month: str, day: str) -> date | None:
     if not (year.isdigit() and day.isdigit()) or len(year) == 3:
         return None
-    number = int(year)
-    if len(year) <= 2:
-        number += 1900 if number >= 85 else 2000
     if month.isalpha():
-        named = [i for i, name in enumerate(MONTHS, 1) if name.lower().startswith(month.lower())]
-        if month.lower() == "sept":
-            named = [9]
-        if len(named) != 1:
-            return None
-        month = str(named[0])
+        start = month.lower()
+        named = [i for i, name in enumerate(MONTHS, 1) if name.lower().startswith(start)]
+        month = str(named[0]) if len(named) == 1 else "0"
     try:
-        return date(number, int(month), int(day))
+        return date(full_year(int(year)) if len(year) <= 2 else int(year), int(month), int(day))
     except ValueError:
         return None
