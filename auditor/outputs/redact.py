@@ -227,7 +227,6 @@ _OWN: dict[type[Struct], Callable[[_Neutral, Any], dict[str, Any]]] = {
     Order: lambda neutral, order: {
         "study_id": neutral.study_id,
         "name": Own("order") if order.name else "",
-        "missing": (),
     },
     LogRead: lambda _, log: {
         "name": Own(f"{log.kind} log"),
