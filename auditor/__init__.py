@@ -56,7 +56,6 @@ def audit_study(
     recording.
     """
     from auditor.core.clock import zone_info
-    from auditor.core.errors import UsageError
     from auditor.inputs.remote import place_of
     from auditor.inputs.storage import is_url
     from auditor.pipeline import Options
@@ -64,18 +63,14 @@ def audit_study(
     from auditor.policy import load_policy
 
     given = [paths] if isinstance(paths, str | Path) else list(paths)
-    if not given:
-        raise UsageError("paths", "names no folder and no file", "Name the study's folder.")
-    for path in given:
-        if not is_url(str(path)) and not Path(path).exists():
-            raise UsageError(str(path), "does not exist", "Name the study's folder or its files.")
+    place = place_of(given)
     if timezone is not None:
         zone_info(timezone)
     rules = load_policy(None if policy is None else Path(policy))
     if scan_signal is None:
         scan_signal = not any(is_url(str(path)) for path in given)
     return audit_place(
-        place_of(given),
+        place,
         order=_order(order, ordered_hours, timezone),
         policy=rules,
         options=Options(timezone=timezone, scan_signal=scan_signal, second_readers=second_readers),

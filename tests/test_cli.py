@@ -141,7 +141,7 @@ def test_complete_is_status_0(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (["study", "ABSENT"], "does not exist"),
+        (["study", "ABSENT"], "cannot be looked at (No such file"),
         (["study", "NOTHING"], "no recording was found"),
         (
             ["study", "PIECES", "--ordered-hours", "many"],

@@ -162,7 +162,7 @@ def test_an_order_from_the_hospital_is_taken_with_its_time_zone(study: Path) -> 
     ("arguments", "words"),
     [
         ({"paths": []}, "names no folder"),
-        ({"paths": "nowhere"}, "does not exist"),
+        ({"paths": "nowhere"}, "cannot be looked at"),
         ({"timezone": "Mars/Olympus"}, "no zone of this name"),
         ({"ordered_hours": "many"}, "must be a number of hours"),
         ({"ordered_hours": -1}, "more than 0"),

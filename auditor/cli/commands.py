@@ -10,37 +10,22 @@ import sys
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from auditor.core.clock import zone_info
-from auditor.core.errors import UsageError, system_errors
+from auditor.core.errors import UsageError
 from auditor.core.progress import Progress, Silent
 from auditor.core.statuses import ACT, COMPLETE
 from auditor.core.text import path_part, printable
 from auditor.inputs.order import OPTIONS, order_of_folder, order_with, read_order
 from auditor.inputs.storage import is_url, shown_url
-from auditor.model import Audit, Order
+from auditor.model import Order
 from auditor.policy import load_policy
-
-if TYPE_CHECKING:
-    from auditor.desk.server import Start
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Run the command that was asked for; the exit status."""
-    command = {
-        "study": run_study,
-        "batch": run_batch,
-        "decide": run_decide,
-        "trends": run_trends,
-        "plan": run_plan,
-        "rules": run_rules,
-        "schema": run_schema,
-        "methods": run_methods,
-        "demo": run_demo,
-        "desk": run_desk,
-    }[arguments.command]
-    return command(arguments)
+    status: int = globals()[f"run_{arguments.command}"](arguments)
+    return status
 
 
 def run_study(arguments: argparse.Namespace) -> int:
@@ -51,9 +36,6 @@ def run_study(arguments: argparse.Namespace) -> int:
     from auditor.outputs.terminal import summary
     from auditor.pipeline import Options, examine, judge
 
-    for path in arguments.paths:
-        if not is_url(path):
-            _must_exist(Path(path))
     place = place_of(arguments.paths)
     if arguments.timezone is not None:
         zone_info(arguments.timezone)
@@ -63,7 +45,9 @@ def run_study(arguments: argparse.Namespace) -> int:
     check_free(out, force=arguments.force)
     options = Options(
         timezone=arguments.timezone,
-        scan_signal=_scans_signal(arguments),
+        # By default not where every sample would have to be fetched from elsewhere.
+        scan_signal=arguments.signal == "full"
+        or (arguments.signal is None and not any(map(is_url, arguments.paths))),
         second_readers=arguments.second_readers == "on",
     )
     with _progress(quiet=arguments.quiet) as progress:
@@ -82,7 +66,7 @@ def run_study(arguments: argparse.Namespace) -> int:
             text += f"\nThe order was taken from {name}"
         place_of_audit = "written" if arguments.redact else f"in {printable(str(out))}"
         _show(f"{text}\nThe audit is {place_of_audit}\n")
-    return exit_status(audit)
+    return COMPLETE if audit.decision.outcome == "complete" else ACT
 
 
 def _show(text: str) -> None:
@@ -99,11 +83,6 @@ def _show(text: str) -> None:
 def silence_output() -> None:
     """Whoever read the standard output went away; no second error at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def exit_status(audit: Audit) -> int:
-    """0 where the outcome is ``complete``, else 1."""
-    return COMPLETE if audit.decision.outcome == "complete" else ACT
 
 
 def run_batch(arguments: argparse.Namespace) -> int:
@@ -189,50 +168,40 @@ def run_methods(arguments: argparse.Namespace) -> int:
 
 
 def run_demo(arguments: argparse.Namespace) -> int:
-    """``auditor demo``."""
-    from auditor.demo import demo
+    """``auditor demo``; with ``--desk`` the studies, not audited yet, in a desk of their own."""
+    from auditor.demo import demo, make_demo
 
-    if arguments.desk:
-        return _demo_desk(arguments)
+    out = Path(arguments.out)
     with _progress(quiet=arguments.quiet) as progress:
-        text = demo(Path(arguments.out), progress)
-    _say(text, quiet=arguments.quiet)
+        if not arguments.desk:
+            text = demo(out, progress)
+        else:
+            make_demo(out.absolute(), progress)
+    if not arguments.desk:
+        _say(text, quiet=arguments.quiet)
+        return COMPLETE
+    from auditor.desk.server import Start
+    from auditor.desk.server import run_desk as serve
+
+    out = out.absolute()
+    start = Start(folder=out / "desk", roots=(out / "studies",), opens=not arguments.no_open)
+    serve(start, partial(_say, quiet=arguments.quiet))
     return COMPLETE
 
 
 def run_desk(arguments: argparse.Namespace) -> int:
     """``auditor desk``."""
     from auditor.desk.server import Start, standard_roots
-
-    folder = None if arguments.folder is None else Path(arguments.folder)
-    return _serve_desk(
-        Start(
-            folder=folder,
-            roots=standard_roots(arguments.root),
-            watched=standard_roots(arguments.watch),
-            port=arguments.port,
-            opens=not arguments.no_open,
-        ),
-        quiet=arguments.quiet,
-    )
-
-
-def _demo_desk(arguments: argparse.Namespace) -> int:
-    """``auditor demo --desk``: the invented studies, not audited yet, in a desk of their own."""
-    from auditor.demo import make_demo
-    from auditor.desk.server import Start
-
-    out = Path(arguments.out).absolute()
-    with _progress(quiet=arguments.quiet) as progress:
-        make_demo(out, progress)
-    start = Start(folder=out / "desk", roots=(out / "studies",), opens=not arguments.no_open)
-    return _serve_desk(start, quiet=arguments.quiet)
-
-
-def _serve_desk(start: Start, *, quiet: bool) -> int:
     from auditor.desk.server import run_desk as serve
 
-    serve(start, partial(_say, quiet=quiet))
+    start = Start(
+        folder=_path(arguments.folder),
+        roots=standard_roots(arguments.root),
+        watched=standard_roots(arguments.watch),
+        port=arguments.port,
+        opens=not arguments.no_open,
+    )
+    serve(start, partial(_say, quiet=arguments.quiet))
     return COMPLETE
 
 
@@ -242,17 +211,6 @@ def _say(text: str, *, quiet: bool) -> None:
         lines = text.removesuffix("\n").split("\n")
         sys.stdout.write("".join(f"{printable(line)}\n" for line in lines))
         sys.stdout.flush()
-
-
-def _must_exist(path: Path) -> None:
-    action = "Check its name and its permissions."
-    with system_errors(UsageError, path, "cannot be looked at", action):
-        try:
-            path.stat()
-        except FileNotFoundError as error:
-            raise UsageError(
-                str(path), "does not exist", "Name the study's folder or its files."
-            ) from error
 
 
 def _path(text: str | None) -> Path | None:
@@ -285,13 +243,6 @@ def _named_clock(text: str) -> tuple[str, str]:
             "--clock", f"{printable(text, 60)!r} names no file", f"Write {OPTIONS['clock'][1]}."
         )
     return name, shift
-
-
-def _scans_signal(arguments: argparse.Namespace) -> bool:
-    """As asked; by default not where every sample would have to be fetched from elsewhere."""
-    if arguments.signal is None:
-        return not any(map(is_url, arguments.paths))
-    return bool(arguments.signal == "full")
 
 
 def _out(arguments: argparse.Namespace, order: Order | None, name: str) -> Path:

@@ -9,7 +9,13 @@ from pathlib import Path
 
 from msgspec.structs import replace
 
-from auditor.core.errors import AuditorError, NothingReadable, RecordingError, UsageError
+from auditor.core.errors import (
+    AuditorError,
+    NothingReadable,
+    RecordingError,
+    UsageError,
+    system_errors,
+)
 from auditor.core.text import Own
 from auditor.edf import looks_like_recording, read_recording
 from auditor.inputs.checksums import changed_finding
@@ -40,11 +46,18 @@ from auditor.model import Finding, Recording, finding
 def place_of(paths: Sequence[str | Path]) -> Place:
     """The place that ``paths`` name: on this machine, or behind URLs of one storage.
 
-    Raises ``UsageError`` where a URL cannot be used, or URLs and paths are mixed.
+    Raises ``UsageError`` where a path is not there or a URL cannot be used, and where URLs and
+    paths are mixed.
     """
-    if not any(is_url(str(path)) for path in paths):
-        return LocalPlace([Path(path) for path in paths])
-    return RemotePlace([str(path) for path in paths])
+    if not paths:
+        raise UsageError("paths", "names no folder and no file", "Name the study's folder.")
+    if any(is_url(str(path)) for path in paths):
+        return RemotePlace([str(path) for path in paths])
+    action = "Check its name and its permissions."
+    for path in map(Path, paths):
+        with system_errors(UsageError, path, "cannot be looked at", action):
+            path.stat()
+    return LocalPlace([Path(path) for path in paths])
 
 
 class RemotePlace(Place):
