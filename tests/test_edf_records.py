@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from helpers_edf import Sig, edf, event, layout
+from helpers_edf import Sig, edf, event
 from helpers_edf_source import Bytes, codes, read, seconds
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -143,8 +143,8 @@ def test_more_records_than_are_read_are_refused(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(reader, "MAX_RECORDS", 10)
     with pytest.raises(RecordingError) as caught:
         read(edf(onsets=range(11)))
-    assert (caught.value.code, caught.value.field) == ("too_many_records", "samples per record")
-    assert caught.value.offset == layout(edf(onsets=[0]), "samples per record", 0).start
+    assert caught.value.code == "too_many_records"
+    assert "EDF field 'samples per record'" in str(caught.value)
 
 
 # Bytes that cannot be read.

@@ -41,12 +41,13 @@ def test_a_file_that_keeps_every_rule_has_no_finding(kind: str) -> None:
 def test_1_a_file_shorter_than_a_header_is_refused_with_its_size(length: int) -> None:
     error = refused(GOOD[:length])
     assert error.code == ("too_short" if length else "empty")
-    assert error.offset == length
+    assert (f"has {length} byte" if length else "is empty") in str(error)
 
 
 def test_1_a_file_that_is_no_recording_is_refused() -> None:
     error = refused(b"%PDF-1.7\n" + b"any text " * 100)
-    assert (error.code, error.field, error.offset) == ("not_a_recording", "version", 0)
+    assert error.code == "not_a_recording"
+    assert "field 'version' at byte 0" in str(error)
 
 
 def test_1_a_damaged_version_is_named_and_the_rest_read() -> None:
@@ -83,7 +84,7 @@ def test_1_every_field_lies_where_the_layout_says() -> None:
 
 def test_2_a_header_cut_short_is_refused_with_both_sizes() -> None:
     error = refused(GOOD[:1000])
-    assert (error.code, error.offset) == ("too_short", 1000)
+    assert error.code == "too_short"
     assert "has 1000 bytes; its header alone takes 1024" in str(error)
 
 
@@ -199,11 +200,8 @@ def test_4_any_duration_of_eight_characters_is_exact(text: str, ns: int) -> None
 )
 def test_4_a_plain_file_without_a_duration_is_refused_naming_the_field(text: str) -> None:
     error = refused(edf(records=3, plain=True, fields={"record duration": text}))
-    assert (error.code, error.field, error.offset) == (
-        "header_field_unreadable",
-        "record duration",
-        244,
-    )
+    assert error.code == "header_field_unreadable"
+    assert "field 'record duration' (byte 244) holds no duration" in str(error)
 
 
 @pytest.mark.parametrize("text", ["0,5", "", "nan", "-1", "1E0", "0"])
@@ -265,7 +263,7 @@ def test_4_a_record_of_more_than_an_hour_that_nothing_confirms_is_a_problem() ->
 
 def test_4_a_duration_that_makes_decades_is_refused() -> None:
     error = refused(edf(records=300, plain=True, fields={"record duration": "99999999"}))
-    assert error.field == "record duration"
+    assert "field 'record duration' (byte 244) makes 300 records longer than" in str(error)
 
 
 # Rule 14: numbers and scales (EDF+ 2.1.3 no. 5 to 7).
@@ -311,8 +309,8 @@ def test_14_samples_per_record_that_are_no_number_are_refused_by_name(text: str)
         assert error.code == "nothing_recorded"
         assert "takes 2000000" in str(error)
     else:
-        assert error.field == "samples per record of signal 2"
-        assert error.offset == layout(GOOD, "samples per record", 1).start
+        at = layout(GOOD, "samples per record", 1).start
+        assert f"field 'samples per record of signal 2' (byte {at})" in str(error)
 
 
 def test_14_a_channel_of_no_samples_is_told() -> None:
@@ -326,18 +324,12 @@ def test_14_signals_without_any_sample_hold_no_recording() -> None:
 
 
 @pytest.mark.parametrize("text", ["9999", "0", "-1", "", "x", "3.0", "1E0"])
-def test_14_a_number_of_signals_that_cannot_be_is_taken_from_the_header_length(text: str) -> None:
-    recording = read(with_bytes(GOOD, layout(GOOD, "signals"), text))
-    found = finding(recording, "signal_count_wrong")
-    assert (found.severity, found.expected, found.observed) == ("problem", "3", text)
-    assert seconds(recording) == [0, 1, 2]
-
-
-def test_14_a_number_of_signals_that_nothing_gives_is_refused_by_name() -> None:
-    raw = edf(onsets=[0], fields={"signals": "9999", "header bytes": "x"})
-    error = refused(raw)
-    assert (error.field, error.offset) == ("signals", 252)
-    assert "2560000" in str(error)
+def test_14_a_number_of_signals_that_cannot_be_is_refused_by_name(text: str) -> None:
+    error = refused(with_bytes(GOOD, layout(GOOD, "signals"), text))
+    assert error.code == "header_field_unreadable"
+    assert "field 'signals' (byte 252)" in str(error)
+    assert f"'{text}', expected" in str(error)
+    assert text != "9999" or "asks for 2560000 header bytes in a file of" in str(error)
 
 
 # Rule 15: BDF (the description of BDF; BDF+ by its author's description).

@@ -39,22 +39,13 @@ class SettingsError(AuditorError):
 
 
 class RecordingError(AuditorError):
-    """A file that is no readable recording; ``field`` names the header field, ``offset`` a byte."""
+    """A file that is no readable recording; ``problem`` names the header field and its byte."""
 
     def __init__(
-        self,
-        where: str,
-        problem: str,
-        action: str = "",
-        *,
-        code: str = "not_a_recording",
-        field: str | None = None,
-        offset: int | None = None,
+        self, where: str, problem: str, action: str = "", *, code: str = "not_a_recording"
     ) -> None:
         super().__init__(where, problem, action)
         self.code = code
-        self.field = field
-        self.offset = offset
 
 
 class NothingReadable(AuditorError):  # noqa: N818  the name says what happened

@@ -141,17 +141,7 @@ class Fields:
         self, name: str, problem: str, expected: str, index: int | None = None
     ) -> RecordingError:
         """The error that names the field, its byte, what stands there and what is expected."""
-        called, at, seen = self._seen(name, index)
-        return RecordingError(
-            self.notes.name,
-            f"header field '{called}' (byte {at}) {problem}: '{printable(seen)}', "
-            f"expected {expected}",
-            "Copy the file again from the recorder's card; if it is the same there, the header is "
-            "damaged.",
-            code="header_field_unreadable",
-            field=called,
-            offset=at,
-        )
+        return self.notes.error(*self._seen(name, index), problem, expected)
 
 
 _MONTHS = [name[:3].upper() for name in MONTHS]
@@ -317,7 +307,6 @@ def read_header(source: ByteSource, notes: Notes) -> Header:
             "has 256",
             "Copy the file again from the recorder's card.",
             code="too_short" if source.size else "empty",
-            offset=source.size,
         )
     main = read_exactly(source, 0, BLOCK)
     if not looks_like_recording(main):
@@ -326,45 +315,13 @@ def read_header(source: ByteSource, notes: Notes) -> Header:
             "does not begin as an EDF or BDF file does (field 'version' at byte 0, expected '0' "
             "or byte 255 and 'BIOSEMI', and the fields after it)",
             "Check that this is a recording; if so, copy it again from the recorder's card.",
-            field="version",
-            offset=0,
         )
-    return _with_either_count(source, main, notes)
-
-
-def _with_either_count(source: ByteSource, main: bytes, notes: Notes) -> Header:
-    """The number of signals stands in two fields: where one is damaged, the other is tried."""
-    fields = Fields(main, 0, Notes(notes.name))
-    stated, length = fields.integer("signals"), fields.integer("header bytes")
-    other = length // BLOCK - 1 if length is not None and length % BLOCK == 0 else None
-    first_error: RecordingError | None = None
-    for signals in dict.fromkeys((stated, other)):
-        if signals is None or signals < 1:
-            continue
-        tried = Notes(notes.name)
-        try:
-            header = _with_signals(source, signals, tried)
-        except RecordingError as error:
-            first_error = first_error or error
-            continue
-        if signals != stated:
-            tried.add(
-                "signal_count_wrong",
-                at="field 'signals' (byte 252)",
-                signals=signals,
-                fields=fields.text("signals"),
-            )
-        notes.take(tried)
-        return header
-    raise first_error or fields.error(
-        "signals", "holds no number of signals", "an integer of at least 1"
-    )
-
-
-def _with_signals(source: ByteSource, signals: int, notes: Notes) -> Header:
+    signals = Fields(main, 0, notes).integer("signals") or 0
     length = BLOCK * (signals + 1)
-    raw = read_exactly(source, 0, min(length, source.size))
+    raw = read_exactly(source, 0, min(max(BLOCK, length), source.size))
     fields = Fields(raw, signals, notes)
+    if signals < 1:
+        raise fields.error("signals", "holds no number of signals", "an integer of at least 1")
     if length > len(raw):
         if fields.integer("header bytes") == length:
             raise RecordingError(
@@ -372,7 +329,6 @@ def _with_signals(source: ByteSource, signals: int, notes: Notes) -> Header:
                 f"has {source.size} bytes; its header alone takes {length}",
                 "The copy was cut short: copy the file again from the recorder's card.",
                 code="too_short",
-                offset=source.size,
             )
         raise fields.error(
             "signals",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from auditor.core.errors import RecordingError
 from auditor.core.text import Own, printable, quantity
 from auditor.model import Finding, FindingCode, Severity, finding
 from auditor.model.codes import Value
@@ -46,11 +47,18 @@ class Notes:
             f"{field_name} (byte {offset}): {printable(observed, 40)!r}"
         )
 
-    def take(self, other: Notes) -> None:
-        """Take over what ``other`` collected."""
-        self._findings += other._findings
-        for code, places in other._fields.items():
-            self._fields.setdefault(code, []).extend(places)
+    def error(
+        self, field_name: str, offset: int, observed: str, problem: str, expected: str
+    ) -> RecordingError:
+        """The error that names a header field, its byte, what stands there and what is expected."""
+        return RecordingError(
+            self.name,
+            f"header field '{field_name}' (byte {offset}) {problem}: '{printable(observed)}', "
+            f"expected {expected}",
+            "Copy the file again from the recorder's card; if it is the same there, the header is "
+            "damaged.",
+            code="header_field_unreadable",
+        )
 
     def findings(self) -> tuple[Finding, ...]:
         """Everything collected, header faults first."""

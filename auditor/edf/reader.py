@@ -7,22 +7,32 @@ Sources of the start stamp: EDF specification (fields); EDF+ additional specific
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from contextlib import suppress
 from datetime import date, datetime, time
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
 from auditor.core.clock import FIRST_START, STUDY_YEARS, civil_ns, full_year
 from auditor.core.errors import RecordingError
-from auditor.core.text import Own, printable
+from auditor.core.text import Own
 from auditor.core.units import NS
-from auditor.edf.header import Header, read_header, subfield_date
+from auditor.edf.header import MAIN, Header, read_header, subfield_date
 from auditor.edf.notes import Notes
 from auditor.edf.records import UNKNOWN, Scan, note_elsewhere, note_scan, scan_records
 from auditor.edf.source import LocalFile
 from auditor.edf.tail import Tail, measure_tail, note_tail
 from auditor.edf.timing import Timeline, by_position, check_order, settle, settle_duration
-from auditor.model import ByteSource, HeaderClaim, Int64, Recording, UnknownStart
+from auditor.model import (
+    ByteSource,
+    FindingCode,
+    HeaderClaim,
+    Int64,
+    Recording,
+    UnknownStart,
+)
 
 RECOMMENDED_RECORD_BYTES = 61_440
 """Source: EDF specification, on the size of a data record."""
@@ -31,7 +41,10 @@ MAX_RECORDS = 20_000_000
 MAX_JUMPS = 300_000
 """Jumps of a second or more that are read in one file: each costs memory in every table. 72 hours
 of 1 s records of which every other one is missing have 130,000."""
-_PARTS = re.compile(r"(\d{1,2})([.:/-])(\d{1,2})\2(\d{1,2}|yy)")
+_PARTS = re.compile(r"(\d{1,2})([.:/-])(\d{1,2})\2(\d{1,2})")
+_YEAR_ELSEWHERE = re.compile(r"\d{1,2}([.:/-])\d{1,2}\1yy")
+"""Past 2084 the date stands in the recording field alone."""
+_T = TypeVar("_T")
 
 
 def read_recording(path: Path, name: str, source: ByteSource | None = None) -> Recording:
@@ -58,7 +71,6 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
             f"its header cannot be read ({error.strerror or type(error).__name__})",
             "Copy the file again from the recorder's card; the disk or card may be failing.",
             code="cannot_be_read",
-            offset=0,
         ) from error
     claim = header.claim
     whole = _whole_records(header, source.size, notes)
@@ -123,8 +135,6 @@ def _whole_records(header: Header, size: int, notes: Notes) -> int:
             f"{MAX_RECORDS} are read",
             "Check the samples per record in the header (EDF field 'samples per record').",
             code="too_many_records",
-            field="samples per record",
-            offset=256 + 216 * header.claim.signals,
         )
     return whole
 
@@ -148,8 +158,6 @@ def _limit_jumps(offsets_ns: Int64, record_ns: int, notes: Notes) -> None:
             "Copy the file again from the recorder's card; its time-keeping is damaged, or the "
             "record duration in the header (byte 244) is wrong.",
             code="too_many_jumps",
-            field="record duration",
-            offset=244,
         )
 
 
@@ -182,16 +190,6 @@ def _timeline(
         at="annotation signals",
         severity="caution" if continuous and not header.annotation_channels else "problem",
         format=Own(header.format),
-        nothing=Own(
-            "no record" if header.annotation_channels else "it has no annotation signal: no record"
-        ),
-        unseen=Own("." if continuous else ": gaps that the file may have inside cannot be seen."),
-        action=Own(
-            "Compare the recorded time with the recorder's log."
-            if continuous
-            else "The recorded hours are those of the records, but when each was recorded is not "
-            "known. Copy the file again from the recorder's card."
-        ),
     )
     if continuous or tail.counted < 2:
         return Timeline(offsets, ())
@@ -204,8 +202,15 @@ def start_civil_ns(claim: HeaderClaim, notes: Notes) -> int | None:
     The date in the recording field beats the two-digit date field. Without a date the file has its
     length and no place in time.
     """
-    stated = _recording_date(claim, notes)
-    short = _date_field(claim, notes)
+    stated, short = _recording_date(claim, notes), None
+    if not _YEAR_ELSEWHERE.fullmatch(claim.start_date):
+        short = _numbers(
+            notes,
+            "start date",
+            claim.start_date,
+            "start_date_unreadable",
+            lambda day, month, year: date(full_year(year), month, day),
+        )
     day = stated or short
     if day is None:
         return None
@@ -216,7 +221,8 @@ def start_civil_ns(claim: HeaderClaim, notes: Notes) -> int | None:
             stated=stated.isoformat(),
             short=short.isoformat(),
         )
-    return civil_ns(datetime.combine(day, _time_field(claim, notes)))
+    clock = _numbers(notes, "start time", claim.start_time, "start_time_unreadable", time)
+    return civil_ns(datetime.combine(day, clock or time(0)))
 
 
 def _recording_date(claim: HeaderClaim, notes: Notes) -> date | None:
@@ -234,42 +240,16 @@ def _recording_date(claim: HeaderClaim, notes: Notes) -> date | None:
     return day
 
 
-def _date_field(claim: HeaderClaim, notes: Notes) -> date | None:
-    match = _PARTS.fullmatch(claim.start_date)
-    if match is not None and match.group(4) == "yy":
-        return None  # past 2084 the date stands in the recording field alone
-    try:
-        if match is None:
-            raise ValueError
-        found = date(full_year(int(match.group(4))), int(match.group(3)), int(match.group(1)))
-    except ValueError:
-        notes.add(
-            "start_date_unreadable",
-            at="field 'start date' (byte 168)",
-            start_date=printable(claim.start_date),
-        )
-        return None
-    _check_form(notes, "start date", 168, claim.start_date)
+def _numbers(
+    notes: Notes, field: str, text: str, code: FindingCode, of: Callable[[int, int, int], _T]
+) -> _T | None:
+    """What a field of three numbers says; ``None``, and told, where that is nothing."""
+    byte, match, found = MAIN[field][0], _PARTS.fullmatch(text), None
+    if match is not None:
+        with suppress(ValueError):
+            found = of(*map(int, match.group(1, 3, 4)))
+    if found is None:
+        notes.add(code, at=f"field '{field}' (byte {byte})", stated=text)
+    elif len(text) != 8 or text[2] != ".":
+        notes.field("header_form", field, byte, text)
     return found
-
-
-def _time_field(claim: HeaderClaim, notes: Notes) -> time:
-    match = _PARTS.fullmatch(claim.start_time)
-    try:
-        if match is None:
-            raise ValueError
-        found = time(int(match.group(1)), int(match.group(3)), int(match.group(4)))
-    except ValueError:  # "yy" is none either
-        notes.add(
-            "start_time_unreadable",
-            at="field 'start time' (byte 176)",
-            start_time=printable(claim.start_time),
-        )
-        return time(0)
-    _check_form(notes, "start time", 176, claim.start_time)
-    return found
-
-
-def _check_form(notes: Notes, field: str, byte: int, observed: str) -> None:
-    if len(observed) != 8 or observed[2] != ".":
-        notes.field("header_form", field, byte, observed)

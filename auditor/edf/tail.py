@@ -94,15 +94,8 @@ def note_tail(tail: Tail, header: Header, notes: Notes, *, state_starts: bool) -
             "padding_at_end",
             at=f"records {tail.counted + tail.surplus} to {tail.whole - 1}",
             severity="problem" if within else "caution",
-            records=quantity(tail.padding, "record"),
-            holds=Own("holds" if tail.padding == 1 else "hold"),
-            claimed=Own(", although the header's count claims it." if within else "."),
+            records=quantity(tail.padding, "record", "holds", "hold"),
             size=tail.padding * record_bytes,
-            what_to_do=Own(
-                "Copy the file again from the recorder's card."
-                if within
-                else "Nothing to do where the recorder reserves its files in advance."
-            ),
         )
     if tail.surplus:
         notes.add(
@@ -115,18 +108,16 @@ def note_tail(tail: Tail, header: Header, notes: Notes, *, state_starts: bool) -
         notes.add(
             "blank_records_counted",
             at=f"records {tail.counted - tail.blank} to {tail.counted - 1}",
-            blank=tail.blank,
+            blank=quantity(tail.blank, "record", "holds", "hold"),
             records=quantity(tail.counted, "record"),
-            holds=Own("holds" if tail.blank == 1 else "hold"),
             first=tail.counted - tail.blank,
         )
     if tail.left_bytes:
         cut = claimed is None or claimed == -1 or claimed > tail.whole
-        rest = quantity(tail.left_bytes, "byte")
         notes.add(
             "partial_last_record" if cut else "trailing_bytes",
             at=f"after record {tail.whole - 1}",
-            rest=rest,
+            rest=quantity(tail.left_bytes, "byte"),
             record_bytes=record_bytes,
         )
 

@@ -13,10 +13,9 @@ from msgspec import Struct
 
 from auditor.core import intervals
 from auditor.core.durations import exact_seconds
-from auditor.core.errors import RecordingError
 from auditor.core.text import Own, printable, quantity
 from auditor.core.units import DAY, HOUR, NS
-from auditor.edf.header import Header
+from auditor.edf.header import MAIN, Header
 from auditor.edf.notes import Notes
 from auditor.edf.records import UNKNOWN
 from auditor.model import Int64, UnknownStart
@@ -47,8 +46,7 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
     if not header.has_signals:
         notes.add(
             "annotation_only_file",
-            at="" if stated == 0 else _AT,
-            form="" if stated == 0 else "duration",
+            at=_AT,
             severity=None if stated == 0 else "caution",
             stated=Own("no number" if stated is None else f"{stated / NS} s"),
         )
@@ -58,9 +56,8 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
         return 0
     record_ns = stated or _from_onsets(header, onsets_ns, notes)
     if record_ns * len(onsets_ns) > MAX_RECORDED_NS:
-        raise _error(
-            header,
-            notes,
+        raise notes.error(
+            *_field(header),
             f"makes {len(onsets_ns)} records longer than {MAX_RECORDED_NS // DAY} days",
             "the seconds of one record",
         )
@@ -74,15 +71,18 @@ def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
     return record_ns
 
 
+def _field(header: Header) -> tuple[str, int, str]:
+    return "record duration", MAIN["record duration"][0], header.claim.record_duration
+
+
 def _from_onsets(header: Header, onsets_ns: Int64, notes: Notes) -> int:
     known = (onsets_ns[:-1] != UNKNOWN) & (onsets_ns[1:] != UNKNOWN)
     steps = np.diff(onsets_ns)[known]
     steps = steps[steps > 0]
     values, counts = np.unique(steps, return_counts=True)
     if not len(steps) or counts.max() * 2 <= len(steps):
-        raise _error(
-            header,
-            notes,
+        raise notes.error(
+            *_field(header),
             "holds no duration, and the records' own starts do not give one",
             "a number of seconds with a decimal point",
         )
@@ -94,19 +94,6 @@ def _from_onsets(header: Header, onsets_ns: Int64, notes: Notes) -> int:
         record_duration=printable(header.claim.record_duration),
     )
     return record_ns
-
-
-def _error(header: Header, notes: Notes, problem: str, expected: str) -> RecordingError:
-    return RecordingError(
-        notes.name,
-        f"header field 'record duration' (byte 244) {problem}: "
-        f"'{printable(header.claim.record_duration)}', expected {expected}",
-        "Copy the file again from the recorder's card; if it is the same there, the header is "
-        "damaged.",
-        code="header_field_unreadable",
-        field="record duration",
-        offset=244,
-    )
 
 
 def by_position(count: int, record_ns: int) -> Int64:

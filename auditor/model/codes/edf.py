@@ -15,7 +15,7 @@ EdfCode = Literal[
     "partial_last_record", "plain_file_with_times", "point_samples", "record_count_unreadable",
     "record_duration_doubtful", "record_duration_unreadable", "record_duration_unusual",
     "record_large", "record_start_unknown", "recording_date_unreadable", "records_missing",
-    "reserved_unknown", "signal_count_wrong", "start_date_conflict", "start_date_unreadable",
+    "reserved_unknown", "start_date_conflict", "start_date_unreadable",
     "start_time_unreadable", "subfields_missing", "surplus_records", "time_keeping_absent",
     "time_keeping_restored", "trailing_bytes", "version_wrong",
 ]  # fmt: skip
@@ -31,10 +31,6 @@ CODES: dict[EdfCode, Entry] = {
         "info",
         meaning="A file of annotations alone; it adds nothing to recorded time.",
         text="The file holds annotations and no signals. It adds nothing to the recorded time.",
-        forms={
-            "duration": "The file holds annotations and no signals, yet its record duration is not "
-            "0. It adds nothing to the recorded time.",
-        },
         observed="{stated}",
         action="Nothing to do.",
     ),
@@ -55,9 +51,9 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "blank_records_counted": Entry(
         meaning="Last records of one byte value that the header claims; counted.",
-        text="{blank} of {records}, at the end, {holds} one byte value only (0 or 255), as memory "
-        "that was never written. The header's count claims this part, and it is counted: {records} "
-        "with it, {first} without.",
+        text="{blank} one byte value only (0 or 255) at the end, as memory that was never written. "
+        "The header's count claims this part, and it is counted: {records} with it, {first} "
+        "without.",
         action="Look at the end: where nothing was recorded, the recording is shorter by these "
         "records.",
     ),
@@ -184,10 +180,11 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "padding_at_end": Entry(
         meaning="Blank records at the end that are not counted.",
-        text="{records} at the end {holds} nothing but zeros or bytes 255, as memory that was "
-        "never written. This is not counted as recorded time{claimed}",
+        text="{records} nothing but zeros or bytes 255 at the end, as memory that was never "
+        "written. This is not counted as recorded time, whatever the header's count claims.",
         observed="{size} blank bytes",
-        action="{what_to_do}",
+        action="Nothing to do where the recorder reserves its files in advance; else copy the file "
+        "again from the recorder's card.",
     ),
     "partial_last_record": Entry(
         meaning="Cut in its last record: less than one record at the end; not counted.",
@@ -287,15 +284,6 @@ CODES: dict[EdfCode, Entry] = {
             "and the file is read as BDF."
         },
     ),
-    "signal_count_wrong": Entry(
-        "problem",
-        meaning="The number of signals was taken from the header's length field.",
-        text="The number of signals cannot be as its field says; the header's length field gives "
-        "{signals}, and with it the header can be read.",
-        expected="{signals}",
-        observed="{fields}",
-        action="The header is damaged: copy the file again from the recorder's card.",
-    ),
     "start_date_conflict": Entry(
         meaning="Two start dates in one header; the recording field's is taken.",
         text="The header gives two start dates: {stated} in the recording field and {short} in the "
@@ -308,7 +296,7 @@ CODES: dict[EdfCode, Entry] = {
         meaning="The two-digit date field holds no date.",
         text="The two-digit date field holds no date; only the recording field can give one.",
         expected="dd.mm.yy",
-        observed="{start_date}",
+        observed="{stated}",
         action="Check the date against the hook-up log.",
     ),
     "start_time_unreadable": Entry(
@@ -318,7 +306,7 @@ CODES: dict[EdfCode, Entry] = {
         "that begins its start date: the durations inside this file are right, its place in the "
         "study is wrong by up to 24 hours.",
         expected="hh.mm.ss, 00.00.00 to 23.59.59",
-        observed="{start_time}",
+        observed="{stated}",
         action="Find out when the recording started and correct a copy of the file.",
         headline="start time unreadable: placed at midnight",
     ),
@@ -340,9 +328,10 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "time_keeping_absent": Entry(
         meaning="No record of an EDF+ or BDF+ file states its start.",
-        text="The header calls the file {format}, but {nothing} states its start. The records are "
-        "placed one right after another{unseen}",
-        action="{action}",
+        text="The header calls the file {format}, but no record states its start. The records are "
+        "placed one right after another: gaps that the file may have inside cannot be seen.",
+        action="Copy the file again from the recorder's card, and compare the recorded time with "
+        "the recorder's log.",
     ),
     "time_keeping_restored": Entry(
         meaning="Records without a start whose neighbours leave exactly their room.",
