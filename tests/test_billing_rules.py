@@ -12,193 +12,223 @@ import pytest
 from helpers_billing import POLICY, policy_from, policy_with
 from msgspec.structs import replace
 
-from auditor.billing.rule_lines import code_rules
 from auditor.core.units import HOUR, MINUTE
+from auditor.decision.rules import rule_lines
+from auditor.model import RuleLine
 from auditor.policy import Policy
 from auditor.policy.sourced import Sourced
 
 SETTINGS = POLICY.billing
 
-# Subject, value, mark; annotations' patterns apart.
+# Subject, value, mark.
 LINES = [
-    ("Intermittent monitoring: between checks, over recorded time", "at most 2 h", "secondary"),
-    ("Intermittent monitoring: first check after the start", "at most 2 h", "inferred"),
-    ("Intermittent monitoring: last check before the end", "at most 2 h", "inferred"),
-    ("Intermittent monitoring: patients of one technologist",
-     "at most 12 (cannot be known from the files)", "secondary"),
-    ("Continuous monitoring: between checks",
-     "not set: a list of checks cannot show this level", "not stated"),
-    ("Continuous monitoring: patients of one technologist",
-     "at most 4 (cannot be known from the files)", "memory"),
-    ("Dates in the log of checks",
-     "in the one order of day, month and year that lies in the recording, else not taken",
+    ("Intermittent monitoring: between checks, at most, over recorded time "
+     "(monitoring.intermittent.interval)",
+     "2 h", "secondary"),
+    ("Intermittent monitoring: first check after the start, at most "
+     "(monitoring.intermittent.first_within)",
+     "2 h", "inferred"),
+    ("Intermittent monitoring: last check before the end, at most "
+     "(monitoring.intermittent.last_within)",
+     "2 h", "inferred"),
+    ("Intermittent monitoring: patients of one technologist, which cannot be known "
+     "from the files (monitoring.intermittent.patients)",
+     "at most: 12", "secondary"),
+    ("Continuous monitoring (a list of checks shows it where a limit is set): patients "
+     "of one technologist, which cannot be known from the files "
+     "(monitoring.continuous.patients)",
+     "at most: 4", "memory"),
+    ("Annotations that match count as checks (monitoring.check_patterns)",
+     r"\b(monitoring|remote|live|eeg)[ _-]?(check|review)(ed)?\b, \… (2 in all)",
      "common practice"),
-    ("Video: share of recorded time for the codes with video", "at least 80 %", "secondary"),
-    ("Events that are video (BIDS events)", r"\bvideo\b", "common practice"),
-    ("Dates in the video log",
-     "in the one order of day, month and year that lies in the recording, else not taken",
-     "common practice"),
-    ("Technical unit, 2-12 h: lower limit", "from 2:00:00 (2:00:00 itself still belongs to it)",
-     "read"),
-    ("Technical unit, 2-12 h: upper limit", "up to 12:00:00 (12:00:00 itself still belongs to it)",
-     "inferred"),
-    ("Technical unit, 12-26 h: upper limit", "up to 26:00:00 (26:00:00 itself still belongs to it)",
-     "read"),
-    ("Report on a day, 2-12 h: lower limit", "from 2:00:00 (2:00:00 itself still belongs to it)",
-     "read"),
-    ("Report on a day, 2-12 h: upper limit", "up to 12:00:00 (12:00:00 itself still belongs to it)",
-     "read"),
-    ("Report on a day, 12-26 h: upper limit",
-     "up to 26:00:00 (26:00:00 itself still belongs to it)", "read"),
-    ("Report on the whole study, 36-60 h: lower limit",
-     "more than 36:00:00 (36:00:00 itself does not)", "read"),
-    ("Report on the whole study, 36-60 h: upper limit",
-     "up to 60:00:00 (60:00:00 itself still belongs to it)", "read"),
-    ("Report on the whole study, 60-84 h: upper limit",
-     "up to 84:00:00 (84:00:00 itself still belongs to it)", "read"),
-    ("One report without a whole-study code, 26-36 h: lower limit",
-     "more than 26:00:00 (26:00:00 itself does not)", "inferred"),
-    ("One report without a whole-study code, 26-36 h: upper limit",
-     "up to 36:00:00 (36:00:00 itself still belongs to it)", "inferred"),
-    ("One report without a whole-study code, 26-36 h: codes",
-     "95719 with 95717; with video 95720 with 95718", "memory"),
-    ("Technical units of 2-12 h", "at most one in a study", "read"),
-    ("Reports on a day of 2-12 h", "at most one in a study", "memory"),
-    ("Period", "24 h, the first from the first record on", "read"),
-    ("What is left over after whole periods",
-     "up to 2 h joins the unit before it; more is a unit of its band", "read"),
-    ("How recorded time is split",
-     "the total recorded time is split, wherever in the periods it was recorded", "inferred"),
-    ("Other interpretation of the split",
-     "the recorded time inside each 24 h period is banded by itself", "inferred"),
-    ("Other interpretation of the split",
-     "each unit is filled up to 26 h before the next begins", "not stated"),
-    # n = floor(T / 24) against n = floor(T / 26), for totals up to four days.
-    ("Ask the coder: totals for which filling the longest band first gives other units (up to "
-     "96:00:00)",
-     "more than 26:00:00 up to 28:00:00; more than 36:00:00 up to 38:00:00; more than 50:00:00 up to "
-     "54:00:00; more than 60:00:00 up to 64:00:00; more than 74:00:00 up to 80:00:00; more than "
-     "84:00:00 up to 90:00:00", "inferred"),
-    ("Gaps", "no gap counts as recorded, however short", "inferred"),
-    ("Gaps, other interpretation", "gaps shorter than 1 min count as recorded", "inferred"),
-    ("A restart after a gap", "changes nothing", "inferred"),
-    ("Set-up", "95700 from 8 EEG channels on, else 95999", "read"),
-    ("A lapse in the checks lowers", "the period", "memory"),
-    ("Time to the first check and from the last", "must keep the limits too", "inferred"),
-    ("The share of video is taken", "over the whole study", "inferred"),
-    ("Monitoring that no log shows", "codes unmonitored", "inferred"),
-    ("Video that no log shows", "codes without video", "inferred"),
-    ("Shorter recording, 20 to 40 whole minutes",
-     "95816 (awake and drowsy), 95819 (awake and asleep), 95822 (coma or sleep only)", "read"),
-    ("Shorter recording, 41 to 60 whole minutes", "95812", "read"),
-    ("Shorter recording, 61 to 119 whole minutes", "95813", "read"),
-    ("A total is told as close to a limit", "within 5 min of it on either side", "common practice"),
-    ("Technical codes, 2-12 h, without video",
-     "95705 unmonitored (S5, read); 95706 intermittent (S12, secondary); 95707 continuous (S12, "
-     "secondary)", "secondary"),
-    ("Technical codes, 2-12 h, with video",
-     "95711 unmonitored (from memory, memory); 95712 intermittent (from memory, memory); 95713 "
-     "continuous (from memory, memory)", "memory"),
-    ("Technical codes, 12-26 h, without video",
-     "95708 unmonitored (S6, read); 95709 intermittent (S12, secondary); 95710 continuous (from "
-     "memory, memory)", "memory"),
-    ("Technical codes, 12-26 h, with video",
-     "95714 unmonitored (from memory, memory); 95715 intermittent (from memory, memory); 95716 "
-     "continuous (from memory, memory)", "memory"),
-    ("Codes for a report on a day, 2-12 h",
+    ("How a log's dates such as 03/02/2027 are read; 'ask': as lies in the recording, "
+     "else not (monitoring.log_dates)",
+     "ask", "common practice"),
+    ("Share of recorded time that codes with video need (video.minimum)",
+     "80 %", "secondary"),
+    ("In a BIDS events file, the kinds of event that are video (video.patterns)",
+     r"\bvideo\b", "common practice"),
+    ("How a log's dates such as 03/02/2027 are read; 'ask': as lies in the recording, "
+     "else not (video.log_dates)",
+     "ask", "common practice"),
+    ("Technical unit, 2-12 h: from (billing.technical.from)",
+     "2 h; exactly so much belongs to it: yes", "read"),
+    ("Technical unit, 2-12 h: to (billing.technical.to)",
+     "12 h; exactly so much belongs to it: yes", "inferred"),
+    ("Technical unit, 2-12 h: codes (billing.technical.codes)",
+     "95705 unmonitored without video (S5, read); 95706 intermittent without video "
+     "(S12, secondary); 95707 continuous without video (S12, secondary); 95711 "
+     "unmonitored with video (from memory, memory); 95712 intermittent with video "
+     "(from memory, memory); 95713 continuous with video (from memory, memory)", "memory"),
+    ("Technical unit, 2-12 h: at most one in a study (billing.technical.once)",
+     "yes", "read"),
+    ("Technical unit, 12-26 h: from (billing.technical.from)",
+     "12 h; exactly so much belongs to it: no", "inferred"),
+    ("Technical unit, 12-26 h: to (billing.technical.to)",
+     "26 h; exactly so much belongs to it: yes", "read"),
+    ("Technical unit, 12-26 h: codes (billing.technical.codes)",
+     "95708 unmonitored without video (S6, read); 95709 intermittent without video "
+     "(S12, secondary); 95710 continuous without video (from memory, memory); 95714 "
+     "unmonitored with video (from memory, memory); 95715 intermittent with video "
+     "(from memory, memory); 95716 continuous with video (from memory, memory)", "memory"),
+    ("Report on a day, 2-12 h: from (billing.professional_day.from)",
+     "2 h; exactly so much belongs to it: yes", "read"),
+    ("Report on a day, 2-12 h: to (billing.professional_day.to)",
+     "12 h; exactly so much belongs to it: yes", "read"),
+    ("Report on a day, 2-12 h: codes (billing.professional_day.codes)",
      "95717 without video (S3, S4, read); 95718 with video (S4, read)", "read"),
-    ("Codes for a report on a day, 12-26 h",
+    ("Report on a day, 2-12 h: at most one in a study (billing.professional_day.once)",
+     "yes", "memory"),
+    ("Report on a day, 12-26 h: from (billing.professional_day.from)",
+     "12 h; exactly so much belongs to it: no", "read"),
+    ("Report on a day, 12-26 h: to (billing.professional_day.to)",
+     "26 h; exactly so much belongs to it: yes", "read"),
+    ("Report on a day, 12-26 h: codes (billing.professional_day.codes)",
      "95719 without video (S6, read); 95720 with video (S6, read)", "read"),
-    ("Codes for a report on the whole study, 36-60 h",
+    ("Report on the whole study, 36-60 h: from (billing.professional_whole.from)",
+     "36 h; exactly so much belongs to it: no", "read"),
+    ("Report on the whole study, 36-60 h: to (billing.professional_whole.to)",
+     "60 h; exactly so much belongs to it: yes", "read"),
+    ("Report on the whole study, 36-60 h: codes (billing.professional_whole.codes)",
      "95721 without video (S3, S7, read); 95722 with video (S3, S7, read)", "read"),
-    ("Codes for a report on the whole study, 60-84 h",
+    ("Report on the whole study, 60-84 h: from (billing.professional_whole.from)",
+     "60 h; exactly so much belongs to it: no", "read"),
+    ("Report on the whole study, 60-84 h: to (billing.professional_whole.to)",
+     "84 h; exactly so much belongs to it: yes", "read"),
+    ("Report on the whole study, 60-84 h: codes (billing.professional_whole.codes)",
      "95723 without video (S8, read); 95724 with video (S6, read)", "read"),
-    ("Codes for a report on the whole study, more than 84 h",
+    ("Report on the whole study, more than 84 h: from (billing.professional_whole.from)",
+     "84 h; exactly so much belongs to it: no", "read"),
+    ("Report on the whole study, more than 84 h: codes "
+     "(billing.professional_whole.codes)",
      "95725 without video (S3, S7, read); 95726 with video (S3, S7, read)", "read"),
+    ("One report without a whole-study code, 26-36 h: from "
+     "(billing.professional_once.from)",
+     "26 h; exactly so much belongs to it: no", "inferred"),
+    ("One report without a whole-study code, 26-36 h: to (billing.professional_once.to)",
+     "36 h; exactly so much belongs to it: yes", "inferred"),
+    ("One report without a whole-study code, 26-36 h (billing.professional_once)",
+     "another interpretation: show; without video: 95719, 95717; with video: 95720, "
+     "95718", "memory"),
+    ("Shorter recording, 20-40 min (billing.shorter)",
+     "from minutes: 20; to minutes: 40; states: 95816 (awake and drowsy), 95819 (awake "
+     "and asleep), 95822 (coma or sleep only)", "read"),
+    ("Shorter recording, 41-60 min (billing.shorter)",
+     "from minutes: 41; to minutes: 60; code: 95812", "read"),
+    ("Shorter recording, 61-119 min (billing.shorter)",
+     "from minutes: 61; to minutes: 119; code: 95813", "read"),
+    ("Length of a period; the first begins with the first record (billing.period)",
+     "24 h", "read"),
+    ("A fixed hour at which periods start, if they do (billing.period_start)",
+     "not entered", "common practice"),
+    ("The other interpretation of the periods' start, asked for by being named "
+     "(billing.other_period_start)",
+     "not entered", "common practice"),
+    ("That periods may start at a fixed hour (billing.fixed_start)",
+     "yes", "common practice"),
+    ("A remainder up to this joins the unit before it (billing.leftover_joins)",
+     "2 h; exactly so much belongs to it: yes", "read"),
+    ("How recorded time is split into units (billing.split.default)",
+     "total", "common practice"),
+    ("The total is split, wherever it was recorded (billing.split.total)",
+     "another interpretation: show", "inferred"),
+    ("The time inside each period is banded by itself (billing.split.windows)",
+     "another interpretation: show", "inferred"),
+    ("Each unit is filled before the next begins (billing.split.longest_first)",
+     "another interpretation: show", "not stated"),
+    ("Gaps shorter than the tolerance count as recorded (billing.gaps)",
+     "another interpretation: show; tolerance: 0 s; tolerance of the other: 1 min", "inferred"),
+    ("Whether a restart after a gap starts the period clock anew (billing.restart)",
+     "another interpretation: show; moves clock: no", "inferred"),
+    ("Set-up code, the EEG channels it needs, the code below them (billing.setup)",
+     "code: 95700; minimum channels: 8; else code: 95999", "read"),
+    ("What a lapse in the checks lowers (billing.lapse)",
+     "another interpretation: show; lowers: period", "memory"),
+    ("Whether the time to the first check and from the last must keep the limits too "
+     "(billing.ends)",
+     "another interpretation: show; needed: yes", "inferred"),
+    ("Over what the share of video is taken (billing.video_share)",
+     "another interpretation: show; by: study", "inferred"),
+    ("Codes where the order names what no log shows (billing.undocumented)",
+     "another interpretation: show; monitoring: unmonitored; video: without_video", "inferred"),
+    ("A total this close to a limit, on either side, is told (billing.near_limit_s)",
+     "5 min", "common practice"),
+    ("Regular expressions (any case) of annotations that show sleep or drowsiness "
+     "(billing.sleep_patterns)",
+     r"\bsleep\b, \basleep\b, \bdrows(y|iness)\b, \b(sleep[ _-]?)?s… (4 in all)",
+     "common practice"),
 ]  # fmt: skip
 
 
+def code_rules(policy: Policy) -> list[RuleLine]:
+    """The lines of monitoring, video and billing, without the legend of sources."""
+    ours = ("(monitoring.", "(video.", "(billing.")
+    return [line for line in rule_lines(policy) if any(key in line.subject for key in ours)]
+
+
+def rule(key: str, policy: Policy = POLICY) -> RuleLine:
+    """The line of a key, or of the words that stand before it."""
+    found = [r for r in code_rules(policy) if f"({key})" in r.subject or r.subject.startswith(key)]
+    assert len(found) == 1, (key, found)
+    return found[0]
+
+
 def test_every_rule_of_the_default_policy_in_words_and_in_this_order() -> None:
-    found = [(subject, value, rule.mark) for subject, value, rule in code_rules(POLICY)]
-    patterns = {"Annotations that count as checks", "Annotations that show sleep"}
-    assert [line for line in found if line[0] not in patterns] == LINES
+    assert [(line.subject, line.value, line.mark) for line in code_rules(POLICY)] == LINES
 
 
 def test_each_rule_has_the_source_of_its_own_key() -> None:
-    rules = {subject: rule for subject, _, rule in code_rules(POLICY)}
     checks, video, billing = POLICY.monitoring, POLICY.video, SETTINGS
-    assert rules["Annotations that count as checks"] is checks.about
-    assert rules["Dates in the log of checks"] is checks.about
-    assert rules["Events that are video (BIDS events)"] is video.about
-    assert rules["Dates in the video log"] is video.about
-    assert rules["A total is told as close to a limit"] is billing.about
-    assert rules["Annotations that show sleep"] is billing.about.keys["sleep_patterns"]
-    assert rules["Technical units of 2-12 h"] is billing.technical[0].once
-    assert rules["What is left over after whole periods"] is billing.leftover_joins
-    assert rules["Gaps, other interpretation"] is billing.gaps
-    asked = [rule for subject, rule in rules.items() if subject.startswith("Ask the coder")]
-    assert asked == [Sourced(source="follows from the limits above", mark="inferred")]
-    codes = rules["Technical codes, 12-26 h, without video"]
-    assert codes == Sourced(source="S6; S12; from memory", mark="memory")
+    once = billing.technical[0].once
+    assert once is not None
+    for key, expected in (
+        ("monitoring.check_patterns", checks.about),
+        ("monitoring.log_dates", checks.about),
+        ("video.patterns", video.about),
+        ("video.log_dates", video.about),
+        ("billing.near_limit_s", billing.about),
+        ("billing.sleep_patterns", billing.about.keys["sleep_patterns"]),
+        ("Technical unit, 2-12 h: at most one", once),
+        ("billing.leftover_joins", billing.leftover_joins),
+        ("billing.gaps", billing.gaps),
+    ):
+        assert (rule(key).source, rule(key).mark) == (expected.source, expected.mark), key
+    codes = rule("Technical unit, 12-26 h: codes")
+    assert (codes.source, codes.mark) == ("S6; S12; from memory", "memory")
 
 
 def test_a_key_without_a_source_of_its_own_has_that_of_its_section() -> None:
     about = replace(SETTINGS.about, keys={})
-    policy = policy_with(about={"keys": {}})
-    rules = {subject: rule for subject, _, rule in code_rules(policy)}
-    assert rules["Annotations that show sleep"] == about
-
-
-def _values(policy: Policy) -> dict[str, str]:
-    return {subject: value for subject, value, _ in code_rules(policy)}
+    line = rule("billing.sleep_patterns", policy_with(about={"keys": {}}))
+    assert (line.source, line.mark) == (about.source, about.mark)
 
 
 @pytest.mark.parametrize(
-    ("sections", "subject", "value"),
+    ("sections", "key", "value"),
     [
-        ({"restart": {"moves_clock": True}}, "A restart after a gap",
-         "starts the period clock anew"),
-        ({"ends": {"needed": False}}, "Time to the first check and from the last", "do not count"),
-        ({"video_share": {"by": "period"}}, "The share of video is taken", "period by period"),
-        ({"lapse": {"lowers": "study"}}, "A lapse in the checks lowers", "the study"),
-        ({"undocumented": {"monitoring": "as_ordered"}}, "Monitoring that no log shows",
-         "codes as ordered"),
-        ({"undocumented": {"video": "as_ordered"}}, "Video that no log shows", "codes as ordered"),
-        ({"leftover_joins": {"included": False}}, "What is left over after whole periods",
-         "less than 2 h joins the unit before it; more is a unit of its band"),
-        ({"period_start_ns": 7 * HOUR + 5 * MINUTE}, "Where periods start",
-         "periods start at 07:05 each day and not with the first record"),
-        ({"gaps": {"tolerance_ns": MINUTE}}, "Gaps", "gaps shorter than 1 min count as recorded"),
-        ({"split": {"default": "windows"}}, "How recorded time is split",
-         "the recorded time inside each 24 h period is banded by itself"),
+        ({"restart": {"moves_clock": True}}, "billing.restart",
+         "another interpretation: show; moves clock: yes"),
+        ({"ends": {"needed": False}}, "billing.ends", "another interpretation: show; needed: no"),
+        ({"video_share": {"by": "period"}}, "billing.video_share",
+         "another interpretation: show; by: period"),
+        ({"lapse": {"lowers": "study"}}, "billing.lapse",
+         "another interpretation: show; lowers: study"),
+        ({"lapse": {"other": "hide"}}, "billing.lapse",
+         "another interpretation: hide; lowers: period"),
+        ({"undocumented": {"monitoring": "as_ordered"}}, "billing.undocumented",
+         "another interpretation: show; monitoring: as_ordered; video: without_video"),
+        ({"leftover_joins": {"included": False}}, "billing.leftover_joins",
+         "2 h; exactly so much belongs to it: no"),
+        ({"period_start_ns": 7 * HOUR + 5 * MINUTE}, "billing.period_start", "7 h 5 min"),
+        ({"gaps": {"tolerance_ns": MINUTE}}, "billing.gaps",
+         "another interpretation: show; tolerance: 1 min; tolerance of the other: 1 min"),
+        ({"split": {"default": "windows"}}, "billing.split.default", "windows"),
     ],
 )  # fmt: skip
 def test_another_answer_of_the_policy_is_said(
-    sections: dict[str, object], subject: str, value: str
+    sections: dict[str, object], key: str, value: str
 ) -> None:
-    assert _values(policy_with(**sections))[subject] == value
-
-
-def test_what_is_as_the_policy_or_hidden_is_not_told_again() -> None:
-    same = policy_with(gaps={"other_tolerance_ns": 0})
-    assert "Gaps, other interpretation" not in _values(same)
-    assert "Where periods start" not in _values(POLICY)
-    hidden = replace(SETTINGS.split.longest_first, other="hide")
-    policy = policy_with(split={"default": "windows", "longest_first": hidden})
-    others = [(v, r) for s, v, r in code_rules(policy) if s == "Other interpretation of the split"]
-    assert others == [
-        ("the total recorded time is split, wherever in the periods it was recorded",
-         SETTINGS.split.total),
-    ]  # fmt: skip
-
-
-def test_a_policy_in_which_both_splits_agree_has_no_totals_to_ask_about() -> None:
-    # Invented: the longest band ends with the period, so filling either is the same.
-    short, long = SETTINGS.technical
-    assert long.upper is not None
-    upper = replace(long.upper, ns=24 * HOUR)
-    policy = policy_with(technical=(short, replace(long, upper=upper)))
-    assert not [subject for subject in _values(policy) if subject.startswith("Ask the coder")]
+    assert rule(key, policy_with(**sections)).value == value
 
 
 def test_ends_that_belong_to_the_next_band() -> None:
@@ -214,37 +244,20 @@ def test_ends_that_belong_to_the_next_band() -> None:
             upper=replace(long.upper, included=False),
         ),
     )
-    found = _values(policy_with(technical=bands))
-    assert found["Technical unit, 2-12 h: upper limit"] == (
-        "less than 12:00:00 (12:00:00 itself does not)"
-    )
-    assert found["Technical unit, 12-26 h: upper limit"] == (
-        "less than 26:00:00 (26:00:00 itself does not)"
-    )
+    policy = policy_with(technical=bands)
+    for subject, value in (
+        ("2-12 h: to", "12 h; exactly so much belongs to it: no"),
+        ("12-26 h: from", "12 h; exactly so much belongs to it: yes"),
+        ("12-26 h: to", "26 h; exactly so much belongs to it: no"),
+    ):
+        assert rule(f"Technical unit, {subject}", policy).value == value
 
 
-@pytest.mark.parametrize(
-    "change", [{"ns": 13 * HOUR}, {"source": "another page"}, {"mark": "memory"}], ids=str
-)
-def test_a_lower_limit_is_told_where_it_is_not_that_of_the_band_before(
-    change: dict[str, object],
-) -> None:
-    short, long = SETTINGS.technical
-    assert short.upper is not None
-    known = {"source": short.upper.source, "mark": short.upper.mark, **change}
-    policy = policy_with(technical=(short, replace(long, lower=replace(long.lower, **known))))
-    assert "Technical unit, 12-26 h: lower limit" in _values(policy)
-
-
-def test_a_level_of_monitoring_without_limits(tmp_path: Path) -> None:
+def test_a_limit_that_stands_in_a_policy_file_for_a_level_without_one(tmp_path: Path) -> None:
+    assert not [r for r in code_rules(POLICY) if "monitoring.continuous.interval" in r.subject]
     text = "[monitoring.continuous]\ninterval = { hours = 1, source = 'a made-up payer' }\n"
-    rules = list(code_rules(policy_from(tmp_path, text)))
-    level = [(s, v, r.source) for s, v, r in rules if s.startswith("Continuous")]
-    assert level[0] == (
-        "Continuous monitoring: between checks, over recorded time", "at most 1 h",
-        "a made-up payer",
-    )  # fmt: skip
-    assert not [s for s, v, _ in rules if v.startswith("not set")]
+    line = rule("monitoring.continuous.interval", policy_from(tmp_path, text))
+    assert (line.value, line.source) == ("1 h", "a made-up payer")
 
 
 def test_dates_of_logs_read_in_one_order_and_no_patterns() -> None:
@@ -253,11 +266,13 @@ def test_dates_of_logs_read_in_one_order_and_no_patterns() -> None:
         monitoring=replace(POLICY.monitoring, log_dates="day_first", check_patterns=()),
         video=replace(POLICY.video, log_dates="month_first", patterns=("one", "two")),
     )
-    found = _values(policy)
-    assert found["Dates in the log of checks"] == "02/03/2027 is 2 March"
-    assert found["Dates in the video log"] == "03/02/2027 is 2 March"
-    assert found["Annotations that count as checks"] == "none"
-    assert found["Events that are video (BIDS events)"] == "one  two"
+    for key, value in (
+        ("monitoring.log_dates", "day_first"),
+        ("video.log_dates", "month_first"),
+        ("monitoring.check_patterns", "none"),
+        ("video.patterns", "one, two"),
+    ):
+        assert rule(key, policy).value == value
 
 
 def test_codes_without_video_ones_and_codes_whose_source_nobody_states() -> None:
@@ -270,20 +285,19 @@ def test_codes_without_video_ones_and_codes_whose_source_nobody_states() -> None
         professional_once=(replace(once, with_video=()),),
     )
     policy = replace(policy, billing=replace(policy.billing, code_marks=marks))
-    rules = {s: (v, r) for s, v, r in code_rules(policy)}
-    assert "Technical codes, 2-12 h, with video" not in rules
-    value, rule = rules["Technical codes, 2-12 h, without video"]
-    assert value == (
-        "95705 unmonitored (S5, read); 95706 intermittent (none stated, not stated); 95707 "
-        "continuous (none stated, not stated)"
+    line = rule("Technical unit, 2-12 h: codes", policy)
+    assert line.value == (
+        "95705 unmonitored without video (S5, read); 95706 intermittent without video (none stated, "
+        "not stated); 95707 continuous without video (none stated, not stated)"
     )
-    assert rule == Sourced(source="S5; none stated", mark="not stated")
-    subject = "One report without a whole-study code, 26-36 h: codes"
-    assert rules[subject] == ("95719 with 95717", replace(once, with_video=()))
+    assert (line.source, line.mark) == ("S5; none stated", "not stated")
+    subject = "One report without a whole-study code, 26-36 h (billing"
+    assert rule(subject, policy).value == (
+        "another interpretation: show; without video: 95719, 95717"
+    )
 
 
 def test_the_share_of_video_is_told_as_exactly_as_the_policy_gives_it() -> None:
     minimum = replace(POLICY.video.minimum, ppm=825_000)
     policy = replace(POLICY, video=replace(POLICY.video, minimum=minimum))
-    subject = "Video: share of recorded time for the codes with video"
-    assert _values(policy)[subject] == "at least 82.5 %"
+    assert rule("video.minimum", policy).value == "82.5 %"

@@ -73,21 +73,25 @@ def test_every_code_of_the_policy_has_a_line_with_the_mark_of_its_number() -> No
     settings = POLICY.billing
     shown = set(re.findall(r"\b95\d{3}\b", " ".join(line.value for line in LINES)))
     assert shown == set(settings.code_marks)
-    line = _one("Technical codes, 12-26 h, without video")
+    line = _one("Technical unit, 12-26 h: codes")
     assert line.value == (
-        "95708 unmonitored (S6, read); 95709 intermittent (S12, secondary); "
-        "95710 continuous (from memory, memory)"
+        "95708 unmonitored without video (S6, read); "
+        "95709 intermittent without video (S12, secondary); "
+        "95710 continuous without video (from memory, memory); "
+        "95714 unmonitored with video (from memory, memory); "
+        "95715 intermittent with video (from memory, memory); "
+        "95716 continuous with video (from memory, memory)"
     )
-    assert line.mark == "memory"  # the weakest of the three
-    assert _one("Codes for a report on a day, 12-26 h").mark == "read"
+    assert line.mark == "memory"  # the weakest of the six
+    assert _one("Report on a day, 12-26 h: codes").mark == "read"
 
 
 def test_limits_say_whether_the_limit_itself_belongs_to_the_band() -> None:
-    upper = _one("Technical unit, 2-12 h: upper limit")
-    assert upper.value == "up to 12:00:00 (12:00:00 itself still belongs to it)"
+    upper = _one("Technical unit, 2-12 h: to")
+    assert upper.value == "12 h; exactly so much belongs to it: yes"
     assert upper.mark == "inferred"
-    lower = _one("Report on the whole study, 36-60 h: lower limit")
-    assert lower.value == "more than 36:00:00 (36:00:00 itself does not)"
+    lower = _one("Report on the whole study, 36-60 h: from")
+    assert lower.value == "36 h; exactly so much belongs to it: no"
 
 
 def test_every_source_key_used_is_explained() -> None:
@@ -96,21 +100,13 @@ def test_every_source_key_used_is_explained() -> None:
     assert used == explained
 
 
-def test_the_totals_to_ask_the_coder_about_are_named() -> None:
-    line = _one("Ask the coder")
-    assert line.value.startswith(
-        "more than 26:00:00 up to 28:00:00; more than 36:00:00 up to 38:00:00; "
-        "more than 50:00:00 up to 54:00:00"
-    )
-
-
 def test_values_are_given_in_words() -> None:
     assert _one("decision.tolerance_share").value == "5 %"
     assert _one("signal.large_uv").value == "1000"
     assert _one("coverage.gap_floor_s").value == "1 s"
     assert _one("power.hours_per_battery").value == "not entered"
-    assert _one("Video: share of recorded time").value == "at least 80 %"
-    assert _one("Intermittent monitoring: between checks").value == "at most 2 h"
+    assert _one("video.minimum").value == "80 %"
+    assert _one("monitoring.intermittent.interval").value == "2 h"
 
 
 def test_the_source_of_a_key_is_data_of_its_section_or_its_own() -> None:

@@ -7,22 +7,19 @@ which are told, and for which a person must look.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 
-import numpy as np
 from msgspec.structs import replace
 
-from auditor.billing.limits import band_of, split_total, total_limits, unit_length
+from auditor.billing.limits import band_of, unit_length
 from auditor.billing.support import BillingFacts
 from auditor.billing.units import Outcome, read
-from auditor.core import intervals as iv
-from auditor.core.durations import hms, in_words
+from auditor.core.durations import in_words
 from auditor.core.units import HOUR, MINUTE
-from auditor.model import Interpretation, Interval
+from auditor.model import Interpretation
 from auditor.policy.billing import BillingSettings, Open, SplitRule, period_start
 from auditor.policy.sourced import Sourced
 
-SPLITS: tuple[SplitRule, ...] = ("total", "windows", "longest_first")
+_SPLITS: tuple[SplitRule, ...] = ("total", "windows", "longest_first")
 
 
 def interpretations(
@@ -32,7 +29,7 @@ def interpretations(
     time, recorded_ns = facts.recorded, outcome.recorded_ns
     found: list[tuple[str, Sourced, bool, Outcome]] = [
         (words, rule, rule.other == "ask", read(facts, answered, time))
-        for words, rule, answered in _answers(facts, settings, recorded_ns)
+        for words, rule, answered in _answers(facts, settings)
         if rule.other != "hide"
     ]
     band = band_of(settings.professional_once, recorded_ns)
@@ -69,68 +66,52 @@ def _with(settings: BillingSettings, **answers: object) -> BillingSettings:
 
 
 def _answers(
-    facts: BillingFacts, own: BillingSettings, recorded_ns: int
+    facts: BillingFacts, own: BillingSettings
 ) -> Iterator[tuple[str, Open, BillingSettings]]:
     """Each other answer: the end of a sentence 'if …', its rule, and the policy that gives it."""
     split = own.split
-    for way in SPLITS:
+    for way in _SPLITS:
         if way != split.default:
-            words = split_words(way, own)
-            if "longest_first" in (way, split.default):
-                words += _ask_words(recorded_ns, own)
-            yield words, split.rule(way), _with(own, split={"default": way})
+            yield split_words(way, own), split.rule(way), _with(own, split={"default": way})
     tolerance = own.gaps.other_tolerance_ns
     if tolerance != own.gaps.tolerance_ns:
         yield gap_words(tolerance), own.gaps, _with(own, gaps={"tolerance_ns": tolerance})
-    if facts.restarts:
-        words = "one clock runs from the first record, whatever restarts there were"
-        if not own.restart.moves_clock:
-            here = len(facts.restarts)
-            words = f"each restart after a gap ({here} here) starts the clock of the periods anew"
-        moved = {"moves_clock": not own.restart.moves_clock}
-        yield words, own.restart, _with(own, restart=moved)
-    if facts.monitoring is not None:
-        lowers, what = ("study", "the level of the whole study")
-        if own.lapse.lowers == "study":
-            lowers, what = "period", "only the period that holds it"
-        yield (
-            f"a lapse in the checks lowers {what}",
-            own.lapse,
-            _with(own, lapse={"lowers": lowers}),
-        )
-        words = (
-            "the first and last check must be as near to the recording's ends as checks to another"
-        )
-        if own.ends.needed:
-            words = "only the time from check to check counts, not that to the recording's ends"
-        yield words, own.ends, _with(own, ends={"needed": not own.ends.needed})
-    yield from _documentation(facts, own)
-
-
-def _documentation(
-    facts: BillingFacts, own: BillingSettings
-) -> Iterator[tuple[str, Open, BillingSettings]]:
-    """The same for what the order names and no log shows, and for the share of video."""
-    rule, level = own.undocumented, facts.ordered_level
-    if level is not None:
-        words, shown = (
-            f"{level} monitoring is documented elsewhere for the whole recording",
-            "as_ordered",
-        )
-        if rule.monitoring == "as_ordered":
-            words, shown = "monitoring counts only where the log shows it", "unmonitored"
-        yield words, rule, _with(own, undocumented={"monitoring": shown})
-    if facts.ordered_video and facts.filmed is None:
-        words, shown = "video of enough of the recording is documented elsewhere", "as_ordered"
-        if rule.video == "as_ordered":
-            words, shown = "video counts only where a log shows it", "without_video"
-        yield words, rule, _with(own, undocumented={"video": shown})
-    elif facts.ordered_video:
-        by, how = ("period", "period by period")
-        if own.video_share.by == "period":
-            by, how = "study", "over the study"
-        words = f"the share of video is taken {how}"
-        yield words, own.video_share, _with(own, video_share={"by": by})
+    checked, filmed = facts.monitoring is not None, facts.filmed is not None
+    video, here = bool(facts.ordered_video), len(facts.restarts)
+    # Where it is asked, which key of which table, and the words of each of its two answers.
+    questions: tuple[tuple[bool, str, str, dict[object, str]], ...] = (
+        (bool(here), "restart", "moves_clock", {
+            True: f"each restart after a gap ({here} here) starts the clock of the periods anew",
+            False: "one clock runs from the first record, whatever restarts there were",
+        }),
+        (checked, "lapse", "lowers", {
+            "study": "a lapse in the checks lowers the level of the whole study",
+            "period": "a lapse in the checks lowers only the period that holds it",
+        }),
+        (checked, "ends", "needed", {
+            True: "the first and last check must be as near to the recording's ends as checks to "
+            "another",
+            False: "only the time from check to check counts, not that to the recording's ends",
+        }),
+        (facts.ordered_level is not None, "undocumented", "monitoring", {
+            "as_ordered": f"{facts.ordered_level} monitoring is documented elsewhere for the whole "
+            "recording",
+            "unmonitored": "monitoring counts only where the log shows it",
+        }),
+        (video and not filmed, "undocumented", "video", {
+            "as_ordered": "video of enough of the recording is documented elsewhere",
+            "without_video": "video counts only where a log shows it",
+        }),
+        (video and filmed, "video_share", "by", {
+            "study": "the share of video is taken over the study",
+            "period": "the share of video is taken period by period",
+        }),
+    )  # fmt: skip
+    for asked, table, key, answers in questions:
+        rule: Open = getattr(own, table)
+        for answer, words in answers.items():
+            if asked and answer != getattr(rule, key):
+                yield words, rule, _with(own, **{table: {key: answer}})
 
 
 def period_start_words(start_ns: int | None) -> str:
@@ -157,37 +138,3 @@ def split_words(split: SplitRule, settings: BillingSettings) -> str:
         "by itself",
         "longest_first": f"each unit is filled up to {longest} before the next begins",
     }[split]
-
-
-def differing_windows(settings: BillingSettings, up_to_ns: int) -> tuple[Interval, ...]:
-    """Totals (more than, up to) in which filling the longest band first gives other units.
-
-    Found from the limits themselves, so exact for any policy; totals above ``up_to_ns`` are left
-    out.
-    """
-    longest = unit_length(settings, longest_first=True)
-    points = {
-        min(limit, up_to_ns)
-        for length in (settings.period.ns, longest)
-        for count in range(up_to_ns // length)
-        for limit in total_limits(count * length, settings, length)
-    }
-    apart = [
-        (low, high)
-        for low, high in pairwise(sorted(points))
-        if split_total(low + 1, settings) != split_total(low + 1, settings, longest)
-    ]
-    lows, highs = np.array(apart).reshape(len(apart), 2).T
-    return iv.intervals(iv.union(lows, highs))
-
-
-def _ask_words(total_ns: int, settings: BillingSettings) -> str:
-    """The window of totals around ``total_ns`` in which the two splits differ, as a clause."""
-    return next(
-        (
-            f" (the two differ for every total of more than {hms(w.start)} and up to {hms(w.end)})"
-            for w in differing_windows(settings, total_ns + 2 * settings.period.ns)
-            if w.start < total_ns <= w.end
-        ),
-        "",
-    )

@@ -117,7 +117,7 @@ def _section(section: str, default: Mapping[str, Any]) -> Iterator[_Leaf]:
             if key in ("about", "sources", "code_marks", "publisher", "patterns"):
                 continue
             here, field = (*path, key), keys_of(model)[key]
-            meaning = meaning_of(field) or words
+            meaning = ": ".join(filter(None, (words, meaning_of(field))))
             if isinstance(value, dict):
                 own = value if "source" in value else rule
                 yield from leaves(value, field.type, here, meaning, own)

@@ -35,7 +35,7 @@ class Limit(Sourced, frozen=True, kw_only=True):
     """One end of a band. ``included``: whether exactly this time still belongs to the band."""
 
     ns: _Time = field(name="hours")
-    included: bool
+    included: Annotated[bool, "exactly so much belongs to it"]
 
 
 class Open(Sourced, frozen=True, kw_only=True):
@@ -45,7 +45,7 @@ class Open(Sourced, frozen=True, kw_only=True):
     code; ``hide``: not told.
     """
 
-    other: Literal["show", "ask", "hide"] = "show"
+    other: Annotated[Literal["show", "ask", "hide"], "another interpretation"] = "show"
 
 
 class ByLevel(Settings, frozen=True, kw_only=True):
@@ -116,8 +116,8 @@ class _Band(Band, Settings, frozen=True, kw_only=True):
     """The keys of a band in a file."""
 
     name: _Name
-    lower: Limit = field(name="from")
-    upper: Limit | None = field(default=None, name="to")
+    lower: Annotated[Limit, "from"] = field(name="from")
+    upper: Annotated[Limit | None, "to"] = field(default=None, name="to")
 
 
 def _without_video(value: object) -> object:
@@ -127,23 +127,23 @@ def _without_video(value: object) -> object:
 class TechnicalBand(_Band, frozen=True, kw_only=True):
     """A band of the technical part. ``once`` where a study has at most one unit of it: the rule."""
 
-    codes: Annotated[TechnicalCodes, Before(_without_video)]
-    once: Sourced | None = None
+    codes: Annotated[TechnicalCodes, Before(_without_video), "codes"]
+    once: Annotated[Sourced | None, "at most one in a study"] = None
 
 
 class ReaderBand(_Band, frozen=True, kw_only=True):
     """A band of the professional part. ``once`` where a study has at most one code of it."""
 
-    codes: Annotated[ReaderCodes, Before(_without_video)]
-    once: Sourced | None = None
+    codes: Annotated[ReaderCodes, Before(_without_video), "codes"]
+    once: Annotated[Sourced | None, "at most one in a study"] = None
 
 
 class OnceBand(Band, Open, frozen=True, kw_only=True):
     """A band that no whole-study code covers: the day codes that one report may carry together."""
 
     name: _Name
-    lower: Limit = field(name="from")
-    upper: Limit | None = field(default=None, name="to")
+    lower: Annotated[Limit, "from"] = field(name="from")
+    upper: Annotated[Limit | None, "to"] = field(default=None, name="to")
     without_video: tuple[_Code, ...]
     with_video: tuple[_Code, ...] = ()
 
@@ -186,10 +186,10 @@ class PeriodRule(Sourced, frozen=True, kw_only=True):
 class SplitRules(Settings, frozen=True, kw_only=True):
     """``[billing.split]``: how time is split into units by default, and the other ways."""
 
-    default: SplitRule
-    total: Open = Open()
-    windows: Open = Open()
-    longest_first: Open = Open()
+    default: Annotated[SplitRule, "How recorded time is split into units."]
+    total: Annotated[Open, "The total is split, wherever it was recorded."] = Open()
+    windows: Annotated[Open, "The time inside each period is banded by itself."] = Open()
+    longest_first: Annotated[Open, "Each unit is filled before the next begins."] = Open()
 
     def rule(self, split: SplitRule) -> Open:
         """Source, mark and use of ``split``."""
@@ -207,7 +207,9 @@ def period_start(value: object) -> int | None:
     return int(found.group(1)) * HOUR + int(found.group(2)) * MINUTE
 
 
-PeriodStart = Annotated[int | None, Before(period_start)]
+PeriodStart = Annotated[
+    int | None, Before(period_start), "A fixed hour at which periods start, if they do."
+]
 """Civil time of day in ns after midnight at which each period starts, ``None``: the first record
 starts the first one."""
 
@@ -216,9 +218,7 @@ class GapRule(Open, frozen=True, kw_only=True):
     """``[billing.gaps]``: gaps shorter than ``tolerance_s`` count; 0 means that none does."""
 
     tolerance_ns: Annotated[Seconds, Meta(ge=0, le=DAY)]
-    other_tolerance_ns: Annotated[
-        Seconds, Meta(ge=0, le=DAY), "The tolerance of the other interpretation."
-    ]
+    other_tolerance_ns: Annotated[Seconds, Meta(ge=0, le=DAY), "tolerance of the other"]
 
 
 class RestartRule(Open, frozen=True, kw_only=True):
@@ -295,13 +295,24 @@ class BillingSettings(Section, frozen=True, kw_only=True):
     """``[billing]``: codes with their time limits, each with its source and mark."""
 
     technical: Annotated[
-        tuple[TechnicalBand, ...], After(_bands_meet), Meta(min_length=1, max_length=20)
+        tuple[TechnicalBand, ...],
+        After(_bands_meet),
+        Meta(min_length=1, max_length=20),
+        "Technical unit",
     ]
-    professional_day: Annotated[tuple[ReaderBand, ...], After(_bands_meet), Meta(max_length=20)]
-    professional_whole: Annotated[tuple[ReaderBand, ...], After(_bands_meet), Meta(max_length=20)]
-    professional_once: Annotated[tuple[OnceBand, ...], Meta(max_length=20)] = ()
-    shorter: Annotated[tuple[ShorterBand, ...], After(_in_order), Meta(max_length=20)] = ()
-    period: PeriodRule
+    professional_day: Annotated[
+        tuple[ReaderBand, ...], After(_bands_meet), Meta(max_length=20), "Report on a day"
+    ]
+    professional_whole: Annotated[
+        tuple[ReaderBand, ...], After(_bands_meet), Meta(max_length=20), "Report on the whole study"
+    ]
+    professional_once: Annotated[
+        tuple[OnceBand, ...], Meta(max_length=20), "One report without a whole-study code"
+    ] = ()
+    shorter: Annotated[
+        tuple[ShorterBand, ...], After(_in_order), Meta(max_length=20), "Shorter recording"
+    ] = ()
+    period: Annotated[PeriodRule, "Length of a period; the first begins with the first record."]
     period_start_ns: PeriodStart = field(default=None, name="period_start")
     other_period_start: Annotated[
         str,
@@ -309,16 +320,18 @@ class BillingSettings(Section, frozen=True, kw_only=True):
         After(_start_of_a_period),
         "The other interpretation of the periods' start, asked for by being named.",
     ] = ""
-    fixed_start: Sourced = Sourced()
+    fixed_start: Annotated[Sourced, "That periods may start at a fixed hour."] = Sourced()
     leftover_joins: Annotated[Limit, "A remainder up to this joins the unit before it."]
     split: SplitRules
-    gaps: GapRule
-    restart: RestartRule
-    setup: SetupRule
-    lapse: LapseRule
-    ends: EndsRule
-    video_share: VideoShareRule
-    undocumented: UndocumentedRule
+    gaps: Annotated[GapRule, "Gaps shorter than the tolerance count as recorded."]
+    restart: Annotated[RestartRule, "Whether a restart after a gap starts the period clock anew."]
+    setup: Annotated[SetupRule, "Set-up code, the EEG channels it needs, the code below them."]
+    lapse: Annotated[LapseRule, "What a lapse in the checks lowers."]
+    ends: Annotated[
+        EndsRule, "Whether the time to the first check and from the last must keep the limits too."
+    ]
+    video_share: Annotated[VideoShareRule, "Over what the share of video is taken."]
+    undocumented: Annotated[UndocumentedRule, "Codes where the order names what no log shows."]
     near_ns: Annotated[
         Seconds, Meta(ge=0, le=DAY), "A total this close to a limit, on either side, is told."
     ] = field(default=0, name="near_limit_s")

@@ -30,17 +30,21 @@ class LevelRule(Settings, frozen=True, kw_only=True):
     ``last_within`` are ``interval`` where they are left out.
     """
 
-    interval: AtMost | None = None
-    first_within: AtMost | None = None
-    last_within: AtMost | None = None
-    patients: Patients | None = None
+    interval: Annotated[AtMost | None, "between checks, at most, over recorded time"] = None
+    first_within: Annotated[AtMost | None, "first check after the start, at most"] = None
+    last_within: Annotated[AtMost | None, "last check before the end, at most"] = None
+    patients: Annotated[
+        Patients | None, "patients of one technologist, which cannot be known from the files"
+    ] = None
 
 
 class MonitoringSettings(Section, frozen=True, kw_only=True):
     """``[monitoring]``: how often a documented check is needed, and what counts as one."""
 
-    intermittent: LevelRule
-    continuous: LevelRule
+    intermittent: Annotated[LevelRule, "Intermittent monitoring"]
+    continuous: Annotated[
+        LevelRule, "Continuous monitoring (a list of checks shows it where a limit is set)"
+    ]
     check_patterns: Annotated[tuple[Pattern, ...], "Annotations that match count as checks."] = ()
     log_dates: LogDates = "ask"
 
@@ -54,7 +58,7 @@ class VideoMinimum(Sourced, frozen=True, kw_only=True):
 class VideoSettings(Section, frozen=True, kw_only=True):
     """``[video]``: the share of recorded time that video must cover."""
 
-    minimum: VideoMinimum
+    minimum: Annotated[VideoMinimum, "Share of recorded time that codes with video need."]
     patterns: Annotated[
         tuple[Pattern, ...], "In a BIDS events file, the kinds of event that are video."
     ] = ()

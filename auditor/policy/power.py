@@ -43,7 +43,5 @@ class PowerSettings(Section, frozen=True, kw_only=True):
     external_ns: Annotated[
         _Positive | None, "What the lab's external supply feeds; used to say what would last."
     ] = field(default=None, name="external_hours")
-    mode_shares: Annotated[ByMode, "Share of the hours that the way to record leaves."] = field(
-        default=ByMode(), name="mode_share"
-    )
+    mode_shares: ByMode = field(default=ByMode(), name="mode_share")
     reserve_ppm: Annotated[Share | None, "Share of the ordered time that must be left over."] = None

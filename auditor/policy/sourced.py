@@ -71,5 +71,7 @@ def _regular(pattern: str) -> str:
 Pattern = Annotated[str, After(_regular)]
 """A regular expression, searched in any case."""
 
-LogDates = Literal["ask", "day_first", "month_first"]
-"""How a log's dates such as 03/02/2027 are read; 'ask' refuses those that could be either."""
+LogDates = Annotated[
+    Literal["ask", "day_first", "month_first"],
+    "How a log's dates such as 03/02/2027 are read; 'ask': as lies in the recording, else not.",
+]
