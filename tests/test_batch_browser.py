@@ -214,7 +214,7 @@ def test_two_thousand_studies_open_and_filter(show: Callable[..., Page]) -> None
 def test_the_written_files_are_these_pages(show: Callable[..., Page], tmp_path: Path) -> None:
     out = tmp_path / "out"
     with History(out, create=True) as history:
-        history.add_audit("S-1", NOW, "f", [], summary("repeat"))
+        history.add_audit("S-1", NOW, "f", "", summary("repeat"))
         write_worklist(history, ["S-1"], out)
     assert shown(show((out / "index.html").read_text(encoding="utf-8"))) == ["S-1"]
 

@@ -187,11 +187,11 @@ def test_a_study_that_goes_on_is_neither_early_nor_short() -> None:
 def test_page_and_table_hold_the_same_numbers(tmp_path: Path) -> None:
     with History(tmp_path, create=True) as history:
         for number in range(3):
-            history.add_audit(f"S-{number}", NOW, "f", [], short(recorder="=N<b>3"))
+            history.add_audit(f"S-{number}", NOW, "f", "", short(recorder="=N<b>3"))
         history.add_audit(
-            "S-2", NOW, "f", [], summary()
+            "S-2", NOW, "f", "", summary()
         )  # audited again: counts once, as it is now
-        history.add_audit("S-4", NOW, "f", [], failed("no recording"))
+        history.add_audit("S-4", NOW, "f", "", failed("no recording"))
         history.add_decision("S-0", "accept-short", "M-1", "enough for the question", NOW)
     assert run("trends", "--out", tmp_path, "--quiet") == 0
     with (tmp_path / "trends.csv").open(newline="", encoding="utf-8") as file:

@@ -56,7 +56,7 @@ def test_those_to_act_on_stand_first(tmp_path: Path) -> None:
     }
     with History(tmp_path, create=True) as history:
         for study, facts in cases.items():
-            history.add_audit(study, NOW, "f", [], facts)
+            history.add_audit(study, NOW, "f", "", facts)
         history.add_decision("repeat, decided", "repeat", "M-1", "", NOW)
         found = rows(history, [*cases, "not audited yet"])
     assert [r.study for r in found] == [

@@ -90,13 +90,8 @@ def _audit_all(
     progress.stage("Looking for changes", len(jobs))
     for job in jobs:
         known = history.known(job.study) if arguments.resume else None
-        inputs = unchanged(job, known, out, names.file)
-        if known is None or inputs is None:
+        if not unchanged(job, known, out, names.inputs):
             todo.append(job)
-        elif inputs != known.inputs:  # the same bytes at another time: not read again next time
-            history.add_audit(
-                job.study, known.audited_utc, known.fingerprint, inputs, known.summary
-            )
         progress.advance(1)
     progress.stage("Auditing studies", len(todo))
     with contextlib.closing(_results(todo, arguments.cluster, workers, out)) as results:

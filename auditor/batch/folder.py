@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-from auditor.batch.history import FILE_NAME, Inputs
+from auditor.batch.history import FILE_NAME
 from auditor.core.errors import OutputError, UsageError, system_errors
 from auditor.core.files import make_private, touch_private
 from auditor.core.text import path_part
@@ -105,13 +105,9 @@ class Names:
         """A person's note; withheld from a redacted history."""
         return text if self.key is None or not text else "[text withheld]"
 
-    def file(self, name: str) -> str:
-        """What an input file of this ``name`` is called in the history."""
-        return name if self.key is None else self._hash(name, 32)
-
-    def inputs(self, rows: Inputs) -> Inputs:
-        """The snapshot's rows by these names."""
-        return sorted([self.file(row[0]), *row[1:]] for row in rows)
+    def inputs(self, snapshot: str) -> str:
+        """A snapshot of files as the history holds it."""
+        return snapshot if self.key is None else self._hash(snapshot, 64)
 
     def _hash(self, text: str, digits: int) -> str:
         assert self.key is not None

@@ -71,15 +71,17 @@ _NUMBERS = ("outcome", "ordered_ns", "recorded_ns", "usable_ns", "short_ns")
 """What a decision rests on: where one of these changed, a person must look again."""
 
 Summary = dict[str, Any]
-Inputs = list[list[Any]]
 
 
 class Known(Struct, frozen=True):
-    """The latest audit of a study: when it was made, from what, and its summary."""
+    """The latest audit of a study: when it was made, from what, and its summary.
+
+    ``inputs`` is the snapshot of its files, ``fingerprint`` that of all else it depends on.
+    """
 
     audited_utc: str
     fingerprint: str
-    inputs: Inputs
+    inputs: str
     summary: Summary
 
 
@@ -154,14 +156,14 @@ class History:
         self._db.execute("PRAGMA synchronous = NORMAL")
 
     def add_audit(
-        self, study: str, audited_utc: str, fingerprint: str, inputs: Inputs, summary: Summary
+        self, study: str, audited_utc: str, fingerprint: str, inputs: str, summary: Summary
     ) -> None:
         """Append one audit's key facts."""
         with self._transaction():
             self._db.execute(
                 "INSERT INTO audits (study, audited_utc, fingerprint, inputs, summary)"
                 " VALUES (?, ?, ?, ?, ?)",
-                (study, audited_utc, fingerprint, json.dumps(inputs), json.dumps(summary)),
+                (study, audited_utc, fingerprint, inputs, json.dumps(summary)),
             )
 
     def known(self, study: str) -> Known | None:
@@ -172,7 +174,7 @@ class History:
                 " WHERE study = ? ORDER BY id DESC LIMIT 1",
                 (study,),
             ).fetchone()
-        return None if row is None else Known(row[0], row[1], *(json.loads(v) for v in row[2:]))
+        return None if row is None else Known(row[0], row[1], row[2], json.loads(row[3]))
 
     def audited(self) -> dict[str, str]:
         """Study -> when its latest audit was made."""

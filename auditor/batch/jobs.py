@@ -7,30 +7,27 @@ import hashlib
 import json
 import os
 import stat
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.batch.folder import AUDITS
-from auditor.batch.history import Inputs, Known, Summary
+from auditor.batch.history import Known, Summary
 from auditor.batch.summary import failed, summarise
 from auditor.core import __version__
 from auditor.core.errors import AuditorError, NothingReadable
 from auditor.core.files import NotRegularError, open_regular
 from auditor.core.progress import Progress
 from auditor.core.text import storable
-from auditor.model import Audit, Order, PersonDecision, Since, Study
+from auditor.model import Audit, Order, PersonDecision, Since
 from auditor.outputs.files import MARKER, remove_folder, write_folder
 from auditor.outputs.publish import audit_texts
 from auditor.outputs.redact import Redact, redacted
 from auditor.pipeline import Options, examine, judge
 from auditor.policy import Policy
 
-_SMALL = 1 << 20
-"""Files up to this size that are no recordings are checksummed too."""
 REFUSALS = frozenset(
     {"cannot_open", "not_read_to_the_end", "changed_while_reading", "bytes_unreadable"}
 )
@@ -63,10 +60,13 @@ class Job(Struct, frozen=True):
 
 
 class Result(Struct, frozen=True):
-    """What came of a job: the summary, and the audit's files by name (none where it failed)."""
+    """What came of a job: the summary, and the audit's files by name (none where it failed).
+
+    ``inputs`` is the snapshot from before the audit.
+    """
 
     summary: Summary
-    inputs: Inputs
+    inputs: str
     texts: Mapping[str, str] = {}
     settled: bool = True
     """Whether the same inputs would give the same again: no file was refused, no process died."""
@@ -106,7 +106,7 @@ def audit_job(job: Job, progress: Progress | None = None) -> Result:
         return given_up(job, f"an error that should not happen ({type(error).__name__}); report it")
     return Result(
         summary,
-        _with_checksums(inputs, facts.study, job),
+        inputs,
         texts,
         settled=not any(f.code in REFUSALS for f in facts.findings)
         and all(file.sha256 is not None for file in facts.study.unreadable),
@@ -126,7 +126,7 @@ def _since(job: Job, audit: Audit) -> Since | None:
     )
 
 
-def _failed(job: Job, why: str, inputs: Inputs, *, settled: bool = True) -> Result:
+def _failed(job: Job, why: str, inputs: str, *, settled: bool = True) -> Result:
     """A study that cannot be audited as it is; why may repeat what its files hold."""
     why = WITHHELD if job.redact else why
     return Result(failed(why, _shown_order(job)), inputs, settled=settled)
@@ -159,43 +159,26 @@ def store(result: Result, slug: str, out: Path) -> None:
         remove_folder(folder)
 
 
-def snapshot(paths: Iterable[str]) -> Inputs:
-    """``[name, size, mtime in ns, None]`` of every regular file under ``paths``, sorted."""
-    return sorted(row for row, _ in _files(paths))
+def snapshot(paths: Iterable[str]) -> str:
+    """A checksum of name, size and mtime (ns) of every regular file under ``paths``.
 
-
-def _files(paths: Iterable[str]) -> Iterator[tuple[list[Any], str]]:
-    """The snapshot's row and the path of every regular file; what vanishes is left out."""
-    for top in paths:
-        if not Path(top).is_dir():
-            yield from _row(top, Path(top).name)
-            continue
-        for parent, folders, names in os.walk(top):
-            folders.sort()
-            for name in names:
-                path = os.path.join(parent, name)  # noqa: PTH118  hot, and the name may be odd
-                yield from _row(path, os.path.relpath(path, top).replace(os.sep, "/"))
-
-
-def _row(path: str, name: str) -> Iterator[tuple[list[Any], str]]:
-    with contextlib.suppress(OSError):
-        about = os.lstat(path)
-        if stat.S_ISREG(about.st_mode):
-            yield [storable(name), about.st_size, about.st_mtime_ns, None], path
-
-
-def _with_checksums(inputs: Inputs, study: Study, job: Job) -> Inputs:
-    """``inputs`` with the checksums that the audit took, and those of other small files."""
-    sums = {storable(f.recording.name): f.recording.sha256 for f in study.files}
-    sums |= {storable(f.name): f.sha256 for f in study.unreadable}
-    paths = {row[0]: path for row, path in _files(job.paths)}
+    What vanishes meanwhile is left out.
+    """
     rows = []
-    for name, size, at, _ in inputs:
-        checksum = sums.get(name)
-        if checksum is None and size <= _SMALL:
-            checksum = file_sha256(paths.get(name))
-        rows.append([name, size, at, checksum])
-    return rows
+    for top in paths:
+        found = [(top, Path(top).name)]
+        if Path(top).is_dir():
+            found = [
+                (path, os.path.relpath(path, top).replace(os.sep, "/"))
+                for parent, _, names in os.walk(top)
+                for path in (os.path.join(parent, name) for name in names)  # noqa: PTH118  hot
+            ]
+        for path, name in found:
+            with contextlib.suppress(OSError):
+                about = os.lstat(path)
+                if stat.S_ISREG(about.st_mode):
+                    rows.append([storable(name), about.st_size, about.st_mtime_ns])
+    return hashlib.sha256(json.dumps(sorted(rows)).encode()).hexdigest()
 
 
 def mark(job: Job, result: Result) -> str:
@@ -225,29 +208,17 @@ def fingerprint(job: Job) -> str:
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()
 
 
-def unchanged(
-    job: Job, known: Known | None, out: Path, shown: Callable[[str], str]
-) -> Inputs | None:
-    """The inputs as they now are where the audit on disk is the one that this job would make.
+def unchanged(job: Job, known: Known | None, out: Path, shown: Callable[[str], str]) -> bool:
+    """Whether the audit on disk is the one that this job would make.
 
-    ``shown`` gives the name by which ``known.inputs`` holds a file. Files of the same name, size
-    and time are taken as the same; where only the time differs the checksum decides. ``None``
-    where the study is to be audited.
+    Files of the same name, size and time are taken as the same. ``shown`` gives the form in which
+    the history holds a snapshot.
     """
     if known is None or known.fingerprint != fingerprint(job):
-        return None
+        return False
     if known.summary["error"] is None and not (out / AUDITS / job.slug / MARKER).is_file():
-        return None
-    before = {row[0]: row[1:] for row in known.inputs}
-    now: Inputs = []
-    for (name, size, at, _), path in _files(job.paths):
-        old_size, old_at, checksum = before.get(shown(name), (None, None, None))
-        if size != old_size:
-            return None
-        if at != old_at and (checksum is None or file_sha256(path) != checksum):
-            return None
-        now.append([shown(name), size, at, checksum])
-    return sorted(now) if len(now) == len(before) else None
+        return False
+    return known.inputs == shown(snapshot(job.paths))
 
 
 def file_sha256(path: str | None) -> str | None:

@@ -85,12 +85,11 @@ class Desk:
             known = history.known(study)
         if known is None or known.summary["error"] is not None:
             return False
-        before = {row[0]: row[1:3] for row in known.inputs}
-        return before == {row[0]: row[1:3] for row in snapshot([str(folder)])}
+        return known.inputs == snapshot([str(folder)])
 
     def look(self, folder: Path) -> Look:
         """The first look at a folder, kept while nothing in it changes. Raises ``AuditorError``."""
-        return self._look(folder, tuple(map(tuple, snapshot([str(folder)]))))
+        return self._look(folder, snapshot([str(folder)]))
 
     def order(self, study: str, folder: Path) -> KnownOrder:
         """The order of a study, wherever it stands."""

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from auditor.batch.find import find_studies
-from auditor.batch.history import Inputs
 from auditor.batch.jobs import snapshot
 from auditor.core.errors import AuditorError, SettingsError
 from auditor.core.units import NS
@@ -26,11 +25,11 @@ _EACH_S = 20.0
 
 @dataclass(slots=True)
 class _Seen:
-    """A study's folder: its files, since when they are so, and its files when it was audited."""
+    """A study's folder: a snapshot, since when it is so, and that of when it was audited."""
 
-    files: Inputs
+    files: str
     since: float
-    taken: Inputs | None = None
+    taken: str | None = None
 
 
 class Watch:
