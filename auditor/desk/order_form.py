@@ -6,6 +6,7 @@ checks of ``auditor.inputs.order``, so that a message is the same on the page as
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
@@ -30,9 +31,10 @@ Tables = dict[str, dict[str, Any]]
 
 _TEXTS = ("order.study_id", "order.patient_code", "order.timezone", "order.monitoring",
           "order.reports", "power.mode", "logs.monitoring", "logs.video", "files.by")  # fmt: skip
-_NUMBERS = ("order.ordered_hours", "order.minimum_channels", "power.batteries",
-            "power.hours_per_battery", "power.spare_batteries", "power.external_hours",
-            "power.mode_share")  # fmt: skip
+_OTHERS = ("order.ordered_hours", "order.hookup", "order.video", "order.minimum_channels",
+           "power.batteries", "power.hours_per_battery", "power.spare_batteries",
+           "power.external_hours", "power.mode_share")  # fmt: skip
+"""Fields whose values stand in the file without quotation marks."""
 _NUMBER = re.compile(r"\d{1,9}(\.\d{1,40})?")
 _REMARK = "Written by the desk of the EEG Coverage Auditor from its form."
 _MOST_ERRORS = 30
@@ -66,10 +68,9 @@ class Taken(Struct, frozen=True):
 
 def filled_by(form: MultiDict[str, str]) -> Filled:
     """What a browser sent."""
-    names = (*_TEXTS, *_NUMBERS, "order.hookup", "order.video", "power.charges")
     pairs = [entry.partition("\n") for entry in form.getlist("files.clock")]
     return Filled(
-        texts={name: form.get(name, "").strip() for name in names},
+        texts={n: form.get(n, "").strip() for n in (*_TEXTS, *_OTHERS, "power.charges")},
         still_recording="order.still_recording" in form,
         excluded=tuple(form.getlist("files.exclude")),
         included=tuple(form.getlist("files.include")),
@@ -114,13 +115,11 @@ def _as_text(value: object) -> str:
 
 def tables_of(filled: Filled) -> Tables:
     """The form as the tables of an order file; empty fields are left out."""
-    video = filled.text("order.video")
+    charges = re.split(r"[,;\s]+", filled.text("power.charges").replace(" %", "%"))
     values = {name: filled.text(name) for name in _TEXTS} | {
-        **{name: _number(filled.text(name)) for name in _NUMBERS},
-        "order.hookup": _moment(filled.text("order.hookup")),
-        "order.video": {"yes": True, "no": False}.get(video.lower(), video),
+        **{name: _value(filled.text(name)) for name in _OTHERS},
         "order.still_recording": filled.still_recording or "",
-        "power.charges": [_number(part) for part in _parts(filled.text("power.charges"))],
+        "power.charges": [_value(part) for part in charges if part],
         "files.exclude": list(filled.excluded),
         "files.include": list(filled.included),
         "files.clock": dict(filled.clocks),
@@ -133,22 +132,15 @@ def tables_of(filled: Filled) -> Tables:
     return tables
 
 
-def _parts(text: str) -> list[str]:
-    return [part for part in re.split(r"[,;\s]+", text.replace(" %", "%")) if part]
-
-
-def _number(text: str) -> object:
-    """A number as it would stand in the file; any other text as it is, for the check to refuse."""
-    if not _NUMBER.fullmatch(text):
-        return text
-    return Decimal(text) if "." in text else int(text)
-
-
-def _moment(text: str) -> object:
-    try:
+def _value(text: str) -> object:
+    """``text`` as it would stand in the file, or as it is, for the check to refuse."""
+    if text.lower() in ("yes", "no"):
+        return text.lower() == "yes"
+    if _NUMBER.fullmatch(text):
+        return Decimal(text) if "." in text else int(text)
+    with contextlib.suppress(ValueError):
         return datetime.fromisoformat(text)
-    except ValueError:
-        return text
+    return text
 
 
 class _Fields:

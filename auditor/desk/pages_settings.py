@@ -100,7 +100,8 @@ class SettingsPages:
             if not errors:
                 self._desk.settings.save(own["orders"], own["timezone"], watched[:_MOST_WATCHED])
         except SettingsError as error:
-            errors["timezone"] = told(error)
+            about_file = str(self._desk.settings.file) in error.where
+            errors["" if about_file else "timezone"] = told(error)
         return self.show(errors, own=own) if errors else see("/settings?saved=yes")
 
     def save_policy(self) -> Response:

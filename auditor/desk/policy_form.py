@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import contextlib
 import copy
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import date, time
-from decimal import Decimal, InvalidOperation
 from importlib import resources
 from typing import Any
 
 from msgspec import Struct, to_builtins
 from msgspec.structs import replace
 
+from auditor.core.errors import SettingsError
 from auditor.policy import DEFAULT_POLICY, Sections
 from auditor.policy.sourced import Sourced
 from auditor.policy.toml import parse_toml
@@ -90,27 +90,24 @@ def default_tables() -> dict[str, Any]:
 
 def parts(lab: Mapping[str, Any], typed: Mapping[str, str] = {}) -> tuple[Part, ...]:
     """Every setting with the lab's values; ``typed`` are texts that a form held and was refused."""
-    default = default_tables()
-    found = []
-    for section, title in TITLES.items():
-        settings = tuple(
-            replace(setting, now=typed.get(setting.name, _text(_at(lab, path, value))))
-            for path, value, setting in _section(section, default)
-        )
-        found.append(Part(section, title, settings))
-    return tuple(found)
+    shown: dict[str, list[Setting]] = {section: [] for section in TITLES}
+    for path, value, setting in _leaves(default_tables()):
+        now: Any = lab
+        for key in path:
+            now = now.get(key, value) if isinstance(now, dict) else value
+        shown[path[0]].append(replace(setting, now=typed.get(setting.name, _text(now))))
+    return tuple(Part(key, title, tuple(shown[key])) for key, title in TITLES.items())
 
 
 _Leaf = tuple[tuple[str, ...], Any, Setting]
 """A single value of the default: its path, itself, and how it is shown."""
 
 
-def _section(section: str, default: Mapping[str, Any]) -> Iterator[_Leaf]:
-    """Single values of a section and of the tables in it."""
-    about = default[section].get("about", {})
+def _leaves(default: Mapping[str, Any]) -> Iterator[_Leaf]:
+    """Single values of every section and of the tables in it."""
 
-    def leaves(table: Mapping[str, Any], kind: Any, path: tuple[str, ...], words: str,
-               rule: Mapping[str, Any]) -> Iterator[_Leaf]:  # fmt: skip
+    def inside(table: Mapping[str, Any], kind: Any, path: tuple[str, ...], words: str,
+               rule: Mapping[str, Any], about: Mapping[str, Any]) -> Iterator[_Leaf]:  # fmt: skip
         model = table_in(kind)
         assert model is not None, path
         for key, value in table.items():
@@ -120,7 +117,7 @@ def _section(section: str, default: Mapping[str, Any]) -> Iterator[_Leaf]:
             meaning = ": ".join(filter(None, (words, meaning_of(field))))
             if isinstance(value, dict):
                 own = value if "source" in value else rule
-                yield from leaves(value, field.type, here, meaning, own)
+                yield from inside(value, field.type, here, meaning, own, about)
             elif not isinstance(value, list) and not (key in _ABOUT and path != ("policy",)):
                 keys = about.get("keys", {})
                 whence = rule or keys.get(".".join(here[1:])) or keys.get(here[1]) or about
@@ -132,16 +129,10 @@ def _section(section: str, default: Mapping[str, Any]) -> Iterator[_Leaf]:
                     tuple(map(str, choices)),
                 )  # fmt: skip
 
-    return leaves(default[section], keys_of(Sections)[section].type, (section,), "", {})
-
-
-def _at(lab: Mapping[str, Any], path: tuple[str, ...], default: object) -> object:
-    value: Any = lab
-    for key in path:
-        if not isinstance(value, dict) or key not in value:
-            return default
-        value = value[key]
-    return value
+    for section in TITLES:
+        about = default[section].get("about", {})
+        yield from inside(default[section], keys_of(Sections)[section].type, (section,), "", {},
+                          about)  # fmt: skip
 
 
 def _text(value: object) -> str:
@@ -152,72 +143,56 @@ def _text(value: object) -> str:
     return value.isoformat() if isinstance(value, date | time) else str(value)
 
 
+_UNITS = {"s": "seconds", "hours": "hours", "uv": "µV", "bytes": "bytes", "minutes": "minutes",
+          "share": "share from 0 to 1"}  # fmt: skip
+
+
 def _label(path: tuple[str, ...]) -> str:
-    words = " ".join(path[1:]).replace("_", " ")
-    for ending, unit in ((" s", "seconds"), (" hours", "hours"), (" uv", "µV"), (" bytes", "bytes"),
-                         (" share", "share from 0 to 1"), (" minutes", "minutes")):  # fmt: skip
-        if words.endswith(ending):
-            base = words.removesuffix(ending)
-            return f"{base[:1].upper()}{base[1:]} ({unit})"
-    return f"{words[:1].upper()}{words[1:]}"
+    words = "_".join(path[1:])
+    base, _, unit = words.rpartition("_")
+    text, of = (base, f" ({_UNITS[unit]})") if base and unit in _UNITS else (words, "")
+    return f"{text[:1].upper()}{text[1:]}".replace("_", " ") + of
 
 
 def changed_tables(lab: Mapping[str, Any], typed: Mapping[str, str]) -> dict[str, Any]:
     """The lab's tables with what a form holds: only what differs from the default.
 
-    A text that is not of the setting's kind goes in as it is, for the policy's check to refuse.
+    A table inside a section replaces the default's, so it is written as a whole. A text that is not
+    of the setting's kind goes in as it is, for the policy's check to refuse.
     """
     default = default_tables()
-    tables: dict[str, Any] = copy.deepcopy(dict(lab))
-    for section in TITLES:
-        for path, value, setting in _section(section, default):
-            if setting.name not in typed:
-                continue
+    every = {s: {**default.get(s, {}), **lab.get(s, {})} for s in (*default, *lab)}
+    tables = copy.deepcopy(every)
+    asked = set()
+    for path, value, setting in _leaves(default):
+        if setting.name in typed:
+            asked.add(path[:2])
+            table: dict[str, Any] = tables
+            for key in path[:-1]:
+                table = table.setdefault(key, {})
             new = _value(typed[setting.name].strip(), value)
-            if len(path) == 2:
-                keys = tables.setdefault(section, {})
-                keys.pop(path[1], None)
-                if new != value:
-                    keys[path[1]] = new
-            else:
-                _set_deep(tables, default, path, new)
-    return {
-        section: _kept(keys, lambda _, value: value is not None)
+            if table.get(path[-1]) != new:
+                table[path[-1]] = new
+                if "source" in table:
+                    table |= {"source": _OWN, "mark": "not stated"}
+
+    def differs(section: str, key: str, value: Any) -> bool:
+        if (section, key) not in asked:
+            return key in lab.get(section, {})
+        return bool(_kept(value, _ABOUT) != _kept(default[section].get(key), _ABOUT))
+
+    found = {
+        section: {key: _kept(value) for key, value in keys.items() if differs(section, key, value)}
         for section, keys in tables.items()
-        if keys
     }
+    return {section: keys for section, keys in found.items() if keys}
 
 
-def _set_deep(
-    tables: dict[str, Any], default: Mapping[str, Any], path: tuple[str, ...], new: object
-) -> None:
-    """Set a value inside a table of a section. Such a table replaces the default's as a whole."""
-    section, top = path[0], path[1]
-    keys = tables.setdefault(section, {})
-    whole = {**copy.deepcopy(default[section][top]), **copy.deepcopy(keys.get(top, {}))}
-    table = whole
-    for key in path[2:-1]:
-        table = table[key]
-    if table.get(path[-1]) != new:
-        table[path[-1]] = new
-        if "source" in table:
-            table |= {"source": _OWN, "mark": "not stated"}
-    if _of_values(whole) == _of_values(default[section][top]):
-        keys.pop(top, None)
-    else:
-        keys[top] = whole
-
-
-def _kept(table: Any, keeps: Callable[[str, Any], bool]) -> Any:
-    """A table and the tables in it with the keys that ``keeps`` wants."""
-    if not isinstance(table, dict):
-        return table
-    return {key: _kept(value, keeps) for key, value in table.items() if keeps(key, value)}
-
-
-def _of_values(table: Any) -> Any:
-    """A table without the words of where it comes from."""
-    return _kept(table, lambda key, _: key not in _ABOUT)
+def _kept(value: Any, but: Collection[str] = ()) -> Any:
+    """A table and the tables in it without the keys ``but`` and those without a value."""
+    if not isinstance(value, dict):
+        return value
+    return {k: _kept(v, but) for k, v in value.items() if k not in but and v is not None}
 
 
 def _value(text: str, like: object) -> object:
@@ -226,13 +201,7 @@ def _value(text: str, like: object) -> object:
         return {"yes": True, "no": False}.get(text.lower(), text)
     if like is None and not text:
         return None
-    if like is None or isinstance(like, int | Decimal):
-        with contextlib.suppress(InvalidOperation):
-            number = Decimal(text)
-            if number.is_finite() and abs(number) <= 10**15:
-                whole = isinstance(like, int | None) and number == int(number)
-                return int(number) if whole else number
-    elif isinstance(like, time):
-        with contextlib.suppress(ValueError):
-            return time.fromisoformat(text)
+    if not isinstance(like, str):
+        with contextlib.suppress(SettingsError):
+            return parse_toml(f"value = {text}".encode(), "").data["value"]
     return text
