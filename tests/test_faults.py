@@ -317,8 +317,7 @@ def test_settings_keep_what_a_file_that_cannot_be_read_now_holds(tmp_path: Path)
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Job, Result]:
     """An audit as the desk's own process hands it on."""
     folder = make_study(tmp_path_factory.mktemp("studies"), "S-2041")
-    job = Job("S-2041", "S-2041", (str(folder),), read_order(folder / "order.toml"), None,
-              load_policy(), Options(generated_utc="2027-03-09T08:00:00Z"), None)  # fmt: skip
+    job = Job("S-2041", "S-2041", (str(folder),), read_order(folder / "order.toml"), load_policy(), Options(generated_utc="2027-03-09T08:00:00Z"), None)  # fmt: skip
     return job, jobs.audit_job(job)
 
 

@@ -146,7 +146,6 @@ def _jobs(
                 slug=slug_of(key),
                 paths=tuple(str(p) for p in study.files or (study.folder,)),
                 order=order,
-                order_sha256=None if order is None else order.sha256,
                 policy=policy,
                 options=options,
                 redact=arguments.redact,

@@ -46,7 +46,6 @@ class Job(Struct, frozen=True):
     slug: str
     paths: tuple[str, ...]
     order: Order | None
-    order_sha256: str | None
     policy: Policy
     options: Options
     redact: Redact | None
@@ -197,7 +196,7 @@ def fingerprint(job: Job) -> str:
     facts = {
         "version": __version__,
         "policy": job.policy.sha256,
-        "order": job.order_sha256,
+        "order": None if job.order is None else job.order.sha256,
         "logs": logs,
         "signal": job.options.scan_signal,
         "second_readers": job.options.second_readers,

@@ -5,12 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any, overload
+from typing import Any
 
 from auditor.batch.folder import AUDITS, slug_of
-from auditor.batch.history import History, Summary
+from auditor.batch.history import History
 from auditor.core.clock import now_utc
 from auditor.core.durations import exact_seconds, hms, seconds
 from auditor.core.errors import OutputError
@@ -26,33 +26,7 @@ _DURATIONS = ("ordered", "recorded", "usable", "clean", "short", "early_stop", "
 _MISSING = ("short", "early_stop", "gaps")
 
 
-class Worklist(Sequence[WorkRow]):
-    """The rows of the worklist in their order; held as text and read when asked for.
-
-    So that the worklist of a hundred thousand studies fits into memory.
-    """
-
-    def __init__(
-        self, texts: Sequence[tuple[str, str]], decided: Mapping[str, PersonDecision]
-    ) -> None:
-        self._texts = texts
-        self._decided = decided
-
-    def __len__(self) -> int:
-        return len(self._texts)
-
-    @overload
-    def __getitem__(self, at: int) -> WorkRow: ...
-    @overload
-    def __getitem__(self, at: slice) -> Worklist: ...
-    def __getitem__(self, at: int | slice) -> WorkRow | Worklist:
-        if isinstance(at, slice):
-            return Worklist(self._texts[at], self._decided)
-        study, text = self._texts[at]
-        return _row(study, json.loads(text), self._decided)
-
-
-def rows(history: History, studies: Iterable[str]) -> Worklist:
+def rows(history: History, studies: Iterable[str]) -> tuple[WorkRow, ...]:
     """The rows of ``studies`` that the history knows, those to act on first.
 
     Order: those that wait for a person before those that do not; unreadable, repeat, review, so
@@ -61,23 +35,17 @@ def rows(history: History, studies: Iterable[str]) -> Worklist:
     """
     wanted = frozenset(studies)
     decided = {study: every[-1] for study, every in history.decisions().items()}
-    found = []
-    for study, text in history.latest_texts():
-        if study not in wanted:
-            continue
-        summary = json.loads(text)
-        found.append((_urgency(_row(study, summary, decided)), study, text))
-    found.sort(key=lambda entry: entry[0])
-    return Worklist([(study, text) for _, study, text in found], decided)
-
-
-def _row(study: str, summary: Summary, decided: Mapping[str, PersonDecision]) -> WorkRow:
-    return WorkRow(
-        study=study,
-        link="" if summary["error"] else f"{AUDITS}/{slug_of(study)}/audit.html",
-        summary=summary,
-        decided=decided.get(study),
-    )
+    found = [
+        WorkRow(
+            study=study,
+            link="" if summary["error"] else f"{AUDITS}/{slug_of(study)}/audit.html",
+            summary=summary,
+            decided=decided.get(study),
+        )
+        for study, summary in history.latest()
+        if study in wanted
+    ]
+    return tuple(sorted(found, key=_urgency))
 
 
 def _urgency(row: WorkRow) -> tuple[bool, int, bool, int, int, str]:
@@ -94,7 +62,7 @@ def _urgency(row: WorkRow) -> tuple[bool, int, bool, int, int, str]:
 
 def write_worklist(
     history: History, studies: Iterable[str], out: Path, awaited: Iterable[str] = ()
-) -> Worklist:
+) -> tuple[WorkRow, ...]:
     """Write index.html, worklist.csv and worklist.json for ``studies``.
 
     ``awaited`` are studies that the list of orders names and that are not there.

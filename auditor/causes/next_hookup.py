@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 
 from auditor.core.durations import in_words
-from auditor.core.text import printable
+from auditor.core.text import printable, some_of
 from auditor.core.units import HOUR, MINUTE
 from auditor.model import (
     Advice,
@@ -132,9 +132,7 @@ class _Shown:
 
 
 def _listed(names: Iterable[str]) -> str:
-    every = [printable(n) for n in names]
-    more = f" and {len(every) - _SHOWN} more" if len(every) > _SHOWN else ""
-    return ", ".join(every[:_SHOWN]) + more
+    return some_of([printable(n) for n in names], _SHOWN)
 
 
 def _before(study: Study, shown: _Shown, late_start_ns: int) -> Iterator[Advice]:

@@ -165,7 +165,7 @@ def checked(filled: Filled, folder: Path, name: str) -> Taken | Filled:
             break
         except SettingsError as error:
             where = error.where if error.where not in ("power", "files") else f"{error.where}.*"
-            errors.setdefault(where, _sentence(error))
+            errors.setdefault(where, sentence(error))
             section, _, key = where.partition(".")
             if where == "order.ordered_hours":
                 trial["order"]["ordered_hours"] = 1  # so that the other fields are looked at too
@@ -195,7 +195,8 @@ _FORM = re.compile(r'as in: [\w.]+ = "?(.*?)"?\.$')
 """How a value is written in a file; in a field it stands without key and quotation marks."""
 
 
-def _sentence(error: SettingsError) -> str:
+def sentence(error: SettingsError) -> str:
+    """What is wrong with a field, and the form wanted, without naming the field."""
     action = _FORM.sub(r"as in: \1", error.action)
     text = f"{error.problem}. {action}" if action else error.problem
     return text[:1].upper() + text[1:]

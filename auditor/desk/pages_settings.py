@@ -9,6 +9,7 @@ from pathlib import Path
 from flask import Flask, Response, request
 
 from auditor.core.errors import AuditorError, SettingsError, UsageError
+from auditor.desk.order_form import sentence
 from auditor.desk.policy_form import changed_tables, parts
 from auditor.desk.render import page, path_text, see
 from auditor.desk.service import Desk, told
@@ -120,7 +121,7 @@ class SettingsPages:
         try:
             self._desk.settings.save_policy(tables)
         except SettingsError as error:
-            return self.show({_field(error, typed): _words(error)}, typed)
+            return self.show({_field(error, typed): sentence(error)}, typed)
         return see("/settings?saved=yes")
 
 
@@ -130,8 +131,3 @@ def _field(error: SettingsError, typed: Mapping[str, str]) -> str:
     key = found.group(1) if found else ""
     fitting = [name for name in typed if name == key or name.startswith(f"{key}.")]
     return fitting[0] if fitting and key else ""
-
-
-def _words(error: SettingsError) -> str:
-    text = f"{error.problem}. {error.action}" if error.action else error.problem
-    return text[:1].upper() + text[1:]

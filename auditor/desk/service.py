@@ -112,7 +112,6 @@ class Desk:
             slug=slug_of(study),
             paths=(str(folder),),
             order=order,
-            order_sha256=None if order is None else order.sha256,
             policy=policy,
             options=Options(timezone=zone, generated_utc=now_utc()),
             redact=None,

@@ -28,7 +28,7 @@ from auditor.batch.find import find_studies
 from auditor.batch.folder import AUDITS, held, slug_of, sweep
 from auditor.batch.history import History
 from auditor.batch.jobs import Job, Result, mark
-from auditor.batch.worklist import Worklist, listed, rows, write_worklist
+from auditor.batch.worklist import listed, rows, write_worklist
 from auditor.core.clock import now_utc
 from auditor.core.errors import OutputError, SettingsError, UsageError, system_errors
 from auditor.core.files import make_private
@@ -36,7 +36,7 @@ from auditor.core.text import printable
 from auditor.desk.order_form import Tables, tables_from, tables_in, taken
 from auditor.inputs.order import order_of_folder, read_order
 from auditor.inputs.orders_list import read_orders
-from auditor.model import Order, PersonDecision, Review
+from auditor.model import Order, PersonDecision, Review, WorkRow
 from auditor.outputs.files import replace_file
 
 LOCK = "desk.lock"
@@ -301,7 +301,7 @@ class Shelf:
         except OutputError:
             return every, ()  # a worklist that cannot be read is written anew
 
-    def worklist(self) -> Worklist:
+    def worklist(self) -> tuple[WorkRow, ...]:
         """The rows of the worklist, those to act on first."""
         with self.history() as history:
             return rows(history, self._listed(history)[0])
