@@ -5,7 +5,6 @@ Needs Debian's packages chromium and poppler-utils (see ``helpers_browser``).
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import Any
 
 import helpers_audit as h
 import pytest
-from helpers_browser import CONTRAST, EVERY, PATIENCE_MS, Rules, program, violations
+from helpers_browser import CONTRAST, EVERY, PATIENCE_MS, Rules, page_texts, violations
 from helpers_page import html_of
 from msgspec.structs import replace
 from playwright.sync_api import Browser, BrowserContext, Page
@@ -347,14 +346,6 @@ def test_the_policy_blocks_what_does_not_belong(show: Any) -> None:
         }"""
     )
     assert ran == [False, "block"]
-
-
-def page_texts(pdf: Path) -> list[str]:
-    """The text of each page. Raises where poppler's pdftotext is missing."""
-    done = subprocess.run(
-        [program("pdftotext"), "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
-    )
-    return done.stdout.split("\f")
 
 
 def test_the_first_printed_page_holds_answers_hours_note_and_picture(

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 from typing import get_args, get_origin
@@ -14,9 +12,11 @@ import jsonschema
 import numpy as np
 import pytest
 from helpers_batch import EPOCH, one_by_one
+from helpers_browser import page_texts
 from helpers_cli import QUICK, read, run
 from helpers_edf import Sig, edf, event
 from msgspec import Struct
+from playwright.sync_api import Browser
 
 import auditor
 from auditor.core.fields import Holds, fields_of
@@ -316,23 +316,17 @@ def test_a_long_annotation_says_the_same_with_and_without_redaction(
     assert ("[text withheld]" in page) == (not seen)
 
 
-def test_a_page_printed_to_pdf_holds_none(tmp_path: Path) -> None:
-    chromium, pdftotext = shutil.which("chromium"), shutil.which("pdftotext")
-    if chromium is None or pdftotext is None:
-        pytest.skip("needs Debian's chromium and poppler-utils")
+@pytest.mark.browser
+def test_a_page_printed_to_pdf_holds_none(tmp_path: Path, browser: Browser) -> None:
     order = write_study(tmp_path / "in")
     folder = tmp_path / "in" / FIELDS["folder"]
     run("study", folder, "--order", order, *QUICK, "--out", tmp_path / "out", "--redact", "--quiet")
     pdf = tmp_path / "page.pdf"
-    subprocess.run(
-        [chromium, "--headless", "--no-sandbox", "--disable-gpu", f"--print-to-pdf={pdf}",
-         f"--user-data-dir={tmp_path / 'profile'}", "--disable-background-networking",
-         "--no-pdf-header-footer", (tmp_path / "out" / "audit.html").as_uri()],
-        check=True, capture_output=True, timeout=120,
-    )  # fmt: skip
-    text = subprocess.run(
-        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
-    ).stdout
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto((tmp_path / "out" / "audit.html").as_uri())
+        page.pdf(path=pdf)
+    text = "\n".join(page_texts(pdf))
     assert len(text) > 1000
     assert leaks(text) == []
 
