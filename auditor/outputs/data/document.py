@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Iterator, Sequence
-from functools import lru_cache
-from itertools import islice
+from collections.abc import Iterable, Iterator
 from typing import Any
 
+import msgspec
+
 from auditor.core.clock import Axis
-from auditor.core.text import storable
-from auditor.model import Audit, PersonDecision, RuleLine
+from auditor.model import Audit, PersonDecision
 from auditor.outputs.data import keys as k
 from auditor.outputs.data import words as w
 from auditor.outputs.data.facts import COVERAGE, FILE, HOUR, INTERVAL, SHORTFALL, SIGNAL, STOP
-from auditor.outputs.data.keys import Object, Row, Rows
+from auditor.outputs.data.keys import Object, Row
 from auditor.outputs.data.thresholds import BILLING, MONITORING, VIDEO
 from auditor.outputs.note import chart_note
 
@@ -219,75 +217,37 @@ def json_pieces(audit: Audit) -> Iterator[str]:
     The rows of a long list stand one a line and are made a few at a time, so a study with many
     interruptions takes little memory.
     """
-    return _storable(_pieces(AUDIT.row(audit, audit.study.axis, lazy=True), ""))
+    return _pieces(AUDIT.row(audit, audit.study.axis, k.made_later), "")
 
 
 def plain_text(document: Row) -> str:
     """The text of ``audit.json`` that holds ``document``."""
-    return "".join(_storable(_pieces(document, "")))
+    return "".join(_pieces(document, ""))
 
 
-_encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, default=Rows.plain).encode
-_PIECE = 64
-
-
-def _storable(pieces: Iterator[str]) -> Iterator[str]:
-    # A lone surrogate can stand in a string only, where a backslash is written twice.
-    while some := "".join(islice(pieces, _PIECE)):
-        yield storable(some, backslash=r"\\")
-    yield "\n"
-
-
-def _pieces(value: Any, indent: str) -> Iterator[str]:
-    """``value`` as JSON text in pieces: keys and the rows of lists on a line each."""
-    opens, closes = ("{", "}") if isinstance(value, dict) else ("[", "]")
-    mark, line = opens, f"\n{indent} "
-    if isinstance(value, dict):
-        for key, held in value.items():
-            begin = f"{mark}{line}{_encode(key)}: "
-            if isinstance(held, dict | list | tuple | Rows):
-                yield begin
-                yield from _pieces(held, f"{indent} ")
-            else:
-                yield f"{begin}{_encode(held)}"
-            mark = ","
-    else:
-        for row in _rows(value, f",{line}"):
-            yield f"{mark}{line}"
-            yield from row
-            mark = ","
-    yield f"{opens}{closes}" if mark == opens else f"\n{indent}{closes}"
-
-
-def _rows(value: Sequence[Any] | Rows, joint: str) -> Iterator[Iterable[str]]:
-    """Rows of a list as JSON text, each on one line, in pieces; many at once by their ``joint``."""
-    if not isinstance(value, Rows):
-        return ((_encode(row),) for row in value)
-    if value.of is RULE:
-        return iter(((_rules(tuple(value.values), joint),),))
-    if value.of.flat:
-        return ((text,) for text in value.texts(_encode, joint))
-    return (_line(value.of.row(one, value.axis, lazy=True)) for one in value.values)
-
-
-def _line(row: Row) -> Iterator[str]:
-    """A row on one line, its long lists a few at a time."""
-    mark = "{"
-    for key, held in row.items():
-        yield f"{mark}{_encode(key)}: "
-        if isinstance(held, Rows) and held.of.flat and held.values:
-            mark = "["
-            for text in held.texts(_encode, ", "):
-                yield f"{mark}{text}"
-                mark = ", "
-            yield "]"
+def _pieces(value: Any, indent: str, *, inline: bool = False) -> Iterator[str]:
+    """``value`` as JSON text in pieces; keys and rows of lists on a line each, or ``inline``."""
+    keyed = isinstance(value, dict)
+    opens, closes = ("{", "}") if keyed else ("[", "]")
+    mark, between = opens, ", " if inline else f",\n{indent} "
+    for key, held in value.items() if keyed else (("", row) for row in value):
+        yield mark if inline or mark != opens else f"{mark}\n{indent} "
+        mark = between
+        if keyed:
+            yield f"{_encode(key)}: "
+        if keyed and (isinstance(held, Iterator) or (isinstance(held, dict | list) and not inline)):
+            yield from _pieces(held, f"{indent} ", inline=inline)
+        elif isinstance(held, dict) and any(isinstance(one, Iterator) for one in held.values()):
+            yield from _pieces(held, indent, inline=True)
         else:
             yield _encode(held)
-        mark = ", "
-    yield "}"
+    yield f"{opens}{closes}" if mark == opens else closes if inline else f"\n{indent}{closes}"
+    if not indent:
+        yield "\n"
 
 
-@lru_cache(maxsize=4)
-def _rules(rules: tuple[RuleLine, ...], joint: str) -> str:
-    """The rules in force as JSON text: the same for every study of a policy."""
-    return joint.join(Rows(RULE, rules, Axis()).texts(_encode, joint))
+_encoder = msgspec.json.Encoder(enc_hook=list)  # of lists that are made while they are written
+
+
+def _encode(value: Any) -> str:
+    return msgspec.json.format(_encoder.encode(value), indent=0).decode()

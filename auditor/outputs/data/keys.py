@@ -7,7 +7,7 @@ pandas table, so none of them can say something else. Nothing is computed here.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from functools import partial
+from functools import cache, partial
 from itertools import islice
 from operator import attrgetter
 from typing import Any, Literal, TypeVar
@@ -16,17 +16,21 @@ from msgspec import Struct
 
 from auditor.core.clock import Axis, isos
 from auditor.core.durations import exact_seconds, hms, seconds
-from auditor.core.text import cell
+from auditor.core.text import cell, storable
 
 T = TypeVar("T")
 Row = dict[str, Any]
 Node = dict[str, Any]
 Words = Mapping[Any, str]
 """Codes with their meanings; an empty meaning where the code says it itself."""
-Kind = Literal["plain", "word", "time", "civil", "utc", "duration", "texts", "object", "list"]
+Kind = Literal[
+    "plain", "text", "word", "time", "civil", "utc", "duration", "texts", "numbers", "object",
+    "list",
+]  # fmt: skip
 
-_AS_IT_IS = ("plain", "word", "utc")
 _TIME = r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.(\d{3}|\d{6}|\d{9}))?"
+Many = Callable[["Object", Iterable[Any], Axis], Any]
+"""What a list of objects becomes: ``listed`` or ``made_later``."""
 
 
 class Key(Struct, frozen=True):
@@ -41,39 +45,34 @@ class Key(Struct, frozen=True):
     of: Object | None = None
 
     def columns(
-        self, values: Sequence[Any], axis: Axis, *, lazy: bool = False
-    ) -> Iterator[tuple[str, Kind, list[Any]]]:
-        """What ``values`` hold under the key: name, kind and one plain JSON value for each.
+        self, values: Sequence[Any], axis: Axis, many: Many
+    ) -> Iterator[tuple[str, list[Any]]]:
+        """What ``values`` hold under the key: its name, and one plain JSON value for each.
 
-        A time has ``…_utc`` beside it where a zone is known. With ``lazy``, a list of objects is
-        ``Rows`` and one of texts a tuple.
+        A time has ``…_utc`` beside it where a zone is known.
         """
         found: list[Any] = [self.get(value) for value in values]
         if self.kind == "time":
-            yield self.name, "time", _where_known(axis.isos, found)
+            yield self.name, _where_known(axis.isos, found)
             if axis.zone is not None:
                 in_utc = _where_known(lambda known: [f"{t}Z" for t in isos(known)], found)
-                yield f"{self.name}_utc", "utc", in_utc
+                yield f"{self.name}_utc", in_utc
         elif self.kind == "civil":
-            yield self.name, self.kind, _where_known(isos, found)
+            yield self.name, _where_known(isos, found)
         else:
-            plain = self._plain(axis, lazy)
+            plain = self._plain(axis, many)
             if plain is not None:
                 found = [None if one is None else plain(one) for one in found]
-            yield self.name, self.kind, found
+            yield self.name, found
 
-    def _plain(self, axis: Axis, lazy: bool) -> Callable[[Any], Any] | None:
+    def _plain(self, axis: Axis, many: Many) -> Callable[[Any], Any] | None:
         """What makes a plain JSON value of one that is no time; ``None`` where it is one."""
         of = self.of
-        if self.kind == "duration":
-            return seconds
-        if self.kind == "texts":
-            return tuple if lazy else list
         if of is not None and self.kind == "object":
-            return lambda held: of.row(held, axis, lazy=lazy)
+            return lambda held: of.row(held, axis, many)
         if of is not None:
-            return lambda held: Rows(of, held, axis) if lazy else Rows(of, held, axis).plain()
-        return None
+            return lambda held: many(of, held, axis)
+        return _PLAIN.get(self.kind)
 
     def schema(self) -> Node:
         """The key's JSON Schema, with its meaning."""
@@ -98,28 +97,20 @@ class Object:
         self.keys = keys
         self.only_if = only_if
 
-    def row(self, value: Any, axis: Axis, *, lazy: bool = False) -> Row:
-        """``value`` as plain JSON values; with ``lazy``, lists of objects are ``Rows``."""
-        keys = self.keys
-        if self.only_if is not None:
-            keys = (self.only_if, *keys) if self.only_if.get(value) else (self.only_if,)
-        row = {}
-        for key in keys:
-            if key.kind in _AS_IT_IS:
-                row[key.name] = key.get(value)
-            else:
-                for name, _, column in key.columns((value,), axis, lazy=lazy):
-                    row[name] = column[0]
-        return row
+    def row(self, value: Any, axis: Axis, many: Many | None = None) -> Row:
+        """``value`` as plain JSON values; lists in it are ``listed`` or as ``many`` makes them."""
+        return next(self.rows((value,), axis, many))
 
-    def rows(self, values: Iterable[Any], axis: Axis) -> Iterator[Row]:
-        """Each of ``values`` as plain JSON values."""
-        return (self.row(value, axis) for value in values)
-
-    @property
-    def flat(self) -> bool:
-        """Whether its keys are always there and hold no objects."""
-        return self.only_if is None and all(key.of is None for key in self.keys)
+    def rows(self, values: Iterable[Any], axis: Axis, many: Many | None = None) -> Iterator[Row]:
+        """Each of ``values`` as ``row``, made a few thousand at a time."""
+        for some in _in_chunks(values):
+            keys = self.keys
+            if self.only_if is not None:  # such an object stands alone
+                keys = (self.only_if, *keys) if self.only_if.get(some[0]) else (self.only_if,)
+            columns = [one for key in keys for one in key.columns(some, axis, many or listed)]
+            names = [name for name, _ in columns]
+            for row in zip(*(found for _, found in columns), strict=True):
+                yield dict(zip(names, row, strict=True))
 
     def kinds(self, columns: Iterable[str], axis: Axis) -> dict[str, Kind]:
         """What each of ``columns`` holds, with ``…_utc`` of every time where a zone is known; for
@@ -148,7 +139,8 @@ class Object:
         the sum here; a column ``…_hms`` holds the duration ``…_s`` as text, rounded ``up`` or down.
         """
         every = {key.name: key for key in self.keys}
-        for some in in_chunks(values):
+        written, told = cache(cell), cache(partial(hms, up=up))
+        for some in _in_chunks(values):
             held: dict[str, list[Any]] = {}
             for column in columns:
                 name = column.removesuffix("_hms") + "_s" if column.endswith("_hms") else column
@@ -156,53 +148,30 @@ class Object:
                 if key is None:  # a time in UTC, which stands beside its own
                     continue
                 if key.kind == "duration":
-                    told = partial(hms, up=up) if name != column else exact_seconds
-                    held[column] = _once(told, [key.get(value) for value in some])
+                    shown = told if name != column else exact_seconds
+                    lengths = map(key.get, some)
+                    held[column] = [None if ns is None else shown(ns) for ns in lengths]
+                elif key.kind == "texts":
+                    joint = "; " if name == "evidence" else " "
+                    held[column] = [written(joint.join(key.get(one))) for one in some]
                 else:
-                    for title, kind, found in key.columns(some, axis, lazy=True):
-                        joint = "; " if title == "evidence" else " "
-                        held[title] = (
-                            found if kind == "time" else _once(partial(_cell, joint), found)
-                        )
+                    for title, found in key.columns(some, axis, listed):
+                        texts = key.kind in ("text", "word")
+                        held[title] = [written(f) if texts and f else f for f in found]
             yield from zip(*(held[column] for column in columns), strict=True)
 
 
-def _cell(joint: str, found: Any) -> Any:
-    if isinstance(found, tuple):
-        found = joint.join(map(str, found))
-    return cell(found) if isinstance(found, str) else found
+def listed(of: Object, values: Iterable[Any], axis: Axis) -> list[Row]:
+    """The whole list."""
+    return list(of.rows(values, axis))
 
 
-class Rows(Struct, frozen=True):
-    """A list of objects that is made while it is written, so that it never stands whole."""
-
-    of: Object
-    values: Iterable[Any]
-    axis: Axis
-
-    def plain(self) -> list[Row]:
-        """The whole list."""
-        return list(self.of.rows(self.values, self.axis))
-
-    def texts(self, encode: Callable[[Any], str], joint: str) -> Iterator[str]:
-        """The JSON texts of many objects at a time with ``joint`` between; of ``of.flat`` ones."""
-        for some in in_chunks(self.values):
-            names, columns = [], []
-            for key in self.of.keys:
-                for name, kind, found in key.columns(some, self.axis, lazy=True):
-                    names.append(encode(name))
-                    columns.append(_encoded(kind, found, encode))
-            form = "{" + ", ".join(f"{name}: %s" for name in names) + "}"
-            yield joint.join(map(form.__mod__, zip(*columns, strict=True)))
+def made_later(of: Object, values: Iterable[Any], axis: Axis) -> Iterator[Row]:
+    """The list while it is written, so that it never stands whole."""
+    return of.rows(values, axis, made_later)
 
 
-def _encoded(kind: Kind, found: list[Any], encode: Callable[[Any], str]) -> list[str]:
-    if kind in ("time", "utc") and None not in found:
-        return [f'"{text}"' for text in found]
-    return ["null" if text is None else text for text in _once(encode, found)]
-
-
-def in_chunks(values: Iterable[T]) -> Iterator[tuple[T, ...]]:
+def _in_chunks(values: Iterable[T]) -> Iterator[tuple[T, ...]]:
     """``values``, a few thousand at a time."""
     rest = iter(values)
     while some := tuple(islice(rest, _CHUNK)):
@@ -211,6 +180,13 @@ def in_chunks(values: Iterable[T]) -> Iterator[tuple[T, ...]]:
 
 _CHUNK = 2048
 """Enough that what is done once for each of them is little, and little memory."""
+_PLAIN: dict[Kind, Callable[[Any], Any]] = {
+    "duration": seconds,
+    "text": storable,
+    "texts": lambda held: list(map(storable, held)),
+    "numbers": list,
+}
+"""What makes plain JSON values of some kinds; the others are plain, or hold objects or times."""
 
 
 def _where_known(texts: Callable[[list[int]], list[str]], found: list[Any]) -> list[Any]:
@@ -219,14 +195,6 @@ def _where_known(texts: Callable[[list[int]], list[str]], found: list[Any]) -> l
         return texts(found)
     known = iter(texts([one for one in found if one is not None]))
     return [None if one is None else next(known) for one in found]
-
-
-def _once(make: Callable[[Any], Any], found: list[Any]) -> list[Any]:
-    """``make`` of each of ``found`` but ``None``; of equal ones once."""
-    if len({*map(type, found)} - {type(None)}) > 1:  # 1 and true are equal and not the same
-        return [None if one is None else make(one) for one in found]
-    made = {one: None if one is None else make(one) for one in set(found)}
-    return [made[one] for one in found]
 
 
 def _object(keys: Iterable[Key], meaning: str) -> Node:
@@ -272,11 +240,11 @@ def _key(
 
 # Each of these makes a key of one kind from its name, its meaning and how it is got.
 
-text = partial(_key, "plain", {"type": "string"})
+text = partial(_key, "text", {"type": "string"})
 """Text; untrusted where it came from a file, an order or a person."""
 sha256 = partial(_key, "plain", {"type": "string", "pattern": "^[0-9a-f]{64}$"})
 texts = partial(_key, "texts", {"type": "array", "items": {"type": "string"}})
-numbers = partial(_key, "texts", {"type": "array", "items": {"type": "integer"}})
+numbers = partial(_key, "numbers", {"type": "array", "items": {"type": "integer"}})
 flag = partial(_key, "plain", {"type": "boolean"})
 count = partial(_key, "plain", {"type": "integer", "minimum": 0})
 position = partial(_key, "plain", {"type": "integer", "minimum": 1})

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-import io
 from collections.abc import Callable, Iterable, Iterator
+from itertools import chain
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,7 @@ from auditor.model import Audit, DayCode, Period, Technical
 from auditor.outputs.data import keys as k
 from auditor.outputs.data.document import ANNOTATION, FINDING, SECOND
 from auditor.outputs.data.facts import CHANNEL, FILE, GAP, HOUR, NIGHT, SEGMENT, explained
-from auditor.outputs.data.keys import Object, in_chunks
+from auditor.outputs.data.keys import Object
 from auditor.outputs.data.thresholds import PERIOD, date_text
 
 if TYPE_CHECKING:
@@ -92,24 +92,24 @@ _CSV = {
 
 
 def csv_pieces(audit: Audit) -> dict[str, Iterator[str]]:
-    """The CSV files by name, each in pieces: UTF-8, comma, one header row, cells that no
+    """The CSV files by name, each line by line: UTF-8, comma, one header row, cells that no
     spreadsheet runs."""
     return {name: _lines(table, columns, audit) for name, (table, columns) in _CSV.items()}
+
+
+class _Given:
+    """Hands back what is written to it."""
+
+    def write(self, text: str) -> str:
+        return text
 
 
 def _lines(table: str, named: str, audit: Audit) -> Iterator[str]:
     axis, (of, rows_of) = audit.study.axis, _ROWS[table]
     columns = tuple(of.kinds(named.split(), axis))
-    text = io.StringIO()
-    rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(columns)
     missing = table == "gaps"  # missing time is shown rounded up
-    for some in in_chunks(of.csv_rows(rows_of(audit), axis, columns, up=missing)):
-        rows.writerows(some)
-        yield text.getvalue()
-        text.seek(0)
-        text.truncate()
-    yield text.getvalue()
+    rows = of.csv_rows(rows_of(audit), axis, columns, up=missing)
+    return map(csv.writer(_Given(), lineterminator="\n").writerow, chain((columns,), rows))
 
 
 def audit_tables(audit: Audit) -> dict[str, pd.DataFrame]:
