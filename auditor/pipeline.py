@@ -33,7 +33,6 @@ from auditor.decision.rules import rule_lines
 from auditor.inputs.checksums import identified, read_study
 from auditor.inputs.folder import Place, as_place
 from auditor.inputs.logs import inputs_used, paths_used, read_logs
-from auditor.inputs.order import zone_doubts
 from auditor.inputs.placed_logs import place_logs
 from auditor.model import (
     SEVERITIES,
@@ -147,8 +146,6 @@ def examine(
         study = identified(study, read)
         annotations, findings = place_annotations(study, coverage)
         found = [*study.file_findings, *study.findings, *findings]
-        if order is not None:
-            found += zone_doubts(axis.zone)
 
         signal, findings = scan.measure(coverage, order)
         found += [*findings, *study_findings(study, signal)]

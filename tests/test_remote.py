@@ -383,7 +383,7 @@ def test_the_bytes_fetched_and_the_missing_checksums_are_said_once(memory: Any) 
     [found] = place.findings()
     assert (found.code, found.severity) == ("remote_study", "info")
     assert found.observed == f"{256 + 512 + 20 * 64} of {len(raw)} bytes in 22 reads"
-    assert "2.05 kB of 162 kB" in found.text
+    assert "2,048 of 162,048 bytes" in found.text
     assert "No checksums" in found.text
 
 

@@ -250,7 +250,7 @@ def test_a_missing_bucket_or_study_is_wrong_use(
 ) -> None:
     error = failed(capsys, "study", url, "--out", tmp_path / "out")
     assert url in error
-    assert "cannot be found" in error
+    assert "cannot be looked at: no such bucket" in error
     assert not (tmp_path / "out").exists()
 
 

@@ -15,11 +15,10 @@ from msgspec.structs import asdict, replace
 
 from auditor.core.clock import STUDY_YEARS, civil_datetime, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
-from auditor.core.text import Own
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.inputs.service_request import ServiceRequest, read_service_request
 from auditor.inputs.stamps import read_stamp
-from auditor.model import MOST_ORDERED, Corrections, Finding, Order, PowerSetup, finding
+from auditor.model import MOST_ORDERED, Corrections, Order, PowerSetup
 from auditor.policy.toml import TomlText, read_toml
 from auditor.policy.values import After, Before, Hours, Settings, Share, Written, validate
 
@@ -142,17 +141,6 @@ def _known_zone(name: str) -> str:
         meant = error.action.rstrip(".")
         raise ValueError(f"{error.problem} ({meant[:1].lower()}{meant[1:]})") from error
     return name
-
-
-def zone_doubts(name: str | None) -> tuple[Finding, ...]:
-    """A question about a zone that is no place and has no summer time, such as EST."""
-    if name is None or ("/" in name and not name.startswith("Etc/")):
-        return ()
-    zone = zone_info(name)
-    offsets = {datetime(2027, month, 15, tzinfo=zone).utcoffset() for month in range(1, 13)}
-    if len(offsets) > 1:  # EST5EDT, CET: no place, but with its summer time
-        return ()
-    return (finding("timezone_without_summer_time", "order", zone=Own(name)),)
 
 
 def _believable(value: int) -> int:

@@ -10,13 +10,11 @@ from pathlib import Path
 from msgspec.structs import replace
 
 from auditor.core.errors import (
-    AuditorError,
     NothingReadable,
     RecordingError,
     UsageError,
     system_errors,
 )
-from auditor.core.text import Own
 from auditor.edf import looks_like_recording, read_recording
 from auditor.inputs.checksums import changed_finding
 from auditor.inputs.folder import (
@@ -122,7 +120,13 @@ class RemotePlace(Place):
             if source.failure is None:
                 raise
         if source.failure is not None:
-            raise _unreadable(file.name, source.failure)
+            raise RecordingError(
+                file.name,
+                f"could not be fetched to the end: {source.failure.strerror}",
+                "Check that it is there and may be read, and the connection; then run the audit "
+                "again.",
+                code="cannot_be_read",
+            )
         return replace(recording, opener=partial(RemoteFile, self._storage, entry))
 
     def changes(self, files: Sequence[FoundFile]) -> Iterator[Finding]:
@@ -135,10 +139,8 @@ class RemotePlace(Place):
                 now = None
             except OSError:
                 continue
-            same = now is not None and now.size == before.size
-            if same and now is not None and now.version and before.version:
-                same = now.version == before.version
-            if not same:
+            versions = now is not None and {now.version, before.version} - {""}
+            if now is None or now.size != before.size or len(versions or ()) > 1:
                 yield changed_finding(file.name, file.size_bytes)
 
     def findings(self) -> tuple[Finding, ...]:
@@ -148,8 +150,6 @@ class RemotePlace(Place):
             finding(
                 "remote_study",
                 self.name,
-                fetched=Own(_amount(fetched)),
-                stored=Own(_amount(stored)),
                 fetched_bytes=fetched,
                 stored_bytes=stored,
                 reads=self._storage.reads,
@@ -215,41 +215,9 @@ class RemotePlace(Place):
         return safe_name(text.strip("/"))
 
 
-def _no_study(shown: str, error: OSError) -> AuditorError:
-    if isinstance(error, FileNotFoundError):
-        # Over HTTP a server that does not answer looks the same.
-        return UsageError(
-            shown, f"cannot be found ({error.strerror})", "Check the URL and the network."
-        )
-    if isinstance(error, PermissionError):
-        return NothingReadable(
-            shown,
-            f"may not be read: {error.strerror}",
-            "Check the credentials, and that they allow listing and reading.",
-        )
+def _no_study(shown: str, error: OSError) -> NothingReadable:
     return NothingReadable(
         shown,
         f"cannot be looked at: {error.strerror}",
-        "Check the network, and the address of the storage where it is not the usual one.",
+        "Check the URL, the network, and that the credentials allow listing and reading.",
     )
-
-
-def _unreadable(name: str, error: OSError) -> RecordingError:
-    if isinstance(error, FileNotFoundError):
-        problem, action = "was no longer there when it was read", "Find out who moved it."
-    elif isinstance(error, PermissionError):
-        problem, action = f"may not be read: {error.strerror}", "Ask for permission to read it."
-    else:
-        problem = f"could not be fetched to the end: {error.strerror}"
-        action = "Check the connection, then run the audit again."
-    return RecordingError(name, problem, action, code="cannot_be_read")
-
-
-def _amount(count: int) -> str:
-    """Bytes in decimal units with three digits."""
-    size = float(count)
-    for unit in ("bytes", "kB", "MB", "GB"):
-        if size < 1000:
-            return f"{size:.3g} {unit}"
-        size /= 1000
-    return f"{size:.3g} TB"

@@ -9,7 +9,7 @@ from auditor.model.codes.entry import Entry
 InputsCode = Literal[
     "cannot_open", "changed_while_reading", "copies_not_identical", "link_not_followed",
     "linked_twice", "log_not_taken", "log_rows_left_out", "not_read_to_the_end",
-    "remote_study", "timezone_without_summer_time", "too_many_files",
+    "remote_study", "too_many_files",
 ]  # fmt: skip
 
 CODES: dict[InputsCode, Entry] = {
@@ -84,21 +84,12 @@ CODES: dict[InputsCode, Entry] = {
     "remote_study": Entry(
         "info",
         meaning="The study lies in remote storage; how many of its bytes were fetched",
-        text="The study lies in remote storage. {fetched} of {stored} were fetched in {reads:,} "
-        "reads; all that was needed to measure the recorded time. No checksums were made: every "
-        "byte would have had to be fetched.",
+        text="The study lies in remote storage. {fetched_bytes:,} of {stored_bytes:,} bytes were "
+        "fetched in {reads:,} reads; all that was needed to measure the recorded time. No "
+        "checksums were made: every byte would have had to be fetched.",
         observed="{fetched_bytes} of {stored_bytes} bytes in {reads} reads",
         action="Keep checksums beside the files in the storage, where they must be identified "
         "later.",
-    ),
-    "timezone_without_summer_time": Entry(
-        meaning="The order names a time zone that has no summer time and is no place",
-        text="The time zone {zone} is a fixed offset without summer time. If the patient's clock "
-        "changes in the year, times on one side of the change are an hour off.",
-        expected="the name of a place, such as America/New_York",
-        action="Write the zone of the place where the patient was.",
-        question="files",
-        headline="The time zone {zone} has no summer time: is it the patient's?",
     ),
     "too_many_files": Entry(
         "problem",
