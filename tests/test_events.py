@@ -6,7 +6,7 @@ import pytest
 
 from auditor.core.text import LOOKED_AT
 from auditor.core.units import NS
-from auditor.coverage.events import by_patient, grouped
+from auditor.coverage.annotations import by_patient, grouped
 from auditor.model import PlacedAnnotation
 
 

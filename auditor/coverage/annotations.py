@@ -1,10 +1,14 @@
-"""Every file's annotations on the study axis."""
+"""Every file's annotations on the study axis, and by their text: what a technologist counts."""
 
 from __future__ import annotations
 
-import numpy as np
+import re
+from collections.abc import Iterable
 
-from auditor.core.text import Own, printable, quantity
+import numpy as np
+from msgspec import Struct
+
+from auditor.core.text import LOOKED_AT, Own, printable, quantity
 from auditor.core.units import NS
 from auditor.model import Coverage, Finding, PlacedAnnotation, Study, finding
 
@@ -71,3 +75,43 @@ def _known_from_another_copy(
 def _inside(coverage: Coverage, at: int) -> bool:
     index = int(np.searchsorted(coverage.union_starts, at, side="right")) - 1
     return index >= 0 and at < int(coverage.union_ends[index])
+
+
+_PATIENT = re.compile(
+    r"push[\s_-]?button|\b(event|patient|pt|alarm|seizure)[\s_-]?(button|marker|mark|event|press)"
+    r"|\bbutton[\s_-]?(press|push|event)|\bpressed (the )?(event |push )?button|\bdiary\b",
+    re.IGNORECASE,
+)
+"""What recorders and technologists call an event that the patient or a caregiver marked (common
+practice, no source)."""
+_RECORDER = re.compile(r"\b(stop|start|power|on/off|record(ing)?|reset)\b", re.IGNORECASE)
+"""A button of the recorder itself marks no event of the patient."""
+
+
+class EventGroup(Struct, frozen=True):
+    """Annotations of one text, upper and lower case and white space aside, in time order.
+
+    ``text`` is as first written (untrusted). ``patient`` tells those that the patient or a
+    caregiver marked.
+    """
+
+    text: str
+    patient: bool
+    annotations: tuple[PlacedAnnotation, ...]
+
+
+def by_patient(text: str) -> bool:
+    """Whether an annotation's text tells of an event that the patient or a caregiver marked."""
+    text = text[:LOOKED_AT]
+    return bool(_PATIENT.search(text)) and not _RECORDER.search(text)
+
+
+def grouped(annotations: Iterable[PlacedAnnotation]) -> tuple[EventGroup, ...]:
+    """``annotations`` by text: the patient's first, then the most frequent, then by time."""
+    groups: dict[str, list[PlacedAnnotation]] = {}
+    for annotation in annotations:
+        groups.setdefault(" ".join(annotation.text.casefold().split()), []).append(annotation)
+    found = [EventGroup(g[0].text, by_patient(g[0].text), tuple(g)) for g in groups.values()]
+    return tuple(
+        sorted(found, key=lambda g: (not g.patient, -len(g.annotations), g.annotations[0].at))
+    )

@@ -12,7 +12,7 @@ import numpy as np
 from auditor.core.clock import Axis, civil_datetime
 from auditor.core.durations import hms
 from auditor.core.text import printable, quantity
-from auditor.coverage.events import by_patient
+from auditor.coverage.annotations import by_patient
 from auditor.model import Audit, Cause, ChannelFacts
 
 _SHOWN = 6

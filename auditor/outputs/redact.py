@@ -25,7 +25,7 @@ from auditor.core.errors import UsageError
 from auditor.core.fields import Field, Holds, fields_of
 from auditor.core.text import Own, matches
 from auditor.core.units import DAY
-from auditor.coverage.events import by_patient
+from auditor.coverage.annotations import by_patient
 from auditor.edf.electrodes import as_labelled
 from auditor.model import (
     Audit,

@@ -13,16 +13,7 @@ from auditor.core.text import Own, quantity
 from auditor.model import Corrections, Finding, Order, Recording, StudyFile, finding
 from auditor.model.codes.study import StudyCode
 from auditor.study.belonging import Aside, by_code, patient_code
-from auditor.study.placing import SEAMLESS, SHOWN, about_files, in_order, recorded_ns
-
-_VERBS: dict[StudyCode, tuple[str, str]] = {
-    "far_in_time": ("lies", "lie"),
-    "start_not_known": ("states", "state"),
-    "other_recorder": ("comes", "come"),
-    "other_channel_set": ("holds", "hold"),
-    "copy_not_matched": ("covers", "cover"),
-}
-"""The verb of a text, for one file and for several; elsewhere they carry something."""
+from auditor.study.placing import SHOWN, about_files, in_order, recorded_ns
 
 
 def aside_findings(
@@ -55,12 +46,7 @@ def _one_reason(
     by_order: bool,
 ) -> Finding:
     both = recorded_ns([*counted, *files])
-    form = ""
-    if code == "other_patient" and not by_order:
-        form = "majority"
-    if code == "before_hookup" and _joins(files, counted):
-        form = "joins"
-    verb = _VERBS.get(code, ("carries", "carry"))
+    form = "majority" if code == "other_patient" and not by_order else ""
     codes = sorted({c for f in files if (c := patient_code(f.recording))})
     recorders = sorted(
         {r for f in files if (r := f.recording.header.recording_field.equipment or "")}
@@ -69,7 +55,7 @@ def _one_reason(
         code,
         files,
         form=form,
-        severity="problem" if form == "majority" else None,
+        severity="problem" if form else None,
         other_recorded_ns=None if code == "other_patient" and by_order else both,
         length=hms(recorded_ns(files)),
         when=Own(_when(files, axis)),
@@ -78,14 +64,7 @@ def _one_reason(
         hookup=Own("" if hookup is None else axis.said(hookup)),
         recorded=hms(recorded_ns(counted)),
         with_them=hms(both),
-        verb=Own(verb[0] if len(files) == 1 else verb[1]),
     )
-
-
-def _joins(files: Sequence[StudyFile], counted: Sequence[StudyFile]) -> bool:
-    """Whether a counted file goes on where one of ``files`` ends."""
-    starts = [f.start for f in counted if f.interval]
-    return any(abs(s - f.end) <= SEAMLESS for f in files for s in starts)
 
 
 def _when(files: Sequence[StudyFile], axis: Axis) -> str:

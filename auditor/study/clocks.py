@@ -209,7 +209,6 @@ def undated_findings(counted: Sequence[StudyFile], where: str) -> Iterator[Findi
             counted,
             where,
             form="counted",
-            verb=Own("states" if len(counted) == 1 else "state"),
             length=hms(recorded_ns(counted)),
             when=Own("not known"),
         )

@@ -49,12 +49,6 @@ CODES: dict[StudyCode, Entry] = {
         "without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whose they are; if the hook-up in the order is wrong, correct it.",
-        forms={
-            "joins": "{files} ({length}, {when}) ended before the hook-up, {hookup}, but the next "
-            "file goes on without an interruption: the recorder was not stopped in between, or the "
-            "hook-up in the order is wrong. Set aside. {recorded} is counted without; with it, "
-            "{with_them}."
-        },
         question="files",
         headline="{length} ended before the hook-up and is not counted: whose is it?",
     ),
@@ -119,7 +113,7 @@ CODES: dict[StudyCode, Entry] = {
     "copy_not_matched": Entry(
         "problem",
         meaning="Files for the same time that could not be matched; set aside",
-        text="{files} ({length}, {when}) {verb} the same time as the counted files, but no samples "
+        text="{files} ({length}, {when}) for the same time as the counted files, but no samples "
         "could be matched. Nothing may count twice: set aside. {recorded} was recorded without; if "
         "it is one study and both clocks are right, {with_them} in all.",
         observed="{names}; {when}",
@@ -157,7 +151,7 @@ CODES: dict[StudyCode, Entry] = {
     "default_date": Entry(
         "problem",
         meaning="Files stamped with a date at which clocks start; set aside",
-        text="{files} ({length}, {when}) {verb} a date at which a clock starts after it lost "
+        text="{files} ({length}, {when}) with a date at which a clock starts after it lost "
         "power: when they were recorded is not known. Set aside. {recorded} is counted without; "
         "with it, {with_them}.",
         observed="{names}; {when}",
@@ -180,7 +174,7 @@ CODES: dict[StudyCode, Entry] = {
     "far_in_time": Entry(
         "problem",
         meaning="Files far from the rest in time; set aside",
-        text="{files} ({length}, {when}) {verb} days from the rest: set aside. {recorded} is "
+        text="{files} ({length}, {when}) days from the rest: set aside. {recorded} is "
         "counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether they belong to another study or the clock was wrong.",
@@ -212,7 +206,7 @@ CODES: dict[StudyCode, Entry] = {
     "other_channel_set": Entry(
         "problem",
         meaning="Files with mostly other channels; set aside",
-        text="{files} ({length}, {when}) {verb} mostly other channels than the rest: set aside. "
+        text="{files} ({length}, {when}) with mostly other channels than the rest: set aside. "
         "{recorded} is counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether they belong to another study or the montage was changed.",
@@ -226,12 +220,12 @@ CODES: dict[StudyCode, Entry] = {
     ),
     "other_patient": Entry(
         meaning="Files whose header names another patient; set aside",
-        text="{files} ({length}, {when}, recorder {recorder}) {verb} another patient's code, "
+        text="{files} ({length}, {when}, recorder {recorder}) with another patient's code, "
         "{codes}: set aside, no time is counted.",
         observed="{names}; {when}",
         action="They belong in that patient's chart: move them, and tell whoever cleared the card.",
         forms={
-            "majority": "{files} ({length}, {when}, recorder {recorder}) {verb} another patient's "
+            "majority": "{files} ({length}, {when}, recorder {recorder}) with another patient's "
             "code, {codes}, than the larger part of the files, and the order names none of them: "
             "set aside. {recorded} is counted without; with it, {with_them}."
         },
@@ -242,7 +236,7 @@ CODES: dict[StudyCode, Entry] = {
     "other_recorder": Entry(
         "problem",
         meaning="Files of another recorder; set aside",
-        text="{files} ({length}, {when}) {verb} from another recorder, {recorder}, than the rest: "
+        text="{files} ({length}, {when}) from another recorder, {recorder}, than the rest: "
         "set aside. {recorded} is counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Check whether the recorder was changed during the study.",
@@ -368,12 +362,12 @@ CODES: dict[StudyCode, Entry] = {
     "start_not_known": Entry(
         "problem",
         meaning="Files whose header states no usable start date",
-        text="{files} ({length}) {verb} no usable start date, and the samples match no other file: "
+        text="{files} ({length}) without a usable start date, whose samples match no other file: "
         "set aside. {recorded} is counted without; with it, {with_them}.",
         observed="{names}; {when}",
         action="Find out when the recording was made, and correct a copy of the file.",
         forms={
-            "counted": "{files} ({length}) {verb} no usable start date. {length} is counted by its "
+            "counted": "{files} ({length}) without a usable start date. {length} is counted by its "
             "length; when it was recorded is not known, so what is missing at the start and at the "
             "end is not known either."
         },

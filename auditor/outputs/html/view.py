@@ -10,7 +10,7 @@ from msgspec import Struct
 from auditor.core.durations import hms
 from auditor.core.text import quantity
 from auditor.core.units import MINUTE
-from auditor.coverage.events import grouped
+from auditor.coverage.annotations import grouped
 from auditor.model import SEVERITIES, Audit, Cause, ChannelFacts, Finding
 from auditor.outputs.html.channels import draw_channels
 from auditor.outputs.html.picture import LISTED, Row, draw, shares

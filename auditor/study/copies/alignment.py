@@ -8,7 +8,7 @@ it.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from fractions import Fraction
 
 import numpy as np
@@ -16,7 +16,7 @@ from msgspec import Struct
 
 from auditor.model import StudyFile, TimeMap
 from auditor.study.copies.anchors import MOST_DRIFT, REACHES, anchors, first_anchor, twin_anchors
-from auditor.study.copies.windows import Anchor, Reference
+from auditor.study.copies.samples import Anchor, Reference
 from auditor.study.placing import in_order, in_range, in_years, own_runs, place, place_by_runs
 
 _PPB = 1_000_000_000
@@ -80,21 +80,19 @@ def align(
     found = anchors(timed, target, known)
     ratio = next(iter(found.values()))[0].ratio
     fits = {timed[i].name: fit(timed[i], hits) for i, hits in found.items()}
-    clock = Offsets(tuple(sorted(p for f in fits.values() for p in f.points)))
-    (first_stamp, offset), (last_stamp, last_offset) = clock.points[0], clock.points[-1]
+    points = sorted(p for f in fits.values() for p in f.points)
+    (first_stamp, offset), (last_stamp, last_offset) = points[0], points[-1]
     placed, unsure, outside = [], [], []
     for file in own:
         fitted = fits.get(file.name)
-        put = _put(file, fitted, clock, copy, ratio)
+        put = _put(file, fitted, lambda stamp: offsets_at(points, stamp)[0], copy, ratio)
         if put is None:
             outside.append(file)
             continue
         placed.append(put)
-        other = (
-            _put(file, fitted, Offsets(clock.points, True), copy, ratio) if fitted is None else None
-        )
-        if other is not None and file.interval:
-            unsure.append(other)
+        if fitted is None and file.interval:
+            other = _put(file, None, lambda stamp: offsets_at(points, stamp)[1], copy, ratio)
+            unsure += [other] if other is not None else []
     if not any(f.interval for f in placed):
         return None
     return Alignment(
@@ -105,35 +103,37 @@ def align(
         over_ns=(last_stamp - last_offset) - (first_stamp - offset),
         residual_ns=max(f.misfit_ns for f in fits.values()),
         sample_ns=max(a.sample_ns for hits in found.values() for a in hits),
-        open=tuple(f for f in unsure if f is not None),
+        open=tuple(unsure),
         outside=tuple(outside),
     )
 
 
 def _put(
-    file: StudyFile, fitted: Fit | None, clock: Offsets, copy: str, ratio: Fraction
+    file: StudyFile,
+    fitted: Fit | None,
+    offset: Callable[[int], int],
+    copy: str,
+    ratio: Fraction,
 ) -> StudyFile | None:
-    """``file`` by its own anchors, else by the clock's nearest; ``None`` out of all range."""
+    """``file`` by its own anchors, else by the clock's ``offset``; ``None`` out of all range."""
     rec = file.recording
-    if fitted is None:
-        time_map = _by_clock(file, clock, ratio)
-        return place(rec, time_map, copy, ratio=ratio) if in_range(rec, time_map) else None
-    if not in_range(rec, fitted.map):
+    line = _by_clock(file, offset, ratio) if fitted is None else fitted.map
+    if not in_range(rec, line):
         return None
-    if not fitted.starts:
-        return place(rec, fitted.map, copy, ratio=fitted.ratio)
+    if fitted is None or not fitted.starts:
+        return place(rec, line, copy, ratio=ratio if fitted is None else fitted.ratio)
     stamps = [file.map.instant(int(o)) for o in own_runs(rec)[0]]
-    starts = [fitted.starts.get(i, stamp - clock.at(stamp)) for i, stamp in enumerate(stamps)]
-    return place_by_runs(rec, fitted.map, copy, starts, fitted.ratio) if in_years(starts) else None
+    starts = [fitted.starts.get(i, stamp - offset(stamp)) for i, stamp in enumerate(stamps)]
+    return place_by_runs(rec, line, copy, starts, fitted.ratio) if in_years(starts) else None
 
 
-def _by_clock(file: StudyFile, clock: Offsets, ratio: Fraction) -> TimeMap:
+def _by_clock(file: StudyFile, offset: Callable[[int], int], ratio: Fraction) -> TimeMap:
     """The map of a file that shares no place with the reference."""
     rec = file.recording
     if not rec.records:
-        return TimeMap(file.map.anchor - clock.at(file.map.anchor))
+        return TimeMap(file.map.anchor - offset(file.map.anchor))
     first, last = int(rec.offsets_ns[0]), int(rec.offsets_ns[-1])
-    start, end = (file.map.instant(o) - clock.at(file.map.instant(o)) for o in (first, last))
+    start, end = (stamp - offset(stamp) for stamp in map(file.map.instant, (first, last)))
     stamped = len(own_runs(rec)[0]) > 1
     drift = _drift((end - start) - (last - first), last - first) if stamped else None
     return _through(Anchor(first, start, ratio, 1), ratio if drift is None else 1 + drift)
@@ -172,52 +172,29 @@ def fit(file: StudyFile, hits: Sequence[Anchor]) -> Fit:
     that was set is a step, no drift.
     """
     first, last = hits[0], hits[-1]
-    ratio = first.ratio
-    starts, _ = own_runs(file.recording)
-    by_count = _through(first, ratio)
-    misfit = _misfit(by_count, hits)
-    if misfit * 2 <= first.sample_ns or last.offset_ns == first.offset_ns:
-        points = [_read_at(file, by_count, int(starts[0]))]
-        if ratio != 1:
-            points.append(_read_at(file, by_count, last.offset_ns))
-        return Fit(by_count, misfit, ratio, tuple(points))
-    over = last.offset_ns - first.offset_ns
+    ratio, over = first.ratio, last.offset_ns - first.offset_ns
+    runs, _ = own_runs(file.recording)
+    # Each line with where the file's own clock was read.
+    lines = [(_through(first, ratio), [int(runs[0])] + [last.offset_ns] * (ratio != 1))]
     drift = _drift(last.instant - first.instant - over, over)
     if drift is not None:
-        by_clock = _through(first, 1 + drift)
-        clock_misfit = _misfit(by_clock, hits)
-        if clock_misfit * 2 <= first.sample_ns:
-            ends = tuple(_read_at(file, by_clock, a.offset_ns) for a in (first, last))
-            return Fit(by_clock, clock_misfit, ratio, ends)
-        if clock_misfit < misfit:
-            return _fit_by_run(file, hits, by_clock)
-    return _fit_by_run(file, hits, by_count)
-
-
-def _fit_by_run(file: StudyFile, hits: Sequence[Anchor], nearest: TimeMap) -> Fit:
-    starts, _ = own_runs(file.recording)
-    order = np.argsort(starts, kind="stable")
-    ratio = hits[0].ratio
+        lines.append((_through(first, 1 + drift), [first.offset_ns, last.offset_ns]))
+    for line, read in lines:
+        misfit = _misfit(line, hits)
+        if not over or misfit * 2 <= first.sample_ns:
+            stamps = [(file.map.instant(o), line.instant(o)) for o in read]
+            return Fit(line, misfit, ratio, tuple((s, s - at) for s, at in stamps))
+    order = np.argsort(runs, kind="stable")
     misfit = 0
     placed: dict[int, int] = {}
-    points = []
     for hit in hits:
-        at = int(np.searchsorted(starts[order], hit.offset_ns, side="right")) - 1
+        at = int(np.searchsorted(runs[order], hit.offset_ns, side="right")) - 1
         run = int(order[max(at, 0)])
-        start = hit.instant - round((hit.offset_ns - int(starts[run])) * ratio)
-        if run in placed:
-            misfit = max(misfit, abs(start - placed[run]))
-        else:
-            placed[run] = start
-            stamped = file.map.instant(int(starts[run]))
-            points.append((stamped, stamped - start))
-    return Fit(nearest, misfit, ratio, tuple(points), placed)
-
-
-def _read_at(file: StudyFile, time_map: TimeMap, offset_ns: int) -> tuple[int, int]:
-    """(stamp, clock offset) ``offset_ns`` after the header's start."""
-    stamped = file.map.instant(offset_ns)
-    return stamped, stamped - time_map.instant(offset_ns)
+        start = hit.instant - round((hit.offset_ns - int(runs[run])) * ratio)
+        misfit = max(misfit, abs(start - placed.setdefault(run, start)))
+    stamps = [(file.map.instant(int(runs[run])), start) for run, start in placed.items()]
+    nearest = min((line for line, _ in lines), key=lambda line: _misfit(line, hits))
+    return Fit(nearest, misfit, ratio, tuple((s, s - at) for s, at in stamps), placed)
 
 
 def _through(anchor: Anchor, rate: Fraction) -> TimeMap:
@@ -230,36 +207,21 @@ def _misfit(time_map: TimeMap, hits: Iterable[Anchor]) -> int:
     return max(abs(time_map.instant(a.offset_ns) - a.instant) for a in hits)
 
 
-class Offsets(Struct, frozen=True):
-    """Measured (stamp, clock offset) in time order, and what is taken between and beyond them.
+def offsets_at(points: Sequence[tuple[int, int]], stamped: int) -> tuple[int, int]:
+    """The offset where the copy's clock shows ``stamped``: what is taken, and the other reading.
 
-    With ``drawn_out`` it is the other reading: drift goes on beyond the ends, and a step was made
-    at the far neighbour.
+    ``points`` are measured (stamp, offset) in time order. Between two whose offsets a crystal's
+    drift explains, it lies on the line through them; else it is that of the nearest point. By the
+    other reading drift goes on beyond the ends, and a step was made at the far neighbour.
     """
-
-    points: tuple[tuple[int, int], ...]
-    drawn_out: bool = False
-
-    def at(self, stamped: int) -> int:
-        """The offset where the copy's clock shows ``stamped``.
-
-        Between two points whose offsets a crystal's drift explains, on the line through them;
-        else that of the nearest point.
-        """
-        index = bisect_right(self.points, stamped, key=lambda p: p[0])
-        if 0 < index < len(self.points):
-            low, high = self.points[index - 1 : index + 1]
-            slope = _drift(high[1] - low[1], high[0] - low[0])
-            if slope is not None:
-                return low[1] + round(slope * (stamped - low[0]))
-            nearer = low if stamped - low[0] <= high[0] - stamped else high
-            farther = high if nearer is low else low
-            return (farther if self.drawn_out else nearer)[1]
-        end, far = (0, -1) if index == 0 else (-1, 0)
-        if not self.drawn_out:
-            return self.points[end][1]
-        low, high = self.points[0], self.points[-1]
-        slope = _drift(high[1] - low[1], high[0] - low[0])
-        if slope is None:  # a step: the clock may have been set back as well
-            return self.points[far][1]
-        return self.points[end][1] + round(slope * (stamped - self.points[end][0]))
+    index = bisect_right(points, stamped, key=lambda p: p[0])
+    between = 0 < index < len(points)
+    low, high = points[index - 1 : index + 1] if between else (points[0], points[-1])
+    before = stamped - low[0] <= high[0] - stamped if between else index == 0
+    near, far = (low, high) if before else (high, low)
+    slope = _drift(high[1] - low[1], high[0] - low[0])
+    if slope is None:
+        return near[1], far[1]
+    end = low if between else near
+    drawn = end[1] + round(slope * (stamped - end[0]))
+    return drawn if between else near[1], drawn

@@ -9,8 +9,16 @@ import numpy as np
 
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Int64, StudyFile
-from auditor.study.copies.samples import same_bytes, signal_channels, spread
-from auditor.study.copies.windows import Anchor, Reference, Window, window_at, window_length
+from auditor.study.copies.samples import (
+    Anchor,
+    Reference,
+    Window,
+    same_bytes,
+    signal_channels,
+    spread,
+    window_at,
+    window_length,
+)
 
 POINTS = 8
 """Places at which a file is compared: its ends and some between, which show whether its clock ran
