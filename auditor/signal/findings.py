@@ -6,7 +6,8 @@ always how many of how many.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 from msgspec import Struct
 
@@ -16,10 +17,12 @@ from auditor.core.durations import hms
 from auditor.core.text import Own, printable, quantity
 from auditor.core.units import MINUTE
 from auditor.model import (
+    Channel,
     Coverage,
     Finding,
     FindingCode,
     Interval,
+    Recording,
     SignalFacts,
     Study,
     finding,
@@ -85,68 +88,51 @@ def study_findings(study: Study, facts: SignalFacts) -> Iterator[Finding]:
             yield _too_few(facts, facts.montage_channels)
 
 
+_Header = tuple[Recording, Channel, Plan | None]
+"""A channel of a file, and how it is judged; ``None`` where it is not."""
+
+
 def _by_channel(placed: Sequence[Placed], settings: SignalSettings) -> Iterator[Finding]:
     """What the header of channels leaves open, once for all channels and files alike."""
-    yield from _not_judged(placed)
-    plans = [(one, plan) for one in placed for plan in one.scan.plans]
-
-    def those(which: Callable[[Plan], bool]) -> list[tuple[Placed, Plan]]:
-        return [(one, plan) for one, plan in plans if which(plan)]
-
-    bare = those(lambda plan: plan.channel.is_eeg and not plan.scaled)
-    if bare:
-        fields = ("dimension", "physical_min", "physical_max", "digital_min", "digital_max")
-        told = (f"{field} {getattr(bare[0][1].channel, field)!r}" for field in fields)
-        yield _grouped("channel_without_scale", bare, limits=printable(", ".join(told), 200))
-    blind = those(lambda plan: plan.channel.is_eeg and len(plan.mains_hz) < len(settings.mains_hz))
-    if blind:
-        missed = {hz for _, p in blind for hz in settings.mains_hz if hz not in p.mains_hz}
-        mains = Own(" and ".join(f"{hz} Hz" for hz in sorted(missed)))
-        yield _grouped("mains_not_judged", blind, mains=mains)
-
-
-def _grouped(
-    code: FindingCode, alike: Sequence[tuple[Placed, Plan]], limits: str = "", mains: str = ""
-) -> Finding:
-    files = list(dict.fromkeys(one.scan.recording.name for one, _ in alike))
-    names = _names(plan.channel.label for _, plan in alike)
-    return finding(
-        code,
-        files[0] if len(files) == 1 else "signals",
-        file=files[0] if len(files) == 1 else None,
-        named=names,
-        channels=quantity(len(names), "EEG channel"),
-        lowest=Own(f"{min(plan.rate for _, plan in alike):g}"),
-        limits=limits,
-        mains=mains,
-    )
-
-
-def _not_judged(placed: Sequence[Placed]) -> Iterator[Finding]:
-    rates: dict[bool, dict[str, float]] = {True: {}, False: {}}
+    every: list[_Header] = []
     for one in placed:
-        recording = one.scan.recording
-        judged = {plan.channel.index for plan in one.scan.plans}
-        for channel in recording.channels if recording.record_ns > 0 else ():
-            if not channel.is_annotation and channel.index not in judged:
-                rate = samples_per_second(channel, recording.record_ns)
-                rates[channel.is_eeg][channel.label] = rate
-    for eeg, by_label in rates.items():
-        if by_label:
-            names = _names(by_label)
-            yield finding(
-                "channel_not_judged",
-                "signals",
-                form="" if eeg else "other",
-                severity="caution" if eeg else "info",
-                question="readable" if eeg else None,
-                named=names,
-                channels=quantity(len(names), "EEG channel"),
-                least=MIN_RATE,
-                most=MAX_RATE,
-                lowest=Own(f"{min(by_label.values()):g}"),
-                highest=Own(f"{max(by_label.values()):g}"),
-            )
+        recording, plans = one.scan.recording, {p.channel.index: p for p in one.scan.plans}
+        channels = recording.channels if recording.record_ns > 0 else ()
+        every += [(recording, c, plans.get(c.index)) for c in channels if not c.is_annotation]
+    left = [one for one in every if one[2] is None]
+    eeg = [one for one in left if one[1].is_eeg]
+    yield from _alike("channel_not_judged", eeg, question="readable")
+    others = [one for one in left if not one[1].is_eeg]
+    yield from _alike("channel_not_judged", others, form="other", severity="info")
+    judged = [(one, plan) for one in every if one[1].is_eeg and (plan := one[2]) is not None]
+    bare = [one for one, plan in judged if not plan.scaled]
+    fields = ("dimension", "physical_min", "physical_max", "digital_min", "digital_max")
+    told = ", ".join(f"{field} {getattr(c, field)!r}" for _, c, _ in bare[:1] for field in fields)
+    yield from _alike("channel_without_scale", bare, limits=printable(told, 200))
+    hums = [(one, set(settings.mains_hz).difference(plan.mains_hz)) for one, plan in judged]
+    blind = [one for one, missed in hums if missed]
+    mains = " and ".join(f"{hz} Hz" for hz in sorted(set().union(*(hz for _, hz in hums))))
+    yield from _alike("mains_not_judged", blind, mains=Own(mains))
+
+
+def _alike(code: FindingCode, alike: Sequence[_Header], **given: Any) -> Iterator[Finding]:
+    """The finding ``code`` on channels, where there are any; ``given`` goes on to ``finding``."""
+    if alike:
+        files = list(dict.fromkeys(recording.name for recording, _, _ in alike))
+        names = _names(channel.label for _, channel, _ in alike)
+        rates = [samples_per_second(channel, rec.record_ns) for rec, channel, _ in alike]
+        yield finding(
+            code,
+            files[0] if len(files) == 1 else "signals",
+            file=files[0] if len(files) == 1 else None,
+            named=names,
+            channels=quantity(len(names), "EEG channel"),
+            least=MIN_RATE,
+            most=MAX_RATE,
+            lowest=Own(f"{min(rates):g}"),
+            highest=Own(f"{max(rates):g}"),
+            **given,
+        )
 
 
 def _too_few_channels(facts: SignalFacts, placed: Sequence[Placed]) -> Iterator[Finding]:
