@@ -26,8 +26,13 @@ from auditor.core import __version__
 from auditor.core.clock import now_utc
 from auditor.core.progress import Progress, Silent
 from auditor.coverage.annotations import place_annotations
-from auditor.coverage.shortfall import measure_shortfall, ordered_window
-from auditor.coverage.timeline import clock_hours, nights, study_coverage
+from auditor.coverage.timeline import (
+    clock_hours,
+    measure_shortfall,
+    nights,
+    ordered_window,
+    study_coverage,
+)
 from auditor.decision.outcome import CAUTIONS, decide
 from auditor.decision.rules import rule_lines
 from auditor.inputs.checksums import identified, read_study

@@ -28,7 +28,7 @@ from msgspec.structs import replace
 
 from auditor.core.clock import Axis, civil_ns
 from auditor.core.units import DAY, HOUR, MINUTE, NS
-from auditor.coverage.shortfall import measure_shortfall
+from auditor.coverage.timeline import measure_shortfall
 from auditor.model import (
     Advice,
     Answer,

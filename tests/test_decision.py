@@ -14,8 +14,7 @@ from msgspec.structs import replace
 
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR, MINUTE, NS
-from auditor.coverage.shortfall import measure_shortfall
-from auditor.coverage.timeline import measure_coverage
+from auditor.coverage.timeline import measure_coverage, measure_shortfall
 from auditor.decision.outcome import decide
 from auditor.model import (
     Billing,

@@ -8,8 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from auditor.core.units import HOUR
-from auditor.coverage.shortfall import measure_shortfall, ordered_window
-from auditor.coverage.timeline import measure_coverage
+from auditor.coverage.timeline import measure_coverage, measure_shortfall, ordered_window
 from auditor.model import Coverage, Interval, Order, Shortfall, Track
 
 spans = st.lists(

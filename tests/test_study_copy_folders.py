@@ -167,6 +167,27 @@ def test_a_clock_set_in_the_middle_has_no_drift_and_every_file_its_place(tmp_pat
     assert recorded(study) == 24 * HOUR
 
 
+@pytest.mark.parametrize(("step", "other"), [(0, None), (5, 3 * HOUR)])
+def test_a_file_beyond_the_last_common_place_of_a_clock_that_was_set_has_both_figures(
+    tmp_path: Path, step: int, other: int | None
+) -> None:
+    """Placed by the clock as it was last; by the other reading it was set back."""
+    write_copy(tmp_path / "card", pieces((0, 2)))
+    write_copy(tmp_path / "pc", [(0, 1)])
+    for name, begin in (("b", 1), ("c", 3)):
+        write_piece(
+            tmp_path / "pc" / f"{name}.edf", (begin * H, (begin + 1) * H), amplifier=AMPLIFIER,
+            clock=Clock(step * NS), fmt="EDF",
+        )  # fmt: skip
+    study = study_of(tmp_path)
+    assert recorded(study) == 3 * HOUR
+    found = [f for f in study.findings if f.code == "copy_files_between"]
+    assert [f.other_recorded_ns for f in found] == ([] if other is None else [other])
+    assert ["if its clock was set elsewhere, they lie 5 s" in f.text for f in found] == [
+        True for _ in found
+    ]
+
+
 def test_samples_lost_without_a_gap_are_said(tmp_path: Path) -> None:
     """The copy's file claims to run on, but twenty seconds of samples are not in it."""
     write_copy(tmp_path / "card", [(0, 6)])

@@ -25,8 +25,7 @@ from auditor.study.belonging import (
     sort_by_time,
 )
 from auditor.study.copies.devices import Device, devices, recorder_of
-from auditor.study.copies.findings import copy_findings
-from auditor.study.copies.match import match_copies
+from auditor.study.copies.match import copy_findings, match_copies
 from auditor.study.intake import Intake, take_in
 from auditor.study.overlaps import overlap_findings
 from auditor.study.pieces import piece_findings, pieces_of

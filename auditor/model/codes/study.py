@@ -105,7 +105,8 @@ CODES: dict[StudyCode, Entry] = {
         meaning="Files of a copy that share no samples with the others: not measured where they "
         "lie",
         text="{files} of copy {copy} share no samples with the other copies, so their place was "
-        "not measured: the nearest measured clock offset was kept. {open}",
+        "not measured: the nearest measured clock offset was kept. {recorded} was recorded so; "
+        "{reading}, they lie {by} elsewhere, and {with_them} was recorded.",
         observed="{names}",
         action="Compare with the diary when these were recorded.",
         headline="the place of {files} of copy {copy} is not measured: {recorded} or {with_them}",

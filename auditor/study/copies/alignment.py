@@ -29,7 +29,8 @@ class Alignment(Struct, frozen=True):
     ``last_offset_ns`` at the last; ``over_ns`` lies between the two. ``residual_ns`` is the largest
     disagreement of a compared place with the line it was put on, ``sample_ns`` the reference's
     sample period. ``open`` holds files that share no place with the reference as they would lie
-    under the other reading of the clock; ``outside`` those that could be given no place at all.
+    under the other reading of the clock, where that is elsewhere; ``outside`` those that could be
+    given no place at all.
     """
 
     files: tuple[StudyFile, ...]
@@ -92,7 +93,7 @@ def align(
         placed.append(put)
         if fitted is None and file.interval:
             other = _put(file, None, lambda stamp: offsets_at(points, stamp)[1], copy, ratio)
-            unsure += [other] if other is not None else []
+            unsure += [other] if other is not None and other.start != put.start else []
     if not any(f.interval for f in placed):
         return None
     return Alignment(

@@ -51,18 +51,18 @@ def first_anchor(
     places before the next. Raises ``OSError`` where a file cannot be read.
     """
     backward = Reference(own)
-    there = _windows(own, _places(own, reference), reference.keys())
-    back = _windows(reference.files, _places(reference.files, backward), backward.keys())
+    sides = [
+        (files, target, _windows(files, _places(files, target), target.keys()))
+        for files, target in ((own, reference), (reference.files, backward))
+    ]
     for reach in reaches:
-        most = None if reach <= _FAR else _FAR_PLACES
-        for index, window in there[:most]:
-            anchor = _look(own[index], window, reference, reach)
-            if anchor is not None:
-                return index, anchor
-        for index, window in back[:most]:
-            anchor = _look(reference.files[index], window, backward, reach)
-            if anchor is not None:
-                return _turned(anchor, reference.files[index], own)
+        for files, target, windows in sides:
+            for index, window in windows[: None if reach <= _FAR else _FAR_PLACES]:
+                file = files[index]
+                at = file.map.instant(int(file.recording.offsets_ns[window.record]))
+                anchor = target.find(window, file.recording, at, reach)
+                if anchor is not None:
+                    return (index, anchor) if files is own else _turned(anchor, file, own)
     return None
 
 
@@ -90,11 +90,6 @@ def _windows(
 ) -> list[tuple[int, Window]]:
     found = ((i, window_at(files[i].recording, keys, record)) for i, record in places)
     return [(i, window) for i, window in found if window is not None]
-
-
-def _look(file: StudyFile, window: Window, reference: Reference, reach: int) -> Anchor | None:
-    guess = file.map.instant(int(file.recording.offsets_ns[window.record]))
-    return reference.find(window, file.recording, guess, reach)
 
 
 def _turned(

@@ -1,19 +1,26 @@
-"""The copies of a study: the one whose clock is the study's, those matched to it, and the rest."""
+"""The copies of a study: the one whose clock is the study's, those matched to it, and the rest.
+
+What is said about them: how they were matched, what is open, and how far clocks were off.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from msgspec import Struct
 from msgspec.structs import replace
 
+from auditor.core.clock import Axis
+from auditor.core.durations import exact_seconds, hms, in_words
 from auditor.core.progress import Progress
-from auditor.model import SetAsideCode, StudyCopy, StudyFile
+from auditor.core.text import Own, quantity
+from auditor.core.units import MINUTE, NS
+from auditor.model import Finding, SetAsideCode, StudyCopy, StudyFile, finding
 from auditor.policy.study import StudySettings
 from auditor.study.belonging import Aside, Far
 from auditor.study.copies.alignment import Alignment, align
 from auditor.study.copies.devices import Device, longest, one_device, preferred
-from auditor.study.placing import in_order, names
+from auditor.study.placing import about_files, in_order, names, recorded_ns
 
 _MOST_SEARCHES = 12
 """Searches in vain after which no more devices are looked at as copies: each reads much."""
@@ -201,3 +208,118 @@ def _letter(index: int) -> str:
     """'A' … 'Z', then 'A2', 'B2', …"""
     turn, letter = divmod(index, 26)
     return chr(ord("A") + letter) + (str(turn + 1) if turn else "")
+
+
+# ---------------------------------------------------------------- findings
+
+
+def copy_findings(
+    found: Copies, axis: Axis, settings: StudySettings, where: str
+) -> Iterator[Finding]:
+    """Findings on every copy but a single one."""
+    if len(found.copies) > 1 or found.aside_for("copy_not_matched"):
+        yield finding(
+            "reference_clock",
+            where,
+            folder=_folder(found.copies[0]),
+            why=Own(found.why),
+            copies=quantity(len(found.copies), "copy counted", plural_noun="copies counted"),
+        )
+    counted = found.counted
+    for copy in found.copies[1:]:
+        if copy.alignment is not None:
+            yield from _about(copy, copy.alignment, counted)
+    moved = [(f, _moved(f, axis)) for f in counted if f.copy != "A"]
+    far = [f for f, by in moved if by > settings.most_moved_ns]
+    if far:
+        most = max(by for _, by in moved)
+        by, limit = in_words(most), in_words(settings.most_moved_ns)
+        yield about_files("moved_far", far, where, by=by, limit=limit)
+
+
+def _moved(file: StudyFile, axis: Axis) -> int:
+    """How far a file lies from its stamp; 0 where it has none."""
+    rec = file.recording
+    if not rec.start_known or not rec.records:
+        return 0
+    first = file.start - int(rec.offsets_ns[0])
+    return min(abs(first - reading) for reading in axis.readings(rec.start_civil_ns))
+
+
+def _about(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Iterator[Finding]:
+    folder = _folder(copy)
+    yield finding(
+        "copies_matched",
+        folder,
+        copy=Own(copy.name),
+        folder=folder,
+        other=Own(copy.via),
+        count=quantity(found.places, "place"),
+        clock=Own(
+            _clock(found)
+            if any(f.recording.start_known for f in copy.files)
+            else "It states no start of its own."
+        ),
+    )
+    if found.residual_ns > found.sample_ns:
+        yield finding(
+            "copy_clock_uneven",
+            folder,
+            severity="problem" if found.residual_ns > NS else "caution",
+            copy=Own(copy.name),
+            off=in_words(found.residual_ns, up=True),
+            off_s=exact_seconds(found.residual_ns),
+            sample=exact_seconds(found.sample_ns),
+        )
+    if found.open:
+        yield _open(copy, found, counted)
+
+
+def _open(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Finding:
+    """Both figures for files whose place was not measured."""
+    moved = {f.name: f for f in found.open}
+    recorded = recorded_ns(counted)
+    other = recorded_ns(moved.get(f.name, f) for f in counted)
+    by = max(abs(moved[f.name].start - f.start) for f in found.files if f.name in moved)
+    drift = found.drift_ppb is not None
+    return about_files(
+        "copy_files_between",
+        found.open,
+        copy.name,
+        severity="problem" if abs(other - recorded) >= MINUTE else "info",
+        other_recorded_ns=other,
+        copy=Own(copy.name),
+        reading=Own("if its clock went on drifting" if drift else "if its clock was set elsewhere"),
+        by=in_words(by, up=True),
+        recorded=hms(recorded),
+        with_them=hms(other),
+    )
+
+
+def _clock(found: Alignment) -> str:
+    offset, last = found.offset_ns, found.last_offset_ns
+    text = f"Its clock was {_ahead(offset)}"
+    change = last - offset
+    if found.over_ns > 0 and found.drift_ppb is None:
+        return (
+            f"{text} at the first common place and {_ahead(last)} at the last: one of the clocks "
+            "was set in between."
+        )
+    if abs(change) > found.sample_ns:
+        verb = "gained" if change > 0 else "lost"
+        return (
+            f"{text} at the first common place and {verb} {exact_seconds(abs(change))} s over "
+            f"{hms(found.over_ns)}."
+        )
+    return f"{text} throughout."
+
+
+def _ahead(ns: int) -> str:
+    if not ns:
+        return "the same"
+    size = exact_seconds(abs(ns)) + " s" if abs(ns) < 2 * MINUTE else in_words(abs(ns))
+    return f"{size} {'ahead' if ns > 0 else 'behind'}"
+
+
+def _folder(copy: Copy) -> str:
+    return copy.device.folder or Own("the study's own folder")
