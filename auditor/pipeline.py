@@ -242,8 +242,7 @@ def judge(
         coverage,
         axis,
         signal.usable,
-        policy.signal.night_start_s,
-        policy.signal.night_end_s,
+        *policy.signal.night_s,
         signal.clean,
     )
     decision = decide(

@@ -20,7 +20,7 @@ from auditor.inputs.checksums import identified, read_study
 from auditor.inputs.once import ToRead, read_once
 from auditor.model import Coverage, Finding, Interval, Order, Recording, SignalFacts, Study, Track
 from auditor.policy import load_policy
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 from auditor.signal import StudyScan
 from auditor.signal.scan import FileScan, prepare
 from auditor.study import build_study

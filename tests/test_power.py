@@ -21,7 +21,7 @@ from auditor.core.durations import hms
 from auditor.core.units import HOUR, MINUTE
 from auditor.model import Order, PowerMode, PowerPlan, PowerSetup
 from auditor.policy import load_policy
-from auditor.policy.power import PowerSettings
+from auditor.policy.sections import PowerSettings
 
 PPM = 1_000_000
 NOTHING = load_policy().power

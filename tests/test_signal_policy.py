@@ -9,7 +9,7 @@ import pytest
 from auditor.core.errors import SettingsError
 from auditor.core.units import NS
 from auditor.policy import load_policy
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 
 
 def loaded(tmp_path: Path, *lines: str) -> SignalSettings:
@@ -21,8 +21,8 @@ def loaded(tmp_path: Path, *lines: str) -> SignalSettings:
 def test_a_laboratory_writes_only_what_differs(tmp_path: Path) -> None:
     own = loaded(tmp_path, "flat_uv = 2", "night_start = 21:30:00", 'mains = "50"')
     default = load_policy().signal
-    assert (own.flat_uv, own.mains_hz, own.night_start_s) == (2.0, (50,), 77_400)
-    assert (own.large_uv, own.night_end_s) == (default.large_uv, 21_600)
+    assert (own.flat_uv, own.mains_hz, own.night_s) == (2.0, (50,), (77_400, 21_600))
+    assert own.large_uv == default.large_uv
 
 
 def test_times_and_shares_are_held_exactly(tmp_path: Path) -> None:

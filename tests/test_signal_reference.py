@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from auditor.core.units import NS
 from auditor.edf import read_recording
 from auditor.model import Recording
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 from auditor.signal import scan
 from auditor.signal.judging import LARGE, MAINS, QUIET, SATURATED, UNREAD
 from auditor.signal.scan import FileScan, prepare

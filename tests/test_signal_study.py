@@ -25,7 +25,7 @@ from auditor.core.units import HOUR, MINUTE, NS
 from auditor.coverage.timeline import clock_hours
 from auditor.edf import read_recording
 from auditor.model import BadStretch, Study, StudyCopy, TimeMap
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 from auditor.study.placing import place
 
 RATE = 32

@@ -9,7 +9,7 @@ from msgspec.structs import asdict
 from auditor.causes.evidence import KINDS, kind_of
 from auditor.core.errors import SettingsError
 from auditor.core.units import NS
-from auditor.policy.stop import StopSettings
+from auditor.policy.sections import StopSettings
 from auditor.policy.toml import parse_toml
 from auditor.policy.values import keys_of, validate
 

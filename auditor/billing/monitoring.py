@@ -35,7 +35,7 @@ from auditor.model import (
     PlacedAnnotation,
     finding,
 )
-from auditor.policy.monitoring import AtMost, LevelRule, MonitoringSettings
+from auditor.policy.sections import AtMost, LevelRule, MonitoringSettings
 
 
 def measure_monitoring(

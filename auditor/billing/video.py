@@ -12,7 +12,7 @@ from auditor.core.text import Own
 from auditor.core.units import PPM
 from auditor.model import Coverage, Interval, Video, VideoPeriod
 from auditor.policy.billing import BillingSettings
-from auditor.policy.monitoring import VideoSettings
+from auditor.policy.sections import VideoSettings
 
 
 def measure_video(

@@ -25,7 +25,7 @@ from auditor.model import (
     StudyFile,
 )
 from auditor.model.coverage import StopKind
-from auditor.policy.stop import StopSettings
+from auditor.policy.sections import StopSettings
 
 _CANDIDATES = 8
 

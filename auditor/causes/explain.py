@@ -27,7 +27,7 @@ from auditor.model import (
     finding,
 )
 from auditor.model.coverage import StopKind
-from auditor.policy.stop import StopSettings
+from auditor.policy.sections import StopSettings
 
 
 def explain(

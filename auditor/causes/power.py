@@ -15,7 +15,7 @@ from auditor.core.durations import in_words
 from auditor.core.text import quantity
 from auditor.core.units import MINUTE, PPM
 from auditor.model import Coverage, Order, PowerMode, PowerPlan, PowerSetup
-from auditor.policy.power import PowerSettings
+from auditor.policy.sections import PowerSettings
 
 _MATCH_PERCENT = 5
 """A measured end so close to the planned end of power fits it (common practice, no source)."""

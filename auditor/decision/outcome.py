@@ -36,7 +36,7 @@ from auditor.model.codes import FINDINGS
 from auditor.model.codes.edf import CODES as EDF_CODES
 from auditor.model.codes.inputs import CODES as INPUT_CODES
 from auditor.model.codes.study import CODES as STUDY_CODES
-from auditor.policy.coverage import DecisionSettings
+from auditor.policy.sections import DecisionSettings
 
 CAUTIONS = (
     "This audit is decision support. It states what the files hold; it does not judge whether the "

@@ -1,5 +1,4 @@
-"""The policy: thresholds and limits as data, read from TOML; each room's section in its module, the
-desk's one setting here.
+"""The policy: thresholds and limits as data, read from TOML.
 
 A policy file need hold only what differs: its keys replace those of the default, section by
 section; lists and tables inside a section are replaced whole.
@@ -7,26 +6,18 @@ section; lists and tables inside a section are replaced whole.
 
 from __future__ import annotations
 
-import pickle
 from collections.abc import Iterator
-from functools import cache, lru_cache
+from functools import cache
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 from msgspec import field
-from msgspec.structs import asdict
 
 from auditor.core.errors import SettingsError
+from auditor.policy import sections
 from auditor.policy.billing import BillingSettings
-from auditor.policy.coverage import CoverageSettings, DecisionSettings
-from auditor.policy.monitoring import MonitoringSettings, VideoSettings
-from auditor.policy.power import PowerSettings
-from auditor.policy.signal import SignalSettings
-from auditor.policy.sourced import Section
-from auditor.policy.stop import StopSettings
-from auditor.policy.study import StudySettings
 from auditor.policy.toml import TomlText, parse_toml, read_toml
-from auditor.policy.values import MORE_THAN_0, Seconds, Settings, validate
+from auditor.policy.values import Settings, validate
 
 DEFAULT_POLICY = "us-long-term-eeg"
 SHIPPED = (DEFAULT_POLICY, "no-codes")
@@ -46,30 +37,20 @@ class PolicyName(Settings, frozen=True, kw_only=True):
     codes: bool = True
 
 
-class DeskSettings(Section, frozen=True, kw_only=True):
-    """``[desk]``: when a study that arrived in a watched folder is audited by itself."""
-
-    quiet_ns: Annotated[
-        Seconds,
-        MORE_THAN_0,
-        "A study is audited by itself when its files have not changed for this long.",
-    ]
-
-
 class Sections(Settings, frozen=True, kw_only=True):
     """The file as a whole."""
 
     about: PolicyName = field(name="policy")
-    coverage: CoverageSettings
-    decision: DecisionSettings
-    signal: SignalSettings
-    study: StudySettings
-    stop: StopSettings
-    power: PowerSettings
-    monitoring: MonitoringSettings
-    video: VideoSettings
+    coverage: sections.CoverageSettings
+    decision: sections.DecisionSettings
+    signal: sections.SignalSettings
+    study: sections.StudySettings
+    stop: sections.StopSettings
+    power: sections.PowerSettings
+    monitoring: sections.MonitoringSettings
+    video: sections.VideoSettings
     billing: BillingSettings
-    desk: DeskSettings
+    desk: sections.DeskSettings
 
 
 class Policy(Sections, frozen=True, kw_only=True):
@@ -82,20 +63,6 @@ class Policy(Sections, frozen=True, kw_only=True):
     def __hash__(self) -> int:
         """Of what the file holds; what follows from a policy alone is worked out once."""
         return hash(self.sha256)
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """Packed once, however many studies it goes to."""
-        return _unpacked, (_packed(self),)
-
-
-@lru_cache(maxsize=4)
-def _packed(policy: Policy) -> bytes:
-    return pickle.dumps(asdict(policy))
-
-
-@lru_cache(maxsize=4)
-def _unpacked(raw: bytes) -> Policy:
-    return Policy(**pickle.loads(raw))  # noqa: S301  from our own process
 
 
 def load_policy(path: Path | None = None) -> Policy:
@@ -123,11 +90,11 @@ def _loaded(source: TomlText, path: str | None) -> Policy:
     default = _text(DEFAULT_POLICY)
     data = default.data if source is default else _overlaid(default.data, source)
     forms = dict(_forms(default.data))
-    sections = validate(Sections, data, source, forms=forms)
+    held = validate(Sections, data, source, forms=forms)
     return Policy(
         sha256=source.sha256,
         path=path,
-        **{name: getattr(sections, name) for name in Sections.__struct_fields__},
+        **{name: getattr(held, name) for name in Sections.__struct_fields__},
     )
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from auditor.core.units import NS
 from auditor.model import Channel, Recording
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 
 MAX_RATE = 200_000
 """Samples per second beyond which a channel is not judged: none of the kind reaches it."""

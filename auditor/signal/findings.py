@@ -28,7 +28,7 @@ from auditor.model import (
     finding,
     is_reference,
 )
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 from auditor.signal.channels import MAX_RATE, MIN_RATE, Plan, samples_per_second
 from auditor.signal.runs import Placed
 from auditor.signal.summary import ChannelTime

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from auditor.core.intervals import distinct
 from auditor.edf.source import Samples
 from auditor.model import Int64
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 from auditor.signal.channels import Group
 
 NONE = np.uint8(0)

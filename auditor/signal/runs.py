@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from auditor.core import intervals as iv
 from auditor.core.intervals import Pair
 from auditor.model import Int64, StudyFile, is_reference
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 from auditor.signal.channels import Plan
 from auditor.signal.judging import FLAT, QUIET, Flags
 from auditor.signal.scan import FileScan

@@ -24,7 +24,7 @@ from auditor.core.units import NS
 from auditor.edf.source import Samples, decoded, open_bytes, read_exactly
 from auditor.inputs.once import BLOCK_BYTES, Block, Cut, plain_cuts
 from auditor.model import ByteSource, Int64, Recording
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 from auditor.signal.channels import Group, Plan, groups_of, plan_channels
 from auditor.signal.judging import REPEAT, UNREAD, Flags, judge_records, judge_stream
 

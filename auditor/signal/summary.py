@@ -25,7 +25,7 @@ from auditor.model import (
     Study,
     is_reference,
 )
-from auditor.policy.signal import SignalSettings
+from auditor.policy.sections import SignalSettings
 from auditor.signal.judging import FLAT, LARGE, MAINS, MAINS_60, NO_SIGNAL, NONE, SATURATED
 from auditor.signal.runs import ChannelRuns, Placed, by_key
 

@@ -14,7 +14,7 @@ from auditor.core.progress import Progress, Silent
 from auditor.inputs.folder import Place
 from auditor.model import Corrections, Finding, Order, Recording, Study
 from auditor.policy import Policy
-from auditor.policy.study import StudySettings
+from auditor.policy.sections import StudySettings
 from auditor.study import aside, clocks
 from auditor.study.belonging import (
     Aside,

@@ -15,7 +15,7 @@ from auditor.core.clock import Axis
 from auditor.core.text import plain_words
 from auditor.core.units import DAY, HOUR
 from auditor.model import Order, PatientField, Recording, SetAsideCode, StudyFile
-from auditor.policy.study import StudySettings
+from auditor.policy.sections import StudySettings
 from auditor.study.copies.devices import Device, devices
 from auditor.study.copies.samples import signal_channels
 from auditor.study.placing import SEAMLESS, in_order, recorded_ns

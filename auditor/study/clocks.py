@@ -18,7 +18,7 @@ from auditor.core.text import Own, quantity
 from auditor.core.units import DAY, HOUR, MINUTE
 from auditor.model import Finding, Interval, Order, StudyFile, TimeMap, finding
 from auditor.model.codes.study import StudyCode
-from auditor.policy.study import StudySettings
+from auditor.policy.sections import StudySettings
 from auditor.study.belonging import at_default_date
 from auditor.study.placing import about_files, in_order, moved, names, recorded_ns
 

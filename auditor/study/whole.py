@@ -14,7 +14,7 @@ from auditor.core.durations import hms
 from auditor.core.text import Own
 from auditor.core.units import PPM
 from auditor.model import Finding, Order, StudyFile, finding
-from auditor.policy.study import StudySettings
+from auditor.policy.sections import StudySettings
 from auditor.study.placing import SHOWN, held, recorded_ns
 
 

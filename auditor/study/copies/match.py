@@ -16,7 +16,7 @@ from auditor.core.progress import Progress
 from auditor.core.text import Own, quantity
 from auditor.core.units import MINUTE, NS
 from auditor.model import Finding, SetAsideCode, StudyCopy, StudyFile, finding
-from auditor.policy.study import StudySettings
+from auditor.policy.sections import StudySettings
 from auditor.study.belonging import Aside, Far
 from auditor.study.copies.alignment import Alignment, align
 from auditor.study.copies.devices import Device, longest, one_device, preferred
