@@ -139,7 +139,7 @@ def test_paths_lead_to_this_machine_and_urls_to_a_storage(tmp_path: Path) -> Non
         (["memory://S-2041", "S-2041"], "elsewhere"),
         (["S-2041", "memory://S-2041"], "elsewhere"),
         (["s3://one/S-2041", "s3://other/S-2041"], "elsewhere"),
-        (["nonsense://S-2041"], "no fsspec package is known"),
+        (["nonsense://S-2041"], "needs an fsspec package for nonsense"),
         (["memory://a::memory://b"], "chain"),
         (["file:///S-2041"], "on this machine"),
         (["s3://KEY:hush@harrow/S-2041"], "user or password"),
@@ -162,7 +162,7 @@ def test_without_the_extra_the_command_that_installs_it_is_named(
 
 def test_a_storage_whose_package_is_missing_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "gcsfs", None)
-    with pytest.raises(UsageError, match="the fsspec package for gs://"):
+    with pytest.raises(UsageError, match="an fsspec package for gs://"):
         place_of(["gs://harrow/S-2041"])
 
 

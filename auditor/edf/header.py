@@ -16,6 +16,7 @@ from math import isfinite, isnan, nan
 from typing import get_args
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from auditor.core.clock import MONTHS
 from auditor.core.errors import RecordingError
@@ -339,45 +340,29 @@ def read_header(source: ByteSource, notes: Notes) -> Header:
     form, sample_bytes = decide_format(raw[:8], claim, notes)
     channels = _channels(fields, signals, sample_bytes)
     record_bytes = sum(c.samples_per_record for c in channels) * sample_bytes
-    record_ns, rounding_ns = _duration(fields)
     fields.check_characters()
     if "+" in form:
         _check_subfields(fields, claim)
-    return Header(
-        claim,
-        form,
-        sample_bytes,
-        _data_offset(source, claim, channels, sample_bytes, record_bytes, notes),
-        record_bytes,
-        record_ns,
-        rounding_ns,
-        channels,
-    )
+    at, duration = BLOCK * (signals + 1), _duration(fields)
+    header = Header(claim, form, sample_bytes, at, record_bytes, *duration, channels)
+    if claim.header_bytes != at:
+        return replace(header, data_offset=_data_offset(source, header, notes))
+    return header
 
 
-def _data_offset(
-    source: ByteSource,
-    claim: HeaderClaim,
-    channels: tuple[Channel, ...],
-    sample_bytes: int,
-    record_bytes: int,
-    notes: Notes,
-) -> int:
+def _data_offset(source: ByteSource, header: Header, notes: Notes) -> int:
     """Where the data begin: 256 x (signals + 1), unless the file's bytes say otherwise."""
-    length = BLOCK * (claim.signals + 1)
+    claim, length = header.claim, header.data_offset
     stated = claim.header_bytes
-    if stated == length:
-        return length
 
     def fits(at: int) -> bool:
-        note = next((c for c in channels if c.is_annotation), None)
-        if note is not None:
-            width = min(note.samples_per_record * sample_bytes, 4096)
+        for note in header.annotation_channels[:1]:
+            width = min(note.samples_per_record * header.sample_bytes, 4096)
             first = read_exactly(source, at + note.offset, width)
             if parse_annotations(first).time_keeping_ns is not None:
                 return True
-        count = claim.record_count
-        return bool(record_bytes and count and at + count * record_bytes == source.size)
+        claimed = (claim.record_count or 0) * header.record_bytes
+        return claimed != 0 and at + claimed == source.size
 
     chosen = length
     if stated is not None and length < stated < source.size and fits(stated) and not fits(length):

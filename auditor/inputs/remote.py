@@ -30,7 +30,6 @@ from auditor.inputs.folder import (
     too_many,
 )
 from auditor.inputs.storage import (
-    RANGES,
     Entry,
     RemoteFile,
     Storage,
@@ -97,8 +96,11 @@ class RemotePlace(Place):
                     listing.findings.append(too_many(listing.name))
                     break
                 entries[entry.key] = entry
-        for entry, head in self._heads_of(sorted(entries.values(), key=lambda e: e.key)):
-            self._take(entry, head, listing)
+        ordered = sorted(entries.values(), key=lambda e: e.key)
+        wanted = [(e.key, 0, min(HEAD_BYTES, e.size)) for e in ordered if e.size]
+        heads = self._storage.fetch_each(wanted)
+        for entry in ordered:
+            self._take(entry, next(heads) if entry.size else b"", listing)
         listing.files.sort(key=lambda f: f.name)
         return listing
 
@@ -178,14 +180,6 @@ class RemotePlace(Place):
             folders += sorted((f for f in below if f not in seen), reverse=True)
             seen.update(below)
             yield from files
-
-    def _heads_of(self, entries: list[Entry]) -> Iterator[tuple[Entry, bytes | OSError]]:
-        for first in range(0, len(entries), RANGES):
-            some = entries[first : first + RANGES]
-            wanted = [(e.key, 0, min(HEAD_BYTES, e.size)) for e in some if e.size]
-            heads = iter(self._storage.fetch_each(wanted) if wanted else [])
-            for entry in some:
-                yield entry, next(heads) if entry.size else b""
 
     def _take(self, entry: Entry, head: bytes | OSError, listing: Listing) -> None:
         name = self._relative(entry.key)

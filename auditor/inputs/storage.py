@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import re
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from msgspec import Struct
@@ -61,8 +61,12 @@ class Storage:
         self.fetched_bytes = 0
         self.reads = 0
 
-    def fetch_each(self, wanted: Sequence[tuple[str, int, int]]) -> list[bytes | OSError]:
+    def fetch_each(self, wanted: Sequence[tuple[str, int, int]]) -> Iterator[bytes | OSError]:
         """The bytes ``[start, end)`` of each (key, start, end), or why they cannot be had."""
+        for first in range(0, len(wanted), RANGES):
+            yield from self._fetch(wanted[first : first + RANGES])
+
+    def _fetch(self, wanted: Sequence[tuple[str, int, int]]) -> list[bytes | OSError]:
         if self._failed >= GIVE_UP:
             return [OSError(errno.ENOTCONN, "the connection to the storage is lost")] * len(wanted)
         keys, starts, ends = (list(column) for column in zip(*wanted, strict=True))
@@ -185,13 +189,11 @@ class RemoteFile:
         if self._whole and self.failure is not None:
             raise self.failure
         parts: list[bytes] = []
-        for first in range(0, len(ranges), RANGES):
-            some = [(self._key, *r) for r in ranges[first : first + RANGES]]
-            for part in self._storage.fetch_each(some):
-                if isinstance(part, OSError):
-                    self.failure = part
-                    raise part
-                parts.append(part)
+        for part in self._storage.fetch_each([(self._key, *r) for r in ranges]):
+            if isinstance(part, OSError):
+                self.failure = part
+                raise part
+            parts.append(part)
         return parts
 
     def __enter__(self) -> RemoteFile:
@@ -211,10 +213,12 @@ def open_system(urls: Sequence[str], shown: Sequence[str]) -> tuple[Any, list[st
                 "lies elsewhere than the first path",
                 "Give paths on this machine, or URLs of one storage; not both.",
             )
-        if first.startswith(("file://", "local://")):
-            raise UsageError(text, "names a file on this machine by URL", "Give its path.")
-        if "::" in url:
-            raise UsageError(text, "is a chain of URLs", "Give the URL of the storage alone.")
+        if "::" in url or first.startswith(("file://", "local://")):
+            raise UsageError(
+                text,
+                "is a chain of URLs, or names a file on this machine by URL",
+                "Give the URL of the storage alone, or the file's path.",
+            )
     try:
         import fsspec
         from fsspec.core import url_to_fs
@@ -229,12 +233,10 @@ def open_system(urls: Sequence[str], shown: Sequence[str]) -> tuple[Any, list[st
         asynchronous = fsspec.get_filesystem_class(protocol).async_impl
         options = _options(protocol, asynchronous, fsspec.config.conf)
         found = [url_to_fs(url, **options) for url in urls]
-    except (ImportError, ValueError) as error:
+    except (ImportError, ValueError):
         raise UsageError(
             shown[0],
-            f"needs the fsspec package for {protocol}://, which is not installed"
-            if isinstance(error, ImportError)
-            else f"begins with {protocol}://, which no fsspec package is known for",
+            f"needs an fsspec package for {protocol}://, which is not installed or not known",
             "Install that package, or check how the URL begins.",
         ) from None
     except Exception as error:
