@@ -27,7 +27,7 @@ def orders(
     path = folder / name
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
     found: dict[str, Order | str] = {}
-    for study, row in read_orders(path).rows.items():
+    for study, row in read_orders(path)[0].items():
         try:
             found[study] = row.read(folder, name, days)
         except SettingsError as error:
@@ -79,7 +79,7 @@ def test_a_workbook_is_read_with_its_own_dates_and_numbers(tmp_path: Path) -> No
     sheet.append([None] * 6)
     sheet.append(["S-2043", None, None, None, None, None])
     book.save(tmp_path / "orders.xlsx")
-    found = read_orders(tmp_path / "orders.xlsx").rows
+    found = read_orders(tmp_path / "orders.xlsx")[0]
     first = found["S-2041"].read(tmp_path, "orders.xlsx")
     assert (first.ordered_ns, first.video, first.monitoring) == (72 * HOUR, True, "intermittent")
     assert (first.study_id, first.patient_code) == ("S-2041", "P-2041")
@@ -154,9 +154,8 @@ def test_a_second_row_of_a_study_costs_that_study_alone(tmp_path: Path) -> None:
 def test_an_open_quotation_mark_costs_its_row(tmp_path: Path) -> None:
     text = 'Study,Ordered hours\nS-1,24\n"S-2,24\nS-3,48\n'
     (tmp_path / "orders.csv").write_text(text)
-    read = read_orders(tmp_path / "orders.csv")
-    assert set(read.rows) == {"S-1", "S-3"}
-    (told,) = read.unnamed
+    rows, (told,) = read_orders(tmp_path / "orders.csv")
+    assert set(rows) == {"S-1", "S-3"}
     assert told.endswith("row 3: a quotation mark is not closed")
 
 
@@ -183,7 +182,7 @@ def test_unmatched_rows_and_folders_are_named(tmp_path: Path) -> None:
     assert second == (None, None)
     assert book.unused() == ("S-9",)
     assert book.without == ["S-2"]
-    (row,) = book.list.unnamed
+    (row,) = book.unnamed
     assert row.endswith("row 4: names no study")
 
 
@@ -217,8 +216,8 @@ def test_any_bytes_are_a_list_of_orders_or_a_clear_error(
 ) -> None:
     (tmp_path / "orders.csv").write_bytes(head + rest)
     with suppress(SettingsError):
-        read = read_orders(tmp_path / "orders.csv")
-        for study, row in read.rows.items():
+        rows, _ = read_orders(tmp_path / "orders.csv")
+        for study, row in rows.items():
             assert study
             with suppress(SettingsError):
                 order = row.read(tmp_path, "orders.csv", DAYS)

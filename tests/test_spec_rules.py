@@ -63,7 +63,7 @@ BROKEN = [
     ("14 samples per record", made(signal_fields={("samples per record", 2): "x"}), "unreadable_file", "samples per record of signal 3"),
     ("14 number of signals", with_bytes(made(), layout(made(), "signals"), "xx"), "unreadable_file", "byte 252"),
     ("15 BDF", made(bdf=True, reserved="EDF+D"), "format_contradiction", "reserved"),
-    ("16 no known start", made(onsets=[0, 1, None, 60]), "record_start_unknown", "record 2"),
+    ("16 no known start", made(onsets=[0, 1, None, 60]), "record_start_unknown", "records 2 to 2"),
 ]  # fmt: skip
 
 

@@ -50,7 +50,7 @@ def batch(arguments: argparse.Namespace, progress: Progress) -> int:
         None if arguments.orders is None else Path(arguments.orders), arguments.timezone
     )
     with system_errors(UsageError, root, "cannot be listed", "Check its permissions."):
-        studies = find_studies(root, exclude=out, named=frozenset(orders.list.rows))
+        studies = find_studies(root, exclude=out, named=frozenset(orders.rows))
     if not studies:
         raise NothingReadable(
             str(root), "holds no study folder with recordings", "Name the folder above them."
@@ -171,7 +171,7 @@ def _told(counts: Counter[str], done: int, orders: OrderBook, out: Path, redacte
     for words, names in (
         ("Named in the list of orders and not there", orders.unused()),
         ("Without an order", orders.without),
-        ("Rows of the list left out", orders.list.unnamed),
+        ("Rows of the list left out", orders.unnamed),
     ):
         if names:
             shown = "" if redacted else f": {some_of(names)}"

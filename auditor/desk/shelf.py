@@ -357,7 +357,7 @@ def _beside(path: Path, zone: str | None) -> KnownOrder:
 
 def _listed(orders: Path, study: str, folder: Path) -> KnownOrder:
     """The row of the lab's list that names the study or its folder; logs lie in the folder."""
-    rows = read_orders(orders).rows
+    rows, _ = read_orders(orders)
     row = rows.get(study) or rows.get(folder.name)
     if row is None:
         return KnownOrder({}, "")

@@ -83,7 +83,7 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
     if not tail.counted:
         raise _nothing(notes, f"its {whole} data records hold only zeros or only bytes 255")
     note_tail(tail, header, notes, state_starts=has_times)
-    timeline = _timeline(header, scan, tail, record_ns, notes, has_times=has_times)
+    offsets, unknown = _timeline(header, scan, tail, record_ns, notes, has_times=has_times)
     note_scan(source, header, scan, tail.counted, notes)
     annotations = tuple(a for a in scan.annotations if a.record < tail.counted)
     return Recording(
@@ -95,7 +95,7 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
         start_civil_ns=FIRST_START if start is None else start,
         start_known=start is not None,
         record_ns=record_ns,
-        offsets_ns=timeline.offsets_ns,
+        offsets_ns=offsets,
         data_offset=header.data_offset,
         record_bytes=header.record_bytes,
         sample_bytes=header.sample_bytes,
@@ -103,7 +103,7 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
         channels=header.channels,
         annotations=annotations,
         annotations_total=scan.total - (len(scan.annotations) - len(annotations)),
-        unknown_starts=timeline.unknown_starts,
+        unknown_starts=unknown,
         findings=notes.findings(),
         state=source.opened if isinstance(source, LocalFile) else None,
     )
@@ -171,19 +171,21 @@ def _timeline(
             notes.add(
                 "plain_file_with_times", at="field 'reserved' (byte 192)", format=header.format
             )
-        timeline = settle(scan.onsets_ns[: tail.counted], record_ns, notes, continuous=continuous)
-        _limit_jumps(timeline.offsets_ns, record_ns, notes)
+        offsets, unknown = settle(
+            scan.onsets_ns[: tail.counted], record_ns, notes, continuous=continuous
+        )
+        _limit_jumps(offsets, record_ns, notes)
         check_order(
-            timeline.offsets_ns,
+            offsets,
             record_ns,
             continuous=continuous,
             rounding_ns=header.rounding_ns,
             notes=notes,
         )
-        return timeline
+        return offsets, unknown
     offsets = by_position(tail.counted, record_ns)
     if not plus or not record_ns:
-        return Timeline(offsets, ())
+        return offsets, ()
     notes.add(
         "time_keeping_absent",
         at="annotation signals",
@@ -191,8 +193,8 @@ def _timeline(
         format=Own(header.format),
     )
     if continuous or tail.counted < 2:
-        return Timeline(offsets, ())
-    return Timeline(offsets, (UnknownStart(1, tail.counted - 1, record_ns, None),))
+        return offsets, ()
+    return offsets, (UnknownStart(1, tail.counted - 1, record_ns, None),)
 
 
 def start_civil_ns(claim: HeaderClaim, notes: Notes) -> int | None:

@@ -140,7 +140,6 @@ def _note_count(tail: Tail, claimed: int | None, notes: Notes, *, state_starts: 
             "records_missing",
             at=at,
             records=quantity(claimed, "record"),
-            whole=tail.whole,
             missing=quantity(claimed - tail.whole, "record", "is", "are"),
             held=quantity(tail.whole, "record"),
         )
@@ -151,11 +150,5 @@ def _note_count(tail: Tail, claimed: int | None, notes: Notes, *, state_starts: 
             severity="caution" if state_starts else "problem",
             records=quantity(claimed, "record"),
             counted=tail.counted,
-            unstated=Own(
-                ""
-                if state_starts
-                else " Only their place in the file shows that the further ones are records: "
-                "they state no start of their own."
-            ),
             held=quantity(tail.counted, "record"),
         )

@@ -9,7 +9,6 @@ true is reported with its numbers.
 from __future__ import annotations
 
 import numpy as np
-from msgspec import Struct
 
 from auditor.core import intervals
 from auditor.core.durations import exact_seconds
@@ -29,11 +28,8 @@ MAX_RECORDED_NS = 400 * DAY
 _AT = "field 'record duration' (byte 244)"
 
 
-class Timeline(Struct, frozen=True):
-    """``offsets_ns`` (records,) after the header's start, and the records without a known one."""
-
-    offsets_ns: Int64
-    unknown_starts: tuple[UnknownStart, ...]
+Timeline = tuple[Int64, tuple[UnknownStart, ...]]
+"""Offsets (records,) after the header's start in ns, and the records without a known one."""
 
 
 def settle_duration(header: Header, onsets_ns: Int64, notes: Notes) -> int:
@@ -109,7 +105,7 @@ def settle(onsets_ns: Int64, record_ns: int, notes: Notes, *, continuous: bool) 
     """
     offsets = onsets_ns.copy()
     if _in_line(offsets, record_ns):
-        return Timeline(offsets, ())
+        return offsets, ()
     _correct_lone_outliers(offsets, record_ns, notes)
     known = offsets != UNKNOWN
     restored = lost = places = 0
@@ -137,8 +133,8 @@ def settle(onsets_ns: Int64, record_ns: int, notes: Notes, *, continuous: bool) 
                 unknown.append(UnknownStart(first, after - 1, earliest, bound))
     if record_ns:
         _note_missing(restored, lost, places, unknown, notes)
-        return Timeline(offsets, tuple(unknown))
-    return Timeline(offsets, ())
+        return offsets, tuple(unknown)
+    return offsets, ()
 
 
 def _in_line(offsets: Int64, record_ns: int) -> bool:
@@ -204,9 +200,7 @@ def _note_missing(
         )
         notes.add(
             "record_start_unknown",
-            at=f"first in record {first.first}"
-            if first.first == first.last
-            else f"first in records {first.first} to {first.last}",
+            at=f"first in records {first.first} to {first.last}",
             records=quantity(lost, "record", "does", "do"),
             places=quantity(places, "place"),
             earliest=Own(f"{first.earliest_ns / NS:.3f}"),

@@ -115,14 +115,6 @@ def _apart(civil: int, day: date) -> int:
     return abs((civil_datetime(civil).date() - day).days)
 
 
-class OrderList(Struct, frozen=True):
-    """A list of orders: its rows by study, and sentences on rows that name none."""
-
-    path: Path
-    rows: Mapping[str, Listed]
-    unnamed: tuple[str, ...] = ()
-
-
 class OrderBook:
     """Finds the order of each study, in the ``list`` where no file lies with it.
 
@@ -130,9 +122,10 @@ class OrderBook:
     """
 
     def __init__(self, path: Path | None, timezone: str | None = None) -> None:
-        self.list = OrderList(Path(), {}) if path is None else read_orders(path)
+        self._path = path or Path()
+        self.rows, self.unnamed = ({}, ()) if path is None else read_orders(path)
         self._timezone = timezone
-        self._unused = set(self.list.rows)
+        self._unused = set(self.rows)
         self._parts: Counter[str] = Counter()
         self.without: list[str] = []
         """Studies for which neither a file nor the list has an order."""
@@ -143,7 +136,7 @@ class OrderBook:
 
     def of(self, study: StudyFolder) -> tuple[Order | None, str | None]:
         """The order of ``study`` (``None``: none), or an error in its place. Raises nothing."""
-        rows, path = self.list.rows, self.list.path
+        rows, path = self.rows, self._path
         names = [n for n in dict.fromkeys((study.key, _last(study.key))) if n in rows]
         self._unused -= set(names)
         try:
@@ -172,8 +165,8 @@ def _last(key: str) -> str:
     return key.rsplit("/", 1)[-1]
 
 
-def read_orders(path: Path) -> OrderList:
-    """The rows of a list of orders.
+def read_orders(path: Path) -> tuple[dict[str, Listed], tuple[str, ...]]:
+    """The rows of a list of orders by study, and sentences on rows that name none.
 
     Raises ``SettingsError`` for a file that is no list of orders as a whole: no table, or without
     the columns that are needed. What is wrong with one row is said when that row is read.
@@ -189,7 +182,7 @@ def read_orders(path: Path) -> OrderList:
             rows[row.study] = replace(row, error=error)
         else:
             rows[row.study] = row
-    return OrderList(path, rows, tuple(unnamed))
+    return rows, tuple(unnamed)
 
 
 def _rows(path: Path) -> Iterator[Listed]:

@@ -131,7 +131,8 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "more_records_than_claimed": Entry(
         meaning="The file holds more records than its header claims; all count.",
-        text="The header claims {records}; the file holds {counted}. All are counted.{unstated}",
+        text="The header claims {records}; the file holds {counted}. All are counted; where the "
+        "further ones state no start, only their place in the file shows that they are records.",
         expected="{records}",
         observed="{held}",
         action="Software that trusts the header shows only the first part of this file.",
@@ -259,7 +260,7 @@ CODES: dict[EdfCode, Entry] = {
     "records_missing": Entry(
         "problem",
         meaning="The file holds fewer whole records than its header claims.",
-        text="The header claims {records}; the file holds {whole} whole. {missing} missing, not "
+        text="The header claims {records}; the file holds {held} whole. {missing} missing, not "
         "counted.",
         expected="{records}",
         observed="{held}",
