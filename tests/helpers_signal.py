@@ -22,7 +22,7 @@ from auditor.model import Coverage, Finding, Interval, Order, Recording, SignalF
 from auditor.policy import load_policy
 from auditor.policy.sections import SignalSettings
 from auditor.signal import StudyScan
-from auditor.signal.scan import FileScan, prepare
+from auditor.signal.scan import FileScan
 from auditor.study import build_study
 
 POLICY = load_policy()
@@ -206,7 +206,7 @@ def scanned(
 
 def judged(recording: Recording, chosen: SignalSettings = SETTINGS, workers: int = 2) -> FileScan:
     """One file's states, its blocks read as in the one pass."""
-    found = prepare(recording, chosen)
+    found = FileScan(recording, chosen)
     if not found.huge:
         opener = partial(open_bytes, recording)
         piece = recording.record_bytes

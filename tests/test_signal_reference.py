@@ -20,7 +20,7 @@ from auditor.model import Recording
 from auditor.policy.sections import SignalSettings
 from auditor.signal import scan
 from auditor.signal.judging import LARGE, MAINS, QUIET, SATURATED, UNREAD
-from auditor.signal.scan import FileScan, prepare
+from auditor.signal.scan import FileScan
 
 DURATIONS = ("1", "2", "0.5", "0.1", "0.25", "0.333333", "0.7", "1.5", "3", "2.5", "30", "0.04")
 SETTINGS = settings(flat_uv=1.0, large_uv=400.0, saturated_ppm=200_000, hum_ppm=300_000)
@@ -242,6 +242,6 @@ def test_settings_without_channels_to_judge_read_nothing(tmp_path: Path) -> None
     path = tmp_path / "any.edf"
     path.write_bytes(recording_bytes([Chan("Battery", 1, np.arange(10))]))
     chosen: SignalSettings = SETTINGS
-    found = prepare(read_recording(path, path.name), chosen)
+    found = FileScan(read_recording(path, path.name), chosen)
     assert not found.parts
     assert found.flags.size == 0

@@ -52,7 +52,6 @@ def test_clocks_37_s_apart_that_drift_2_s_in_72_h_are_merged_to_the_sample(
     assert copy.drift_ppb is not None
     assert abs(copy.clock_offset_ns - OFF_37) < SAMPLE
     assert abs(copy.drift_ppb - drift) < 5
-    assert copy.confidence == "high"
     assert not [f for f in study.findings if f.severity == "problem"]
 
 

@@ -107,7 +107,7 @@ class StudyCopy(Struct, frozen=True):
 
     ``clock_offset_ns`` is this copy's clock minus the reference copy's at the start, and
     ``drift_ppb`` how much faster it runs (parts per 10^9); both 0 for the reference copy, ``None``
-    where nothing was measured. ``method`` and ``confidence`` say how they were matched.
+    where nothing was measured. ``method`` says how they were matched.
     """
 
     name: Ours
@@ -117,7 +117,6 @@ class StudyCopy(Struct, frozen=True):
     clock_offset_ns: int | None = None
     drift_ppb: int | None = None
     method: Ours = ""
-    confidence: Ours = ""
 
 
 class MissingPiece(Interval, frozen=True):

@@ -6,7 +6,7 @@ from auditor.model import Coverage, Finding, Order, SignalFacts, Study
 from auditor.policy import Policy
 from auditor.signal.findings import Found, signal_findings, study_findings
 from auditor.signal.runs import mark_flat, place
-from auditor.signal.scan import FileScan, prepare
+from auditor.signal.scan import FileScan
 from auditor.signal.summary import channel_times, count_channels, fewest_channels, summarise
 
 __all__ = ["StudyScan", "fewest_channels", "study_findings"]
@@ -23,7 +23,7 @@ class StudyScan:
         """Prepare the scan; nothing is read yet. Without ``scan`` only the channels are counted."""
         self._study, self._policy, self._scan = study, policy, scan
         self._files = {
-            file.recording.name: prepare(file.recording, policy.signal)
+            file.recording.name: FileScan(file.recording, policy.signal)
             for file in (study.counted if scan else ())
         }
 

@@ -21,53 +21,47 @@ Bools = NDArray[np.bool_]
 Int32 = NDArray[np.int32]
 
 
-class Seconds(Struct, frozen=True):
-    """A file's seconds on the study axis; ``starts`` and ``ends`` have shape (seconds,)."""
-
-    starts: Int64
-    ends: Int64
-
-    def __len__(self) -> int:
-        return len(self.starts)
-
-    def stretches(self, values: NDArray[np.generic]) -> Int32:
-        """First second of each stretch of equal ``values`` (seconds,) that lie in a row."""
-        if not len(self):
-            return np.empty(0, np.int32)
-        new = values[1:] != values[:-1]
-        new |= self.starts[1:] != self.ends[:-1]
-        return np.append(0, np.flatnonzero(new) + 1).astype(np.int32)
+def _stretches(seconds: Pair, values: NDArray[np.generic]) -> Int32:
+    """First second of each stretch of equal ``values`` (seconds,) whose seconds lie in a row."""
+    starts, ends = seconds
+    if not len(starts):
+        return np.empty(0, np.int32)
+    new = values[1:] != values[:-1]
+    new |= starts[1:] != ends[:-1]
+    return np.append(0, np.flatnonzero(new) + 1).astype(np.int32)
 
 
 @dataclass(slots=True)
 class ChannelRuns:
     """One channel of one file as stretches with the same flags.
 
-    ``values`` and ``first`` (each stretch's first second) have shape (stretches,). What follows
+    ``values`` and ``first`` (each stretch's first second) have shape (stretches,); ``seconds`` are
+    the starts and ends of the file's seconds on the study axis, shape (seconds,). What follows
     from them is worked out when asked for: a channel that flickers has very many stretches.
     """
 
     plan: Plan
     values: Flags
     first: Int32
-    seconds: Seconds
+    seconds: Pair
 
     @property
     def end(self) -> Int32:
         """The second after each stretch's last."""
-        return _end(self.first, len(self.seconds))
+        return np.append(self.first[1:], np.int32(len(self.seconds[0])))[: len(self.first)]
 
     def times(self) -> Pair:
         """Start and end of each stretch on the study axis (not a plain pair: they touch)."""
-        return self.seconds.starts[self.first], self.seconds.ends[self.end - 1]
+        starts, ends = self.seconds
+        return starts[self.first], ends[self.end - 1]
 
     def where(self, wanted: np.uint8, unwanted: np.uint8) -> Pair:
         """Time with any flag of ``wanted`` (any time at all with 0) and none of ``unwanted``."""
         chosen = (self.values & unwanted) == 0
         if wanted:
             chosen &= (self.values & wanted) != 0
-        starts, ends = self.seconds.starts[self.first[chosen]], self.seconds.ends
-        return iv.union(starts, ends[self.end[chosen] - 1])
+        starts, ends = self.seconds
+        return iv.union(starts[self.first[chosen]], ends[self.end[chosen] - 1])
 
 
 class Placed(Struct, frozen=True):
@@ -75,7 +69,7 @@ class Placed(Struct, frozen=True):
 
     file: StudyFile
     scan: FileScan
-    seconds: Seconds
+    seconds: Pair
     channels: tuple[ChannelRuns, ...]
 
     def enough(self, needed: int, without: np.uint8) -> Pair:
@@ -83,7 +77,8 @@ class Placed(Struct, frozen=True):
 
         References (ears, mastoids) are not counted.
         """
-        change = np.zeros(len(self.seconds) + 1, np.int32)
+        starts, ends = self.seconds
+        change = np.zeros(len(starts) + 1, np.int32)
         for channel in self.channels:
             electrode = channel.plan.channel.electrode
             if electrode is not None and not is_reference(electrode):
@@ -91,25 +86,17 @@ class Placed(Struct, frozen=True):
                 change[channel.first[good]] += 1
                 change[channel.end[good]] -= 1
         enough = np.cumsum(change[:-1]) >= needed
-        first = self.seconds.stretches(enough)
-        end = _end(first, len(enough))
-        chosen = enough[first]
-        return iv.union(self.seconds.starts[first[chosen]], self.seconds.ends[end[chosen] - 1])
-
-
-def _end(first: Int32, seconds: int) -> Int32:
-    """The second after each stretch's last."""
-    return np.append(first[1:], np.int32(seconds))[: len(first)]
+        return iv.union(starts[enough], ends[enough])
 
 
 def place(file: StudyFile, scan: FileScan) -> Placed:
     """A scanned file on the study axis; flat time is not marked yet."""
     starts, ends = (file.map.instants(times) for times in scan.grid.times())
-    seconds = Seconds(starts, np.maximum(starts, ends))
+    seconds = starts, np.maximum(starts, ends)
     channels = []
     for column, plan in enumerate(scan.plans):
         flags = scan.flags[:, column]
-        first = seconds.stretches(flags)
+        first = _stretches(seconds, flags)
         channels.append(ChannelRuns(plan, flags[first], first, seconds))
     return Placed(file, scan, seconds, tuple(channels))
 
@@ -122,10 +109,10 @@ def mark_flat(placed: Sequence[Placed], settings: SignalSettings) -> None:
     """
     copies: dict[str | None, list[Placed]] = {}
     for one in placed:
-        if len(one.seconds):
+        if len(one.seconds[0]):
             copies.setdefault(one.file.copy, []).append(one)
     for files in copies.values():
-        files.sort(key=lambda one: int(one.seconds.starts[0]))
+        files.sort(key=lambda one: int(one.seconds[0][0]))
         for parts in by_key(files).values():
             quiet = np.concatenate([(p.values & QUIET) != 0 for p in parts])
             lengths = np.concatenate([ends - starts for starts, ends in (p.times() for p in parts)])

@@ -9,7 +9,6 @@ second, judged on what is there and counted at its true length.
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass
 from itertools import product
 from math import gcd
 
@@ -25,7 +24,7 @@ from auditor.edf.source import Samples, decoded, open_bytes, read_exactly
 from auditor.inputs.once import BLOCK_BYTES, Block, Cut, plain_cuts
 from auditor.model import ByteSource, Int64, Recording
 from auditor.policy.sections import SignalSettings
-from auditor.signal.channels import Group, Plan, groups_of, plan_channels
+from auditor.signal.channels import Group, groups_of, plan_channels
 from auditor.signal.judging import REPEAT, UNREAD, Flags, judge_records, judge_stream
 
 LARGEST_RECORD = 32 << 20
@@ -130,9 +129,8 @@ def grid_of(recording: Recording) -> Grid:
     return Grid(length, offsets, run_first, run_end, run_second, int(seconds.sum()))
 
 
-@dataclass(slots=True)
 class FileScan:
-    """One file's states as they are found.
+    """One file's states as they are found; nothing is read to begin with.
 
     ``flags`` has shape (seconds, judged channels), bits of ``auditor.signal.judging``; 0 until
     there is something to say of a second. ``nested`` is the number of seconds that nest evenly in
@@ -140,15 +138,20 @@ class FileScan:
     header, then for each of ``parts`` the block that holds these seconds, then what is behind.
     """
 
-    recording: Recording
-    settings: SignalSettings
-    grid: Grid
-    plans: tuple[Plan, ...]
-    groups: tuple[Group, ...]
-    nested: int
-    flags: Flags
-    cuts: list[Cut]
-    parts: list[tuple[int, int]]
+    def __init__(self, recording: Recording, settings: SignalSettings) -> None:
+        self.settings, self.plans = settings, plan_channels(recording, settings)
+        if not self.plans:
+            # Without a channel to judge the grid has no use: a hostile header could make it huge.
+            recording = replace(recording, offsets_ns=recording.offsets_ns[:0])
+        self.recording, self.grid, huge = recording, grid_of(recording), _huge(recording)
+        self.groups = groups_of(self.plans, recording.sample_bytes, single=huge)
+        seconds, rest = divmod(recording.record_ns, NS)
+        uneven = rest or any(p.channel.samples_per_record % seconds for p in self.plans)
+        self.nested = 0 if huge or uneven else seconds
+        # Each channel's seconds lie in a row: they are looked through channel by channel later.
+        # Zeros that are never written take no memory, and most channels hold long runs of them.
+        self.flags: Flags = np.zeros((len(self.plans), len(self.grid)), np.uint8).T
+        self.cuts, self.parts = _cuts(recording, None if huge else self.grid)
 
     @property
     def huge(self) -> bool:
@@ -218,32 +221,6 @@ class FileScan:
                     stream = _channel(self.recording, source, group, low, high)
                     whole, out = self.grid.whole(first, end), self.flags[first:end, group.columns]
                     judge_stream(stream, bounds - low, whole, group, self.settings, out)
-
-
-def prepare(recording: Recording, settings: SignalSettings) -> FileScan:
-    """A file's grid, channels and blocks; nothing is read yet."""
-    plans = plan_channels(recording, settings)
-    if not plans:
-        # Without a channel to judge the grid has no use, and a hostile header could make it huge.
-        recording = replace(recording, offsets_ns=recording.offsets_ns[:0])
-    grid = grid_of(recording)
-    huge = _huge(recording)
-    seconds, rest = divmod(recording.record_ns, NS)
-    nested = not (rest or huge or any(p.channel.samples_per_record % seconds for p in plans))
-    cuts, parts = _cuts(recording, grid if not huge else None)
-    return FileScan(
-        recording=recording,
-        settings=settings,
-        grid=grid,
-        plans=plans,
-        groups=groups_of(plans, recording.sample_bytes, single=huge),
-        nested=seconds if nested else 0,
-        # Each channel's seconds lie in a row: they are looked through channel by channel later.
-        # Zeros that are never written take no memory, and most channels hold long runs of them.
-        flags=np.zeros((len(plans), len(grid)), np.uint8).T,
-        cuts=cuts,
-        parts=parts,
-    )
 
 
 def _cuts(recording: Recording, grid: Grid | None) -> tuple[list[Cut], list[tuple[int, int]]]:

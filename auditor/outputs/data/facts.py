@@ -133,7 +133,6 @@ COPY = Object(
     k.number("drift_ppb?", "How much faster its clock runs, in parts per 10^9.",
              lambda c: c[1].drift_ppb),
     k.text("method", "How it was matched.", lambda c: c[1].method),
-    k.text("confidence", "How surely.", lambda c: c[1].confidence),
     k.many("gaps", "Holes inside its own span.", INTERVAL, lambda c: c[0].gaps),
     k.many("filled", "What it holds of other copies' holes.", INTERVAL, lambda c: c[0].filled),
 )  # fmt: skip

@@ -40,7 +40,6 @@ class Copy(Struct, frozen=True, eq=False):
         found, files = self.alignment, tuple(names(self.files))
         if found is None:
             return StudyCopy(self.name, self.device.folder, True, files, 0, 0, why)
-        sure = found.residual_ns <= found.sample_ns and found.places > 1
         return StudyCopy(
             name=self.name,
             folder=self.device.folder,
@@ -49,7 +48,6 @@ class Copy(Struct, frozen=True, eq=False):
             clock_offset_ns=found.offset_ns,
             drift_ppb=found.drift_ppb,
             method=f"the same samples at {found.places} places",
-            confidence="high" if sure else "moderate",
         )
 
 
