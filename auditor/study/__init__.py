@@ -23,8 +23,9 @@ from auditor.study.belonging import (
     sort_by_hookup,
     sort_by_patient,
     sort_by_time,
+    without,
 )
-from auditor.study.copies.devices import Device, devices, recorder_of
+from auditor.study.copies.devices import devices, recorder_of
 from auditor.study.copies.match import copy_findings, match_copies
 from auditor.study.intake import Intake, take_in
 from auditor.study.overlaps import overlap_findings
@@ -87,12 +88,15 @@ def _put_together(
     where, pinned = intake.name, hand.included
     hookups = axis.readings(order.hookup_civil_ns) if order and order.hookup_civil_ns else ()
     stamped, _ = in_sequence(hand.recordings, axis, hookups, _one_folder)
-    by_hand = [f for f in stamped if f.name in hand.excluded]
-    of_patient = sort_by_patient([f for f in stamped if f.name not in hand.excluded], order, pinned)
-    hookup = hookup_instant(order, axis, of_patient.kept)
-    near, far = sort_by_time(of_patient.kept, order, hookup, settings, pinned)
-    by_channels = [(d, sort_by_channels(d, pinned)) for d in devices(near)]
-    found = [Device(d.folder, d.recorder, s.kept, d.series) for d, s in by_channels if s.kept]
+    apart = [Aside(f, "excluded_by_hand") for f in stamped if f.name in hand.excluded]
+    apart += sort_by_patient(without(stamped, apart), order, pinned)
+    kept = without(stamped, apart)
+    hookup = hookup_instant(order, axis, kept)
+    near, far = sort_by_time(kept, order, hookup, settings, pinned)
+    by_device = devices(near)
+    apart += (a for d in by_device for a in sort_by_channels(d.files, pinned))
+    found = [replace(d, files=tuple(without(d.files, apart))) for d in by_device]
+    found = [d for d in found if d.files]
 
     copies = match_copies(found, far, hookup, settings, pinned, progress)
     # Folders that turned out to go on with the reference's belong into its sequence.
@@ -104,17 +108,11 @@ def _put_together(
     )
     reference = clocks.placed_by_length(reference, hookup)
     copies = copies.with_reference(reference)
-    at_hookup = sort_by_hookup(copies.counted, hookup, settings, pinned)
-    counted = in_order(at_hookup.kept)
+    early = sort_by_hookup(copies.counted, hookup, settings, pinned)
+    counted = in_order(without(copies.counted, early))
     copies = copies.with_files({f.name for f in counted})
 
-    apart = [
-        *(Aside(f, "excluded_by_hand") for f in by_hand),
-        *of_patient.aside,
-        *(a for _, s in by_channels for a in s.aside),
-        *copies.aside,
-        *at_hookup.aside,
-    ]
+    apart += [*copies.aside, *early]
     not_counted = [set_aside(a.file, a.code) for a in apart]
     reference = [f for f in counted if f.copy == "A"]
     pieces = pieces_of(counted, [f.name for f in not_counted], [u.name for u in intake.unreadable])

@@ -1,6 +1,6 @@
 """Which of a folder's recordings are of this study: patient, time, channels, hook-up.
 
-Each rule takes files and returns those that stay and those that go; nothing is changed in place.
+Each rule takes files and returns those that go; nothing is changed in place.
 What the order decides is sure; what only the larger part of the files decides may be wrong.
 """
 
@@ -37,32 +37,14 @@ class Aside(Struct, frozen=True):
     by_order: bool = False
 
 
-class Sorted(Struct, frozen=True):
-    """Files that stay, and those that go."""
-
-    kept: tuple[StudyFile, ...]
-    aside: tuple[Aside, ...] = ()
+Far = tuple[SetAsideCode, Device]
+"""Files far away by their stamps that may yet be a copy with a wrong clock; else set aside."""
 
 
-class Far(Struct, frozen=True):
-    """Files far away by their stamps that may yet be a copy with a wrong clock; else set aside."""
-
-    code: SetAsideCode
-    device: Device
-
-
-def _without(
-    files: Sequence[StudyFile],
-    gone: Iterable[StudyFile],
-    code: SetAsideCode,
-    *,
-    by_order: bool = False,
-) -> Sorted:
-    apart = {f.name for f in gone}
-    return Sorted(
-        tuple(f for f in files if f.name not in apart),
-        tuple(Aside(f, code, by_order) for f in files if f.name in apart),
-    )
+def without(files: Iterable[StudyFile], gone: Iterable[Aside]) -> list[StudyFile]:
+    """``files`` but those that are set aside."""
+    apart = {a.file.name for a in gone}
+    return [f for f in files if f.name not in apart]
 
 
 # ---------------------------------------------------------------- patient
@@ -105,7 +87,7 @@ def by_code(
 
 def sort_by_patient(
     files: Sequence[StudyFile], order: Order | None, pinned: Collection[str]
-) -> Sorted:
+) -> list[Aside]:
     """Set the files of other patients aside, but those that a person counted (``pinned``).
 
     With a code in the order, files with another code go. Without one, or where no file carries it,
@@ -114,7 +96,7 @@ def sort_by_patient(
     wanted, found = by_code(files, order)
     codes = {code: own for code, own in found.items() if code is not None}
     if len(codes) < 2:
-        return Sorted(tuple(files))
+        return []
 
     def size(code: str) -> tuple[int, int, str]:
         # Of two groups of one size the later is the study: what is left over lay there before.
@@ -122,7 +104,7 @@ def sort_by_patient(
 
     main = wanted if wanted in codes else max(codes, key=size)
     others = [f for code, own in codes.items() if code != main for f in own if f.name not in pinned]
-    return _without(files, others, "other_patient", by_order=main == wanted)
+    return [Aside(f, "other_patient", by_order=main == wanted) for f in others]
 
 
 # ---------------------------------------------------------------- time
@@ -178,7 +160,7 @@ def sort_by_time(
         longest = min(undated, key=lambda f: (-recorded_ns([f]), f.name))
         undated.remove(longest)
         dated = [longest]
-    far = [Far("start_not_known", Device.of([f])) for f in in_order(undated)]
+    far: list[Far] = [("start_not_known", Device.of([f])) for f in in_order(undated)]
     groups = clusters(dated, settings.far_apart_ns + 1)
     main = _main(groups, hookup, order.ordered_ns if order else 0, settings)
     near = list(groups[main])
@@ -192,7 +174,7 @@ def sort_by_time(
             code: SetAsideCode = (
                 "default_date" if reset else "before_hookup" if early else "far_in_time"
             )
-            far += [Far(code, device) for device in devices(rest)]
+            far += [(code, device) for device in devices(rest)]
     return tuple(in_order(near)), tuple(far)
 
 
@@ -222,7 +204,7 @@ def _main(
 
 def sort_by_hookup(
     files: Sequence[StudyFile], hookup: int | None, settings: StudySettings, pinned: Collection[str]
-) -> Sorted:
+) -> list[Aside]:
     """Set aside what ended before the hook-up: recorded before this patient was connected.
 
     ``files`` lie where the study's clock puts them. A file that goes on over the hook-up is counted
@@ -231,12 +213,12 @@ def sort_by_hookup(
     files. A few minutes shortly before the hook-up are a test.
     """
     if hookup is None:
-        return Sorted(tuple(files))
+        return []
     ended = [f for f in in_order(files) if f.interval and f.end < hookup and f.name not in pinned]
     gone = {f.name for f in ended}
     stay = [f for f in files if f.name not in gone]
     if not recorded_ns(stay):
-        return Sorted(tuple(files))
+        return []
     joints = {f.copy: [g.start for g in stay if g.copy == f.copy] for f in ended}
     early = []
     for file in reversed(ended):
@@ -249,28 +231,27 @@ def sort_by_hookup(
     test = recorded_ns(early) <= settings.test_recording_ns and all(
         hookup - f.end <= _SHORTLY for f in early
     )
-    return _without(files, early, "test_recording" if test else "before_hookup")
+    return [Aside(f, "test_recording" if test else "before_hookup") for f in early]
 
 
 # ---------------------------------------------------------------- channels
 
 
-def sort_by_channels(device: Device, pinned: Collection[str]) -> Sorted:
+def sort_by_channels(files: Sequence[StudyFile], pinned: Collection[str]) -> list[Aside]:
     """Set aside a device's files that share too few channels with those that hold the most time.
 
     Files without any signal (annotations only) have no channel set to differ in.
     """
     sets: dict[frozenset[str], list[StudyFile]] = defaultdict(list)
-    for file in device.files:
+    for file in files:
         keys = frozenset(signal_channels(file.recording))
         if keys:
             sets[keys].append(file)
     main = max(sets, key=lambda k: (recorded_ns(sets[k]), sorted(k)), default=frozenset())
-    others = [
-        f
+    return [
+        Aside(f, "other_channel_set")
         for keys, group in sets.items()
         if len(keys & main) * _CHANNEL_SHARE < len(keys | main)
         for f in group
         if f.name not in pinned
     ]
-    return _without(device.files, others, "other_channel_set")

@@ -66,12 +66,8 @@ def doubt_findings(
             files=quantity(len(files), "file", "starts", "start"),
             zone=Own(axis.zone or ""),
             stamps=Own(", ".join(iso(f.recording.start_civil_ns) for f in files[:4])),
-            both=Own(
-                f"Read the other way, it would be the same {hms(recorded)}."
-                if other == recorded
-                else f"Read the other way, {hms(other)} would be recorded instead of "
-                f"{hms(recorded)}."
-            ),
+            recorded=hms(recorded),
+            with_them=hms(other),
         )
 
 
@@ -146,12 +142,8 @@ def change_findings(
                     after=step.after,
                     at=Own(axis.said(at)),
                     ended=Own(axis.said(ended)),
-                    both=Own(
-                        f"How long was recorded is the same either way, {hms(recorded)}."
-                        if other == recorded
-                        else f"As stamped, {hms(recorded)} was recorded; if the clock did not "
-                        f"follow, {hms(other)}."
-                    ),
+                    recorded=hms(recorded),
+                    with_them=hms(other),
                 )
             )
         elif span.start < at < span.end:

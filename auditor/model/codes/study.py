@@ -143,11 +143,12 @@ CODES: dict[StudyCode, Entry] = {
         meaning="The recorder's clock did not follow a daylight-saving change",
         text="The clocks in {zone} changed by {size}, and just that long {kind} lies between "
         "{before} and {after}, which would otherwise follow each other: the recorder's clock seems "
-        "not to have followed the change. {both}",
+        "not to have followed the change. As stamped, {recorded} was recorded; else {with_them}.",
         expected="a start near {ended}",
         observed="{after} starts {size} {when} the end of {before}",
         action="Check with the diary, and set the clock at the next hook-up.",
-        headline="the clock seems not to have followed the change of {at}: {both}",
+        headline="the clock seems not to have followed the change of {at}: {recorded} recorded, or "
+        "{with_them}",
     ),
     "default_date": Entry(
         "problem",
@@ -316,10 +317,11 @@ CODES: dict[StudyCode, Entry] = {
         "info",
         meaning="A start stamp in the hour that the clocks show twice in autumn",
         text="{files} in the hour that the clocks in {zone} show twice. Each was read as the time "
-        "that joins best to the file before it. {both}",
+        "that joins best to the file before it: {recorded} was recorded; read the other way, "
+        "{with_them}.",
         observed="{names}: {stamps}",
         action="Check with the diary when the recording was going on.",
-        headline="a start in the hour that exists twice. {both}",
+        headline="a start in the hour that exists twice: {recorded} recorded, or {with_them}",
     ),
     "set_by_hand": Entry(
         "info",
@@ -331,10 +333,11 @@ CODES: dict[StudyCode, Entry] = {
     "skipped_hour": Entry(
         meaning="A start stamp that no clock in the time zone ever shows",
         text="{files} at a time that no clock in {zone} ever shows, for the clocks skip it in "
-        "spring. That was read as if the recorder's clock had not been put forward yet. {both}",
+        "spring. That was read as if the recorder's clock had not been put forward yet: {recorded} "
+        "was recorded; read the other way, {with_them}.",
         observed="{names}: {stamps}",
         action="Check with the diary when the recording was going on.",
-        headline="a start that no clock shows. {both}",
+        headline="a start that no clock shows: {recorded} recorded, or {with_them}",
     ),
     "small_overlap": Entry(
         "info",

@@ -128,13 +128,13 @@ def match_copies(
         matched = [_with_more(matched[0], kept), *matched[1:]]
         aside += [Aside(f, code) for f in device.files if f.name not in pinned]
     searches = _MOST_SEARCHES
-    for distant in far:
-        copy = _match(distant.device, matched, anywhere=True) if searches > 0 else None
+    for why_far, device in far:
+        copy = _match(device, matched, anywhere=True) if searches > 0 else None
         if copy is not None:
             matched = [*matched, copy]
         else:
             searches -= 1
-            aside += [Aside(f, distant.code) for f in distant.device.files]
+            aside += [Aside(f, why_far) for f in device.files]
         progress.advance(1)
     aside += [
         Aside(f, "placement_out_of_range")
