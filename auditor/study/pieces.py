@@ -137,10 +137,6 @@ def piece_findings(
 def _missing(absent: Sequence[MissingPiece], recorded: int, axis: Axis) -> Finding:
     first, holes = absent[0], sum(m.duration for m in absent)
     files = sum(m.files for m in absent)
-    by = [
-        *(["the recorder's rhythm"] if any(m.schedule for m in absent) else []),
-        *(["the files' numbers"] if any(m.numbers for m in absent) else []),
-    ]
     return finding(
         "piece_missing",
         first.after if len(absent) == 1 else "",
@@ -153,7 +149,6 @@ def _missing(absent: Sequence[MissingPiece], recorded: int, axis: Axis) -> Findi
         missing=Own("a file is" if first.files == 1 else f"{first.files} files are"),
         elsewhere=Own(f", and at {quantity(len(absent) - 1, 'more place')}" if absent[1:] else ""),
         files=quantity(files, "file"),
-        why=Own(" and ".join(by)),
         start=Own(axis.said(first.start)),
         places=tuple(f"{m.before} to {m.after}" for m in absent[:SHOWN]),
         recorded=hms(recorded),

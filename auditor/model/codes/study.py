@@ -283,9 +283,10 @@ CODES: dict[StudyCode, Entry] = {
     "piece_missing": Entry(
         "problem",
         meaning="A hole where, by the recorder's rhythm or the files' numbers, a file should lie",
-        text="By {why}, {missing} missing between {before} and {after} ({hole}, from {start} "
-        "on){elsewhere}; {files} in all did not come back with the rest. {recorded} was recorded "
-        "as it stands; with what is missing it would be about {with_them}.",
+        text="By the recorder's rhythm or the files' numbers, {missing} missing between {before} "
+        "and {after} ({hole}, from {start} on){elsewhere}; {files} in all did not come back with "
+        "the rest. {recorded} was recorded as it stands; with what is missing it would be about "
+        "{with_them}.",
         observed="{places}",
         action="Look for the file on the card and copy it; then run the audit again.",
         headline="{missing} missing between {before} and {after} ({hole}){elsewhere}",

@@ -295,21 +295,14 @@ def _open(copy: Copy, found: Alignment, counted: Sequence[StudyFile]) -> Finding
 
 
 def _clock(found: Alignment) -> str:
-    offset, last = found.offset_ns, found.last_offset_ns
-    text = f"Its clock was {_ahead(offset)}"
-    change = last - offset
-    if found.over_ns > 0 and found.drift_ppb is None:
-        return (
-            f"{text} at the first common place and {_ahead(last)} at the last: one of the clocks "
-            "was set in between."
-        )
-    if abs(change) > found.sample_ns:
-        verb = "gained" if change > 0 else "lost"
-        return (
-            f"{text} at the first common place and {verb} {exact_seconds(abs(change))} s over "
-            f"{hms(found.over_ns)}."
-        )
-    return f"{text} throughout."
+    first, last = _ahead(found.offset_ns), _ahead(found.last_offset_ns)
+    if abs(found.last_offset_ns - found.offset_ns) <= found.sample_ns:
+        return f"Its clock was {first} throughout."
+    how = "" if found.drift_ppb is not None else ": one of the clocks was set in between"
+    return (
+        f"Its clock was {first} at the first common place and {last} at the last, "
+        f"{hms(found.over_ns)} later{how}."
+    )
 
 
 def _ahead(ns: int) -> str:
