@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from msgspec import Struct
-from msgspec.structs import replace
+from msgspec.structs import asdict, replace
 
 from auditor.billing import (
     BillingFacts,
@@ -43,19 +43,11 @@ from auditor.model import (
     SEVERITIES,
     Audit,
     Billing,
-    Coverage,
-    Finding,
-    InputUsed,
-    LogKind,
-    LogRead,
+    Facts,
     Monitoring,
     Order,
     PersonDecision,
-    PlacedAnnotation,
     PolicyUsed,
-    SecondReading,
-    SignalFacts,
-    Study,
     Video,
 )
 from auditor.policy import Policy
@@ -80,25 +72,6 @@ class Options(Struct, frozen=True):
     workers: int = 2
     generated_utc: str | None = None
     logs_must_open: bool = True
-
-
-class Facts(Struct, frozen=True):
-    """All that was read and measured of one study; ``judge`` needs nothing else of the inputs.
-
-    ``findings`` are those that reading and measuring gave. What texts of files, orders and people
-    there are lies in these values alone, so that one step can take them out before any sentence is
-    made from them.
-    """
-
-    study: Study
-    coverage: Coverage
-    annotations: tuple[PlacedAnnotation, ...]
-    signal: SignalFacts
-    order: Order | None
-    logs: Mapping[LogKind, LogRead]
-    second_readers: tuple[SecondReading, ...]
-    inputs: tuple[InputUsed, ...]
-    findings: tuple[Finding, ...]
 
 
 def audit_study(
@@ -258,26 +231,23 @@ def judge(
         policy.study.hookup_tolerance_ns,
     )
     return Audit(
+        **{**asdict(facts), "findings": ordered_findings},
         version=__version__,
         generated_utc=options.generated_utc or now_utc(),
         policy=PolicyUsed(
             policy.about.name, policy.sha256, policy.about.checked, policy.about.publisher
         ),
         rules=rule_lines(policy),
-        study=study,
         study_id=order.study_id if order is not None else None,
         patient_code=(order.patient_code if order else None) or study.patient_code,
         recorder=study.recorder,
-        order=order,
         hookup=hookup,
         planned_end=planned_end,
-        coverage=coverage,
         hours=clock_hours(coverage, axis, signal.usable, signal.clean),
         nights=every_night,
         shortfall=shortfall,
         stop=stop,
         gap_causes=gap_causes,
-        signal=signal,
         billing=billing,
         monitoring=monitoring,
         video=video,
@@ -293,11 +263,6 @@ def judge(
             0 if shortfall is None else shortfall.late_start_ns,
         ),
         decision=decision,
-        second_readers=facts.second_readers,
-        annotations=annotations,
-        findings=ordered_findings,
         cautions=CAUTIONS,
         person_decisions=decisions,
-        inputs=facts.inputs,
-        logs=tuple(reads.values()),
     )

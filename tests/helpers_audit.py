@@ -204,6 +204,7 @@ def build(
         ),
         findings=FINDINGS,
         inputs=(InputUsed("order", "order.toml", "0d" * 32),),
+        logs={},
         cautions=("This audit reads files only. It replaces no clinical judgement.",),
         person_decisions=(
             PersonDecision("extend", "RT-4", "Called the patient.", "2027-03-06T09:00:00Z"),

@@ -31,12 +31,12 @@ from auditor import __file__ as package
 from auditor.core.errors import AuditorError
 from auditor.core.units import NS
 from auditor.inputs.order import read_order
-from auditor.model import Audit, Interval, StudyFile
+from auditor.model import Audit, Facts, Interval, StudyFile
 from auditor.outputs.data import schema
 from auditor.outputs.publish import audit_texts
 from auditor.outputs.redact import redacted
 from auditor.outputs.terminal import summary
-from auditor.pipeline import Facts, Options, examine, judge
+from auditor.pipeline import Options, examine, judge
 from auditor.policy import load_policy
 
 TEMPLATES = Path(package).resolve().parents[1] / "report_templates"

@@ -31,10 +31,10 @@ from auditor.demo.studies import plans
 from auditor.desk.settings import Settings
 from auditor.desk.shelf import Shelf
 from auditor.inputs.order import read_order
-from auditor.model import Audit
+from auditor.model import Audit, Facts
 from auditor.outputs import publish
 from auditor.outputs.publish import audit_pieces as real_pieces
-from auditor.pipeline import Facts, Options
+from auditor.pipeline import Options
 from auditor.pipeline import examine as real_examine
 from auditor.pipeline import judge as real_judge
 from auditor.policy import load_policy

@@ -20,9 +20,9 @@ from playwright.sync_api import Browser
 
 import auditor
 from auditor.core.fields import Holds, fields_of
+from auditor.model import Facts
 from auditor.outputs.data import schema
 from auditor.outputs.redact import CLASSES
-from auditor.pipeline import Facts
 from auditor.policy import load_policy
 
 ELECTRODES = ("Fp1", "Fp2", "C3", "C4", "T3", "T4", "O1", "O2")

@@ -190,7 +190,7 @@ def test_what_was_used_is_named_with_its_checksum(folder: Path) -> None:
         assert (used[kind].name, used[kind].sha256) == (name, digest)
     assert used["policy"].name == "us-long-term-eeg"
     assert "other_files" not in [f.code for f in audit.findings]
-    (log,) = audit.logs
+    (log,) = audit.logs.values()
     assert (log.name, log.taken, log.note) == ("checks.csv", True, "1 check read")
 
 

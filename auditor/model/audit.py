@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Literal
 
 from msgspec import Struct
@@ -10,7 +11,7 @@ from auditor.core.fields import Event, Instant, Named, Ours, Person
 from auditor.model.billing import Billing, DecisionOutcome, Monitoring, Video
 from auditor.model.codes import Finding, FindingCode, Question, ReasonCode
 from auditor.model.coverage import Cause, Coverage, Shortfall, Stop
-from auditor.model.order import LogRead, Order
+from auditor.model.order import LogKind, LogRead, Order
 from auditor.model.signal import HourFacts, NightFacts, SignalFacts
 from auditor.model.study import Study
 
@@ -178,41 +179,50 @@ class RuleLine(Struct, frozen=True):
     checked: str = ""
 
 
-class Audit(Struct, frozen=True):
-    """The whole audit of one study."""
+class Facts(Struct, frozen=True):
+    """All that was read and measured of one study; ``judge`` needs nothing else of the inputs.
+
+    ``findings`` are those that reading and measuring gave. What texts of files, orders and people
+    there are lies in these values alone, so that one step can take them out before any sentence is
+    made from them.
+    """
+
+    study: Study
+    coverage: Coverage
+    annotations: tuple[PlacedAnnotation, ...]
+    signal: SignalFacts
+    order: Order | None
+    logs: Mapping[LogKind, LogRead]
+    second_readers: tuple[SecondReading, ...]
+    inputs: tuple[InputUsed, ...]
+    findings: tuple[Finding, ...]
+
+
+class Audit(Facts, frozen=True, kw_only=True):
+    """The whole audit of one study: the facts, with all findings, and what they mean."""
 
     version: str
     generated_utc: str
     policy: PolicyUsed
     rules: tuple[RuleLine, ...]
-    study: Study
     study_id: str | None
     patient_code: str | None
     recorder: str | None
-    order: Order | None
     hookup: int | None
     planned_end: int | None
-    coverage: Coverage
     hours: tuple[HourFacts, ...]
     nights: tuple[NightFacts, ...]
     shortfall: Shortfall | None
     stop: Stop
     gap_causes: tuple[Cause, ...]
     """Why each gap is there, in the order of ``coverage.gaps``."""
-    signal: SignalFacts
     billing: Billing | None
     monitoring: Monitoring | None
     video: Video | None
     power: PowerPlan | None
     next_hookup: tuple[Advice, ...]
     decision: Decision
-    second_readers: tuple[SecondReading, ...]
-    annotations: tuple[PlacedAnnotation, ...]
-    findings: tuple[Finding, ...]
     cautions: tuple[str, ...]
     redacted: bool = False
-    inputs: tuple[InputUsed, ...] = ()
-    logs: tuple[LogRead, ...] = ()
-    """What the logs of checks and video said, taken or not."""
     person_decisions: tuple[PersonDecision, ...] = ()
     since: Since | None = None

@@ -8,59 +8,46 @@ Descriptions begin with ``BAD_``, by which mne leaves such stretches out of an a
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from functools import cache
-from heapq import merge
 
 from auditor.core.clock import civil_datetime
 from auditor.core.durations import exact_seconds
 from auditor.core.units import NS
-from auditor.model import Audit, Cause, Coverage, SignalFacts
+from auditor.model import Cause, Coverage, SignalFacts
 
 _OTHER = re.compile(r"[^A-Za-z0-9 _.:+/()-]")
-
-
-def marks_text(audit: Audit) -> str:
-    """The audit's gaps and bad stretches as the text of an annotation file.
-
-    ``orig_time`` is the first record's start as the patient's clock showed it, because mne takes a
-    recording's start stamp for UTC as it stands: so marks and recording line up. Onsets are time
-    elapsed. Where several files make up the study, or a file holds gaps, mne itself shows the
-    records one after another, so load the marks of a gapless stretch only.
-    """
-    start = audit.study.axis.civil(audit.coverage.first_start)
-    return marks(audit.coverage, audit.gap_causes, audit.signal, start)
 
 
 def marks(
     coverage: Coverage, causes: Sequence[Cause], signal: SignalFacts, start_civil_ns: int
 ) -> str:
-    """``marks_text`` from the values themselves; ``start_civil_ns`` is the first record's start."""
+    """Gaps (``causes`` in their order) and bad stretches as the text of an annotation file.
+
+    ``orig_time`` is the first record's start as the patient's clock showed it (``start_civil_ns``),
+    because mne takes a recording's start stamp for UTC as it stands: so marks and recording line
+    up. Onsets are time elapsed. Where several files make up the study, or a file holds gaps, mne
+    itself shows the records one after another, so load the marks of a gapless stretch only.
+    """
     # mne's times have microseconds; what is finer stays in the onsets.
     whole = start_civil_ns - start_civil_ns % NS
     zero = coverage.first_start - (start_civil_ns - whole)
     stamp = civil_datetime(whole).isoformat(sep=" ", timespec="microseconds")
     lines = ["# MNE-Annotations", f"# orig_time : {stamp}", "# onset, duration, description"]
+    marked = [
+        (gap.start, gap.end, f"BAD_gap {cause.likely_cause}")
+        for gap, cause in zip(coverage.gaps, causes, strict=True)
+    ]
+    marked += [
+        (one.start, one.end, f"BAD_{one.state} {' '.join(one.channels)}".rstrip())
+        for one in signal.bad_stretches
+    ]
     length = cache(exact_seconds)
     lines += [
         f"{exact_seconds(start - zero)},{length(end - start)},{_plain(text)}"
-        for start, end, text in _all(coverage, causes, signal)
+        for start, end, text in sorted(marked)
     ]
     return "\n".join(lines) + "\n"
-
-
-def _all(
-    coverage: Coverage, causes: Sequence[Cause], signal: SignalFacts
-) -> Iterator[tuple[int, int, str]]:
-    gaps = (
-        (gap.start, gap.end, f"BAD_gap {cause.likely_cause}")
-        for gap, cause in zip(coverage.gaps, causes, strict=True)
-    )
-    bad = sorted(
-        (one.start, one.end, f"BAD_{one.state} {' '.join(one.channels)}".rstrip())
-        for one in signal.bad_stretches
-    )
-    return merge(gaps, bad)
 
 
 @cache

@@ -9,7 +9,7 @@ from auditor.model import Audit
 from auditor.outputs.data import csv_pieces, json_pieces
 from auditor.outputs.files import write_folder
 from auditor.outputs.html import render_html
-from auditor.outputs.marks import marks_text
+from auditor.outputs.marks import marks
 from auditor.outputs.note import chart_note
 
 
@@ -20,12 +20,13 @@ def audit_texts(audit: Audit) -> dict[str, str]:
 
 def audit_pieces(audit: Audit) -> dict[str, Iterable[str]]:
     """``audit_texts``, of which those that can be long are made piece by piece, once."""
+    start = audit.study.axis.civil(audit.coverage.first_start)
     return {
         "audit.html": (render_html(audit),),
         "audit.json": json_pieces(audit),
         **csv_pieces(audit),
         "note.txt": (chart_note(audit), "\n"),
-        "marks.txt": (marks_text(audit),),
+        "marks.txt": (marks(audit.coverage, audit.gap_causes, audit.signal, start),),
     }
 
 

@@ -31,6 +31,7 @@ from auditor.model import (
     Audit,
     Cause,
     Channel,
+    Facts,
     Finding,
     InputUsed,
     LogRead,
@@ -44,7 +45,7 @@ from auditor.model import (
     UnreadableFile,
 )
 from auditor.model.codes import FINDINGS, Value, worded
-from auditor.pipeline import Facts, Options, judge
+from auditor.pipeline import Options, judge
 from auditor.policy import Policy
 
 T = TypeVar("T")
