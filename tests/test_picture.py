@@ -35,13 +35,13 @@ def unzoned(*stretches: tuple[int, int], ordered: int | None = None) -> Audit:
 def test_a_row_is_one_civil_day_from_midnight_to_midnight() -> None:
     drawn = rows(unzoned((6, 30)))
     assert [(r.start % DAY, r.end - r.start) for r in drawn] == [(0, DAY), (0, DAY)]
-    assert [(b.x, b.w) for b in drawn[0].recorded] == [(2500, 7500)]
-    assert [(b.x, b.w) for b in drawn[1].recorded] == [(0, 2500)]
+    assert [(b.x, b.w) for b in drawn[0].lanes["recorded"]] == [(2500, 7500)]
+    assert [(b.x, b.w) for b in drawn[1].lanes["recorded"]] == [(0, 2500)]
 
 
 def test_a_gap_stands_at_its_own_place() -> None:
     (row,) = rows(unzoned((0, 6), (12, 24)))
-    assert [(b.x, b.w) for b in row.gaps] == [(2500, 2500)]
+    assert [(b.x, b.w) for b in row.lanes["gaps"]] == [(2500, 2500)]
     assert [(k.first, k.last, k.key) for k in row.links] == [(0, 0, "1")]
 
 
@@ -51,8 +51,8 @@ def test_a_gap_of_one_second_is_still_seen() -> None:
         {"A": [(start, start + HOUR), (start + HOUR + NS, start + DAY)]}, ordered=None, axis=Axis()
     )
     (row,) = rows(audit)
-    assert len(row.gaps) == 1
-    assert row.gaps[0].w >= 10
+    assert len(row.lanes["gaps"]) == 1
+    assert row.lanes["gaps"][0].w >= 10
 
 
 def test_a_gap_over_midnight_has_a_link_on_both_days_and_the_first_is_the_way_back() -> None:
@@ -78,8 +78,14 @@ def test_links_stay_few_and_hold_every_gap_once(gaps: int) -> None:
 def test_nothing_is_drawn_outside_its_row() -> None:
     for scenario in ("normal", "two_copies", "everything", "many_gaps"):
         for row in rows(h.SCENARIOS[scenario]()):
-            bars = [*row.recorded, *row.gaps, *row.unfilled, *row.nights, *row.ordered]
-            bars += [b for c in row.copies for b in (*c.recorded, *c.filled)]
+            bars = [
+                *row.lanes["recorded"],
+                *row.lanes["gaps"],
+                *row.lanes["unfilled"],
+                *row.lanes["nights"],
+                *row.lanes["ordered"],
+            ]
+            bars += [b for name, lane in row.lanes.items() if " by " in name for b in lane]
             assert all(b.x >= 0 and b.w > 0 for b in bars)
             assert all(b.x + b.w <= row.length + 12 for b in bars), scenario
 
@@ -89,7 +95,7 @@ def test_ordered_time_that_was_not_recorded_is_drawn_at_both_ends() -> None:
     assert Axis("America/Denver").instant(start) == h.HOOKUP
     audit = h.build({"A": [(h.HOOKUP + HOUR, h.HOOKUP + 2 * HOUR)]}, ordered=4 * HOUR)
     (row,) = rows(audit)
-    assert len(row.unfilled) == 2
+    assert len(row.lanes["unfilled"]) == 2
     assert {f.text for f in row.flags} == {"first", "last", "hookup", "planned_end"}
 
 
@@ -135,18 +141,19 @@ def test_a_recording_of_a_century_is_drawn_without_walking_through_it() -> None:
 
 def test_copies_show_what_each_fills() -> None:
     day_two = rows(h.two_copies())[1]
-    assert [c.name for c in day_two.copies] == ["A", "B"]
-    assert not day_two.copies[0].filled
-    assert len(day_two.copies[1].filled) == 1
+    assert not day_two.lanes["filled by A"]
+    assert len(day_two.lanes["filled by B"]) == 1
+    assert day_two.lanes["held by A"]
+    assert day_two.lanes["held by B"]
 
 
 def test_one_copy_needs_no_lane_of_its_own() -> None:
-    assert all(not r.copies for r in rows(h.normal()))
+    assert all("held by A" not in r.lanes for r in rows(h.normal()))
 
 
 def test_usable_time_is_unknown_where_the_signal_was_not_scanned() -> None:
-    assert all(r.usable is None for r in rows(h.signal_off()))
-    assert all(r.usable is not None for r in rows(h.normal()))
+    assert all(not r.lanes["usable"] for r in rows(h.signal_off()))
+    assert all(r.lanes["usable"] for r in rows(h.normal()))
 
 
 @given(st.lists(st.integers(0, 10**16), min_size=1, max_size=8))
@@ -195,10 +202,10 @@ def test_a_whole_study_under_artifact_is_no_solid_green_picture() -> None:
     audit = unzoned((0, 3))
     none = replace(audit.signal, clean=(NOTHING, NOTHING))
     (row,) = rows(replace(audit, signal=none))
-    assert row.artifact == row.usable
+    assert row.lanes["artifact"] == row.lanes["usable"]
     signal = audit.signal
     all_clean = replace(signal, clean=signal.usable)
-    assert rows(replace(audit, signal=all_clean))[0].artifact == ()
+    assert rows(replace(audit, signal=all_clean))[0].lanes["artifact"] == ()
 
 
 def test_a_second_of_artifact_is_still_seen() -> None:
@@ -206,7 +213,7 @@ def test_a_second_of_artifact_is_still_seen() -> None:
     assert audit.signal.usable is not None
     starts, ends = audit.signal.usable
     signal = replace(audit.signal, clean=(starts, ends - NS))
-    ((bar,),) = (row.artifact for row in rows(replace(audit, signal=signal)))
+    ((bar,),) = (row.lanes["artifact"] for row in rows(replace(audit, signal=signal)))
     assert bar.w >= 10
 
 

@@ -7,13 +7,14 @@ are widened to be seen: a position is never read back as a time. Durations stay 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from msgspec import Struct
 
 from auditor.core.clock import Axis
-from auditor.core.intervals import distinct, intervals, joined, pair_of, subtract
+from auditor.core.intervals import Pair, distinct, empty, intervals, joined, pair_of, subtract
 from auditor.core.units import DAY, HOUR
 from auditor.model import Audit, Int64
 
@@ -53,35 +54,17 @@ class GapLink(Struct, frozen=True):
     key: str
 
 
-class CopyLane(Struct, frozen=True):
-    """One copy's recorded stretches and the parts that fill another copy's gaps."""
-
-    name: str
-    recorded: tuple[Bar, ...]
-    filled: tuple[Bar, ...]
-
-
 class Row(Struct, frozen=True):
     """One civil day. ``length`` is its width where days of 23, 24 and 25 hours stand together."""
 
     start: int
     end: int
     length: int
-    nights: tuple[Bar, ...]
-    ordered: tuple[Bar, ...]
-    recorded: tuple[Bar, ...]
-    unfilled: tuple[Bar, ...]
-    """Ordered time before the first record or after the last one."""
-    gaps: tuple[Bar, ...]
+    lanes: dict[str, tuple[Bar, ...]]
+    """The bars of each lane of ``_lanes``."""
     links: tuple[GapLink, ...]
-    usable: tuple[Bar, ...] | None
-    artifact: tuple[Bar, ...]
-    """Usable time that is not clean."""
-    copies: tuple[CopyLane, ...]
-    video: tuple[Bar, ...] | None
     events: tuple[int, ...]
     checks: tuple[int, ...]
-    lapses: tuple[Bar, ...]
     periods: tuple[Tick, ...]
     flags: tuple[Tick, ...]
     """Ends of the order and of the recording: 'first', 'last', 'hookup', 'planned_end'."""
@@ -113,14 +96,19 @@ def draw(audit: Audit) -> Picture:
     days, cut = _days(audit)
     bounds = [(axis.instant(day * DAY), axis.instant((day + 1) * DAY)) for day in days]
     scale = max(end - start for start, end in bounds)
-    marks = _Marks.of(audit)
-    spread = _link_spread(marks, bounds, scale)
+    lanes = _lanes(audit, len(bounds))
+    gaps = lanes["gaps"].pair
+    spread = _link_spread(gaps, bounds, scale)
+    checks = () if audit.monitoring is None else audit.monitoring.checks
+    annotated, checked = (
+        np.array([one.at for one in some], dtype=np.int64) for some in (audit.annotations, checks)
+    )
     rows: list[Row | Skipped] = []
     link_of_gap: dict[int, str] = {}
     for number, (start, end) in enumerate(bounds):
         if number and days[number] > days[number - 1] + 1:
             rows.append(Skipped(bounds[number - 1][1], start, days[number] - days[number - 1] - 1))
-        row = _row(audit, marks, _Scale(start, end, scale), spread, len(bounds))
+        row = _row(audit, lanes, _Scale(start, end, scale), spread, annotated, checked)
         for link in row.links:
             for gap in range(link.first, min(link.last + 1, LISTED)):
                 link_of_gap.setdefault(gap, link.key)
@@ -155,8 +143,9 @@ class _Scale(Struct, frozen=True):
     def holds(self, instant: int) -> bool:
         return self.start <= instant < self.end
 
-    def bars(self, starts: Int64, ends: Int64, *, join: int = 5, least: int = 1) -> tuple[Bar, ...]:
-        """The stretches inside the row, joined where they stand closer than ``join``."""
+    def bars(self, lane: _Lane) -> tuple[Bar, ...]:
+        """The lane's stretches inside the row."""
+        (starts, ends), join, least = lane
         low, high = np.maximum(starts, self.start), np.minimum(ends, self.end)
         inside = low < high
         left = (low[inside] - self.start) * FULL // self.full
@@ -201,37 +190,52 @@ def _days(audit: Audit) -> tuple[list[int], bool]:
     return ordered[:MAX_ROWS], len(ordered) > MAX_ROWS
 
 
-class _Marks(Struct, frozen=True):
-    """What is drawn in every row, as arrays made once: a study may have 300,000 gaps."""
+class _Lane(NamedTuple):
+    """Stretches of time; closer than ``join`` they are drawn as one, ``least`` wide at least."""
 
-    gaps: tuple[Int64, Int64]
-    annotations: Int64
-    checks: Int64
-
-    @classmethod
-    def of(cls, audit: Audit) -> _Marks:
-        checks = () if audit.monitoring is None else audit.monitoring.checks
-        return cls(
-            pair_of(audit.coverage.gaps),
-            np.array([a.at for a in audit.annotations], dtype=np.int64),
-            np.array([c.at for c in checks], dtype=np.int64),
-        )
+    pair: Pair
+    join: int = 5
+    least: int = 1
 
 
-def _link_spread(marks: _Marks, bounds: Sequence[tuple[int, int]], full: int) -> int:
+def _lanes(audit: Audit, rows: int) -> dict[str, _Lane]:
+    """What is drawn in ``rows`` rows, made once: a study may have 300,000 gaps."""
+    coverage, signal = audit.coverage, audit.signal
+    budget = max(30, FULL * rows // _MAX_BARS)
+    window = pair_of(() if audit.shortfall is None else (audit.shortfall.window,))
+    usable, clean = signal.usable or empty(), signal.clean or empty()
+    lanes = {
+        "nights": _Lane(pair_of(audit.nights)),
+        "ordered": _Lane(window),
+        "recorded": _Lane((coverage.union_starts, coverage.union_ends), max(5, budget // 3)),
+        # Ordered time before the first record or after the last one.
+        "unfilled": _Lane(subtract(window, pair_of([coverage.span])), least=_HAIR),
+        "gaps": _Lane(pair_of(coverage.gaps), max(6, budget // 3), _HAIR),
+        "usable": _Lane(usable, budget),
+        "artifact": _Lane(subtract(usable, clean), budget, _HAIR),
+        "video": _Lane(pair_of(audit.video.stretches if audit.video else ()), budget),
+        "lapses": _Lane(pair_of(audit.monitoring.lapses if audit.monitoring else ())),
+    }
+    for copy in coverage.copies if len(coverage.copies) > 1 else ():
+        lanes[f"held by {copy.name}"] = _Lane(copy.held, budget // 2)
+        lanes[f"filled by {copy.name}"] = _Lane(pair_of(copy.filled), budget, _HAIR)
+    return lanes
+
+
+def _link_spread(gaps: Pair, bounds: Sequence[tuple[int, int]], full: int) -> int:
     """How far apart gaps may stand and still share a link, so that links stay few."""
     spread = 30
     while spread < FULL:
-        count = sum(len(_links(marks, _Scale(s, e, full), spread)) for s, e in bounds)
+        count = sum(len(_links(gaps, _Scale(s, e, full), spread)) for s, e in bounds)
         if count <= _MAX_LINKS:
             break
         spread *= 2
     return spread
 
 
-def _links(marks: _Marks, scale: _Scale, spread: int) -> list[GapLink]:
+def _links(gaps: Pair, scale: _Scale, spread: int) -> list[GapLink]:
     """Gaps of the row; those that begin in the same ``spread`` share a link unless one is wide."""
-    starts, ends = marks.gaps
+    starts, ends = gaps
     inside = np.flatnonzero((starts < scale.end) & (ends > scale.start))
     if not len(inside):
         return []
@@ -252,41 +256,23 @@ def _links(marks: _Marks, scale: _Scale, spread: int) -> list[GapLink]:
     return links
 
 
-def _row(audit: Audit, marks: _Marks, scale: _Scale, spread: int, rows: int) -> Row:
-    coverage = audit.coverage
-    budget = max(30, FULL * rows // _MAX_BARS)
-    window = pair_of(() if audit.shortfall is None else (audit.shortfall.window,))
-    usable, clean = audit.signal.usable, audit.signal.clean
-    not_clean = None if usable is None or clean is None else subtract(usable, clean)
-    copies: tuple[CopyLane, ...] = ()
-    if len(coverage.copies) > 1:
-        copies = tuple(
-            CopyLane(
-                copy.name,
-                scale.bars(*copy.held, join=budget // 2),
-                scale.bars(*pair_of(copy.filled), join=budget, least=_HAIR),
-            )
-            for copy in coverage.copies
-        )
+def _row(
+    audit: Audit,
+    lanes: Mapping[str, _Lane],
+    scale: _Scale,
+    spread: int,
+    annotated: Int64,
+    checked: Int64,
+) -> Row:
     return Row(
         start=scale.start,
         end=scale.end,
         length=(scale.end - scale.start) * FULL // scale.full,
-        nights=scale.bars(*pair_of(audit.nights)),
-        ordered=scale.bars(*window),
-        recorded=scale.bars(coverage.union_starts, coverage.union_ends, join=max(5, budget // 3)),
-        unfilled=scale.bars(*subtract(window, pair_of([coverage.span])), least=_HAIR),
-        gaps=scale.bars(*marks.gaps, join=max(6, budget // 3), least=_HAIR),
-        links=tuple(_links(marks, scale, spread)),
-        usable=None if usable is None else scale.bars(*usable, join=budget),
-        artifact=() if not_clean is None else scale.bars(*not_clean, join=budget, least=_HAIR),
-        copies=copies,
-        video=None
-        if audit.video is None
-        else scale.bars(*pair_of(audit.video.stretches), join=budget),
-        events=scale.points(marks.annotations, step=max(20, budget // 2)),
-        checks=scale.points(marks.checks),
-        lapses=() if audit.monitoring is None else scale.bars(*pair_of(audit.monitoring.lapses)),
+        lanes={name: scale.bars(lane) for name, lane in lanes.items()},
+        links=tuple(_links(lanes["gaps"].pair, scale, spread)),
+        # No closer than half the distance that stretches of usable time are drawn apart.
+        events=scale.points(annotated, step=max(20, lanes["usable"].join // 2)),
+        checks=scale.points(checked),
         periods=tuple(
             Tick(scale.x(p.start), str(p.index))
             for p in (() if audit.billing is None else audit.billing.periods)

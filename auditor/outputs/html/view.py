@@ -85,7 +85,7 @@ def view(audit: Audit) -> dict[str, Any]:
         "chart_note": chart_note(audit),
         "clock": clock,
         "picture": picture,
-        "any_artifact": any(isinstance(r, Row) and r.artifact for r in picture.rows),
+        "any_artifact": any(isinstance(r, Row) and r.lanes["artifact"] for r in picture.rows),
         "channels": draw_channels(audit),
         "channel_said": lambda channel: channel_words(channel, clock),
         "channels_needed": _needed(audit),
