@@ -68,7 +68,6 @@ class Options(Struct, frozen=True):
     timezone: str | None = None
     scan_signal: bool = True
     second_readers: bool = True
-    checksums: bool = True
     workers: int = 2
     generated_utc: str | None = None
     logs_must_open: bool = True
@@ -117,7 +116,6 @@ def examine(
         read = read_study(
             study,
             scan.files,
-            checksums=options.checksums,
             workers=options.workers,
             progress=progress,
         )

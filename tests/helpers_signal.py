@@ -198,7 +198,7 @@ def scanned(
     """Scan a study with an order for all of its recorded time and ``minimum`` channels."""
     order = Order(coverage.recorded_ns, "a test", minimum_channels=minimum)
     found = StudyScan(study, replace(POLICY, signal=chosen))
-    read = read_study(study, found.files, checksums=False, workers=workers, progress=progress)
+    read = read_study(study, found.files, workers=workers, progress=progress)
     facts, findings = found.measure(coverage, order)
     told = identified(study, read).findings[len(study.findings) :]
     return Scanned(study, coverage, facts, (*told, *findings))

@@ -74,7 +74,6 @@ def check(
         timezone=study.zone,
         scan_signal=rng.random() < 0.85,
         second_readers=second,
-        checksums=rng.random() < 0.9,
         generated_utc="2027-03-09T08:00:00Z",
     )
     try:

@@ -360,9 +360,7 @@ def audited(row: Row, folder: Path) -> Audit:
         text = row.order if row.order.startswith("[") else f"[order]\n{row.order}\n"
         (folder / "order.toml").write_text(text, encoding="utf-8")
         order = read_order(folder / "order.toml")
-    return audit_study(
-        [folder], order=order, policy=POLICY, options=Options(second_readers=False, checksums=False)
-    )
+    return audit_study([folder], order=order, policy=POLICY, options=Options(second_readers=False))
 
 
 @pytest.mark.parametrize(

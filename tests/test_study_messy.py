@@ -364,7 +364,7 @@ def audited(row: Row, folder: Path) -> Audit:
         corrections=row.hand or Corrections(),
         still_recording=row.so_far,
     )
-    options = Options(second_readers=False, scan_signal=bool(row.outcome), checksums=False)
+    options = Options(second_readers=False, scan_signal=bool(row.outcome))
     return audit_study([folder], order=order, policy=POLICY, options=options)
 
 
@@ -404,7 +404,7 @@ def test_the_limit_of_the_silence_is_the_policys(tmp_path: Path) -> None:
         file.write(tmp_path, BASE)
     order = Order(4 * HOUR, "order file", hookup_civil_ns=civil(BASE))
     shorter = replace(POLICY, study=settings)
-    options = Options(second_readers=False, scan_signal=False, checksums=False)
+    options = Options(second_readers=False, scan_signal=False)
     audit = audit_study([tmp_path], order=order, policy=shorter, options=options)
     assert "two_studies_likely" in {f.code for f in audit.findings if f.question == "files"}
 

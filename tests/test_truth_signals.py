@@ -41,7 +41,7 @@ def audited(folder: Path) -> Audit:
     order = read_order(
         order_file(folder, LENGTH / 3600, minimum_channels=MINIMUM),
     )
-    options = Options(second_readers=False, checksums=False)
+    options = Options(second_readers=False)
     return audit_study([folder], order=order, policy=policy, options=options)
 
 

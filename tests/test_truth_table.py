@@ -105,7 +105,7 @@ def audited(truth: Truth) -> Audit:
         [truth.folder],
         order=order or None,
         policy=POLICY,
-        options=Options(second_readers=False, checksums=False),
+        options=Options(second_readers=False),
     )
 
 

@@ -35,7 +35,6 @@ def read_study(
     study: Study,
     judged: Mapping[str, Judged],
     *,
-    checksums: bool = True,
     workers: int = 2,
     progress: Progress | None = None,
 ) -> dict[str, WasRead]:
@@ -46,22 +45,20 @@ def read_study(
     """
     files = []
     for recording in (f.recording for f in study.files):
-        one = judged.get(recording.name)
-        hashed = checksums and recording.opener is None
-        if one is not None or recording.opener is None:
-            cuts = one.cuts if one else plain_cuts(recording.size_bytes) if hashed else []
+        one, local = judged.get(recording.name), recording.opener is None
+        if one is not None or local:
             files.append(
                 ToRead(
                     recording.name,
                     partial(open_bytes, recording),
-                    cuts,
-                    hashed,
+                    one.cuts if one else plain_cuts(recording.size_bytes),
+                    hashed=local,
                     judge=one.judge if one else None,
                     piece=recording.record_bytes,
                     before=recording.state,
                 )
             )
-    for file in study.unreadable if checksums else ():
+    for file in study.unreadable:
         if file.state is not None:
             opened, cuts = partial(LocalFile, file.path, file.name), plain_cuts(file.state.size)
             files.append(ToRead(file.name, opened, cuts, before=file.state))

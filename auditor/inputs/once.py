@@ -314,24 +314,17 @@ def _filled(
     """Fill ``view`` from byte ``start``; the ranges that could not be read."""
     if source is None:
         return [(start, start + len(view))]
-    try:
-        got = source.read_into(start, view)
-    except OSError:
-        return _filled_by_pieces(source, start, view, piece)
-    return [(start + got, start + len(view))] if got < len(view) else []
-
-
-def _filled_by_pieces(
-    source: ByteSource, start: int, view: memoryview, piece: int
-) -> list[tuple[int, int]]:
-    """Every piece by itself, so that one bad spot costs one piece."""
-    bad: list[tuple[int, int]] = []
-    for at in range(0, len(view), piece):
-        part = view[at : at + piece]
-        try:
-            got = source.read_into(start + at, part)
-        except OSError:
-            got = 0
-        if got < len(part):
-            bad.append((start + at + got, start + at + len(part)))
+    # A whole that fails is read piece by piece, so that one bad spot costs one piece.
+    for size in (max(1, len(view)), piece):
+        bad, failed = list[tuple[int, int]](), False
+        for at in range(0, len(view), size):
+            part = view[at : at + size]
+            try:
+                got = source.read_into(start + at, part)
+            except OSError:
+                got, failed = 0, True
+            if got < len(part):
+                bad.append((start + at + got, start + at + len(part)))
+        if not failed:
+            break
     return bad
