@@ -42,7 +42,13 @@ class RecordingError(AuditorError):
     """A file that is no readable recording; ``problem`` names the header field and its byte."""
 
     def __init__(
-        self, where: str, problem: str, action: str = "", *, code: str = "not_a_recording"
+        self,
+        where: str,
+        problem: str,
+        action: str = "Copy the file again from the recorder's card; if it is the same there, it "
+        "is damaged.",
+        *,
+        code: str = "not_a_recording",
     ) -> None:
         super().__init__(where, problem, action)
         self.code = code

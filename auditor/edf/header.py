@@ -306,7 +306,6 @@ def read_header(source: ByteSource, notes: Notes) -> Header:
             if not source.size
             else f"has {source.size} {'byte' if source.size == 1 else 'bytes'}; a header alone "
             "has 256",
-            "Copy the file again from the recorder's card.",
             code="too_short" if source.size else "empty",
         )
     main = read_exactly(source, 0, BLOCK)
@@ -328,7 +327,6 @@ def read_header(source: ByteSource, notes: Notes) -> Header:
             raise RecordingError(
                 notes.name,
                 f"has {source.size} bytes; its header alone takes {length}",
-                "The copy was cut short: copy the file again from the recorder's card.",
                 code="too_short",
             )
         raise fields.error(

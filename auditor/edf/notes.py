@@ -55,8 +55,6 @@ class Notes:
             self.name,
             f"header field '{field_name}' (byte {offset}) {problem}: '{printable(observed)}', "
             f"expected {expected}",
-            "Copy the file again from the recorder's card; if it is the same there, the header is "
-            "damaged.",
             code="header_field_unreadable",
         )
 

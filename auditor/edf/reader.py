@@ -69,7 +69,6 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
         raise RecordingError(
             notes.name,
             f"its header cannot be read ({error.strerror or type(error).__name__})",
-            "Copy the file again from the recorder's card; the disk or card may be failing.",
             code="cannot_be_read",
         ) from error
     claim = header.claim
@@ -139,12 +138,7 @@ def _whole_records(header: Header, size: int, notes: Notes) -> int:
 
 
 def _nothing(notes: Notes, why: str) -> RecordingError:
-    return RecordingError(
-        notes.name,
-        f"holds no recorded data: {why}",
-        "Compare the file's size with the one on the recorder's card and copy it again.",
-        code="nothing_recorded",
-    )
+    return RecordingError(notes.name, f"holds no recorded data: {why}", code="nothing_recorded")
 
 
 def _limit_jumps(offsets_ns: Int64, record_ns: int, notes: Notes) -> None:
@@ -154,8 +148,6 @@ def _limit_jumps(offsets_ns: Int64, record_ns: int, notes: Notes) -> None:
             notes.name,
             f"has {jumps} places at which its records' own starts jump; no more than {MAX_JUMPS} "
             "are read",
-            "Copy the file again from the recorder's card; its time-keeping is damaged, or the "
-            "record duration in the header (byte 244) is wrong.",
             code="too_many_jumps",
         )
 
