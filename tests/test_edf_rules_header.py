@@ -381,7 +381,7 @@ def test_every_code_in_use_is_in_the_vocabulary() -> None:
         text = path.read_text("utf-8")
         used |= set(re.findall(r'notes\.add\(\s*"(\w+)"', text))
         used |= set(re.findall(r'fields\.note\("(\w+)"', text))
-        used |= set(re.findall(r'code="(\w+)"', text))
+        used |= set(re.findall(r'code ?= ?"(\w+)"', text))
     assert len(used) > 40
     assert used - CODES.keys() - UNREADABLE == set()
 

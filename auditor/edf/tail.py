@@ -12,7 +12,7 @@ from auditor.core.text import Own, quantity
 from auditor.edf.header import Header
 from auditor.edf.notes import Notes
 from auditor.edf.source import read_exactly
-from auditor.model import ByteSource
+from auditor.model import ByteSource, FindingCode
 
 _FIRST, _MOST = 1 << 14, 1 << 20
 """Bytes of the first and the largest read; each is eight times the one before."""
@@ -123,32 +123,25 @@ def note_tail(tail: Tail, header: Header, notes: Notes, *, state_starts: bool) -
 
 
 def _note_count(tail: Tail, claimed: int | None, notes: Notes, *, state_starts: bool) -> None:
-    at = "field 'record count' (byte 236)"
+    code: FindingCode
     if claimed == -1:
-        notes.add("never_closed", at=at, counted=tail.counted)
+        code = "never_closed"
     elif claimed is None or claimed < 0:
-        notes.add(
-            "record_count_unreadable",
-            at=at,
-            counted=tail.counted,
-            claimed=Own("no number" if claimed is None else str(claimed)),
-        )
-    elif claimed - tail.whole == 1 and tail.left_bytes:
-        pass  # cut in its last record, and told as that: no more than that record is lost
+        code = "record_count_unreadable"
     elif claimed > tail.whole:
-        notes.add(
-            "records_missing",
-            at=at,
-            records=quantity(claimed, "record"),
-            missing=quantity(claimed - tail.whole, "record", "is", "are"),
-            held=quantity(tail.whole, "record"),
-        )
+        if claimed - tail.whole == 1 and tail.left_bytes:
+            return  # cut in its last record, and told as that: no more than that record is lost
+        code = "records_missing"
     elif claimed < tail.counted:
-        notes.add(
-            "more_records_than_claimed",
-            at=at,
-            severity="caution" if state_starts else "problem",
-            records=quantity(claimed, "record"),
-            counted=tail.counted,
-            held=quantity(tail.counted, "record"),
-        )
+        code = "more_records_than_claimed"
+    else:
+        return
+    held = tail.whole if code == "records_missing" else tail.counted
+    notes.add(
+        code,
+        at="field 'record count' (byte 236)",
+        severity="problem" if code.startswith("more") and not state_starts else None,
+        claimed=Own("no number") if claimed is None else quantity(claimed, "record"),
+        held=quantity(held, "record"),
+        missing=quantity((claimed or 0) - tail.whole, "record", "is", "are"),
+    )

@@ -131,17 +131,17 @@ CODES: dict[EdfCode, Entry] = {
     ),
     "more_records_than_claimed": Entry(
         meaning="The file holds more records than its header claims; all count.",
-        text="The header claims {records}; the file holds {counted}. All are counted; where the "
+        text="The header claims {claimed}; the file holds {held}. All are counted; where the "
         "further ones state no start, only their place in the file shows that they are records.",
-        expected="{records}",
+        expected="{claimed}",
         observed="{held}",
         action="Software that trusts the header shows only the first part of this file.",
     ),
     "never_closed": Entry(
         meaning="Never closed: the record count is still -1, as while recording.",
         text="The header was never brought up to date: its record count is still -1, as while "
-        "recording. The records were counted from the file's bytes: {counted}.",
-        expected="{counted}",
+        "recording. The records were counted from the file's bytes: {held}.",
+        expected="{held}",
         observed="-1",
         action="Nothing to do for the time; find out why the recorder did not close the file.",
     ),
@@ -202,8 +202,8 @@ CODES: dict[EdfCode, Entry] = {
     "record_count_unreadable": Entry(
         meaning="The record count field holds no number of records.",
         text="The header's record count is no number of records. The records were counted from the "
-        "file's bytes: {counted}.",
-        expected="{counted}",
+        "file's bytes: {held}.",
+        expected="{held}",
         observed="{claimed}",
         action="Copy the file again from the recorder's card and compare.",
     ),
@@ -260,9 +260,9 @@ CODES: dict[EdfCode, Entry] = {
     "records_missing": Entry(
         "problem",
         meaning="The file holds fewer whole records than its header claims.",
-        text="The header claims {records}; the file holds {held} whole. {missing} missing, not "
+        text="The header claims {claimed}; the file holds {held} whole. {missing} missing, not "
         "counted.",
-        expected="{records}",
+        expected="{claimed}",
         observed="{held}",
         action="Copy the file again from the recorder's card: the missing part may still be there.",
     ),
