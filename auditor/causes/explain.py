@@ -1,16 +1,20 @@
 """Why the recording stopped, and why each gap is there: the first rank of rules that speaks.
 
-Everything is a judgement of common practice, no source. A recorder that runs out of power may
-close its files in order, so an orderly end is no evidence of a planned stop.
+The rules are one table, the same words for the end and for an interruption. Each is a pure function
+of an ``Event`` that gives one sentence of evidence, or ``None``. A fact decides nothing.
+Everything is a judgement of common practice, no source, where none is named. A recorder that runs
+out of power may close its files in order, so an orderly end is no evidence of a planned stop.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
+from typing import Literal
 
+from auditor.causes import fitting, shown
 from auditor.causes.evidence import Event, Files, Known, Words
-from auditor.causes.rules import FACTS, RULES
 from auditor.core.text import quantity
 from auditor.model import (
     Cause,
@@ -28,6 +32,58 @@ from auditor.model import (
 )
 from auditor.model.coverage import StopKind
 from auditor.policy.sections import StopSettings
+
+_Says = Callable[[Event], str | None]
+
+RULES: tuple[tuple[Rank | Literal["against"], CauseCode, _Says], ...] = (
+    ("witness", "file_cut_short", shown.cut_short),
+    ("witness", "card_full", partial(shown.said, "card_full")),
+    ("witness", "file_size_limit", shown.size_limit),
+    ("witness", "power_exhausted", partial(shown.said, "power_low")),
+    ("witness", "power_exhausted", shown.power_warned),
+    ("witness", "supply_unplugged", partial(shown.said, "supply_unplugged")),
+    ("witness", "power_change", partial(shown.said, "power_change")),
+    ("witness", "electrodes_lost", partial(shown.said, "electrode")),
+    ("witness", "stopped_by_patient", partial(shown.said, "patient")),
+    ("witness", "stopped_by_technologist", partial(shown.said, "technologist")),
+    ("witness", "stopped_by_person", partial(shown.said, "person")),
+    ("witness", "recorder_interrupted", partial(shown.said, "fault")),
+    ("witness", "clock_change", partial(shown.said, "clock")),
+    ("pattern", "ordered_time_over", shown.at_plan),
+    ("pattern", "clock_change", shown.clock_found),
+    ("pattern", "clock_change", shown.clock_other),
+    ("pattern", "clock_change", shown.clock_span),
+    ("pattern", "unreadable_file", shown.unreadable),
+    ("pattern", "file_set_aside", shown.aside),
+    ("pattern", "missing_file", shown.missing_between),
+    ("pattern", "electrodes_lost", shown.all_electrodes),
+    ("pattern", "electrodes_lost", shown.lost_at_end),
+    ("pattern", "recorder_interrupted", shown.never_closed),
+    ("pattern", "recorder_interrupted", shown.jumped),
+    ("pattern", "missing_file", shown.missing_after),
+    ("pattern", "new_file_by_schedule", shown.scheduled),
+    ("coincidence", "power_exhausted", fitting.plan_fits),
+    ("coincidence", "clock_change", fitting.one_hour),
+    ("coincidence", "card_full", fitting.card_filled),
+    ("coincidence", "power_change", fitting.change_fits),
+    ("against", "power_exhausted", fitting.power_left),
+    ("against", "power_change", fitting.kept_open),
+    ("against", "electrodes_lost", fitting.went_on),
+    ("against", "missing_file", fitting.part_of_schedule),
+)
+"""Strength, cause and evidence. A witness says it, a pattern of the files shows it, a coincidence
+only fits it; 'against' speaks against its cause. Causes of equal strength stand in this order."""
+
+FACTS: tuple[_Says, ...] = (
+    fitting.no_words,
+    fitting.noted_too,
+    fitting.never_closed_at_plan,
+    fitting.orderly,
+    fitting.no_plan,
+    fitting.signal_at_end,
+    fitting.other_side,
+)
+"""What was looked at besides, in the order in which it is told."""
 
 
 def explain(
@@ -125,9 +181,9 @@ _FITTING: dict[CauseCode, frozenset[CauseCode]] = {
 def judge(event: Event) -> Cause:
     """The cause that the first rank that speaks gives; all causes of that rank are stated."""
     said: dict[str, list[tuple[CauseCode, str]]] = defaultdict(list)
-    for rule in RULES:
-        if (text := rule.says(event)) is not None:
-            said[rule.strength].append((rule.cause, text))
+    for strength, cause, says in RULES:
+        if (text := says(event)) is not None:
+            said[strength].append((cause, text))
     facts = [text for says in FACTS if (text := says(event)) is not None]
     ranks: tuple[Rank, ...] = ("witness", "pattern", "coincidence")
     rank = next((r for r in ranks if said[r]), None)
