@@ -16,7 +16,6 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future as Answer
 from itertools import islice
-from queue import Empty, SimpleQueue
 from typing import Any
 
 from auditor.batch.jobs import Job, Result, given_up
@@ -30,6 +29,8 @@ CONNECT_S = 4.0
 LOST_S = 10.0
 """Without a scheduler or any worker for so long, a run ends; a restart may take as much."""
 LOOK_S = 1.0
+_POLL_S = 0.05
+"""Between two looks at what is done."""
 _KEPT = "what was finished is kept"
 _ADDRESS = re.compile(r"(?:(?:tcp|tls)://)?(\[[0-9a-fA-F:.]+\]|[^\s:/@\[\]]+):(\d{1,5})", re.ASCII)
 
@@ -42,38 +43,26 @@ def run_cluster(
     Raises ``UsageError`` where the extra is not installed, the address is none, nobody or no
     scheduler answers there, or the scheduler or every worker is lost.
     """
-    host, port = _host_and_port(address)
-    distributed = _distributed()
-    _answers(host, port, address)
-    with _connected(distributed, address) as client:
+    with _connected(address) as client:
         watch = _Watch(client, address)
-        watch.until_there()
-        done: SimpleQueue[Any] = SimpleQueue()
+        while not watch.threads:
+            watch.look()
+            time.sleep(_POLL_S)
         waiting = iter(jobs)
-        owners: dict[str, Job] = {}
-
-        def hand_out(some: Iterator[Job]) -> None:
-            for job in some:
-                future = client.submit(work, job, pure=False, retries=_RETRIES)
-                owners[future.key] = job
-                future.add_done_callback(done.put)
-
-        hand_out(islice(waiting, watch.threads * _AHEAD))
-        while owners:
-            try:
-                future = done.get(timeout=LOOK_S)
-            except Empty:
-                watch.look()
-                continue
-            result = _result(future, owners[future.key], watch)
-            if result is None:  # it went with the worker that held it: the scheduler makes it anew
-                watch.look()  # it may be told as lost again and again, with nobody there
-                future.add_done_callback(done.put)
-                continue
-            job = owners.pop(future.key)
-            future.release()
-            hand_out(islice(waiting, 1))
-            yield job, result
+        running: dict[Any, Job] = {}
+        while True:
+            for job in islice(waiting, max(0, watch.threads * _AHEAD - len(running))):
+                running[client.submit(work, job, pure=False, retries=_RETRIES)] = job
+            if not running:
+                return
+            done = [future for future in running if future.done()]
+            for future in done:
+                result = _result(future, running[future], watch)
+                if result is not None:
+                    yield running.pop(future), result
+            if not done:
+                watch.look(each_s=LOOK_S)
+                time.sleep(_POLL_S)
 
 
 def _result(future: Any, job: Job, watch: _Watch) -> Result | None:
@@ -81,20 +70,18 @@ def _result(future: Any, job: Job, watch: _Watch) -> Result | None:
 
     A job that the cluster gave up is a row that says so.
     """
-    while True:
-        if future.status == "cancelled":
-            watch.look()  # a lost scheduler cancels all that it was given
-            raise watch.scheduler_lost()
-        if future.status in ("lost", "pending"):
-            return None
-        try:
+    if future.status == "cancelled":
+        watch.look()  # a lost scheduler cancels all that it was given
+        raise watch.scheduler_lost()
+    try:
+        if future.status == "error":
             failure = future.exception(timeout=LOOK_S)
-            if failure is not None:
-                return given_up(job, f"the cluster gave it up ({type(failure).__name__})")
-            result: Result = future.result(timeout=LOOK_S)
-            return result
-        except (asyncio.CancelledError, OSError):
-            watch.look()
+            return given_up(job, f"the cluster gave it up ({type(failure).__name__})")
+        result: Result = future.result(timeout=LOOK_S)
+        return result
+    except (asyncio.CancelledError, OSError):  # it went with the worker that held it: made anew
+        watch.look()
+        return None
 
 
 class _Watch:
@@ -104,18 +91,18 @@ class _Watch:
         self._client = client
         self._where = f"--cluster {address}"
         self._alone_since: float | None = None
+        self._looked = 0.0
         self.threads = 0
 
-    def until_there(self) -> None:
-        """Wait for the first worker. Raises ``UsageError`` where none comes."""
-        while not self.threads:
-            self.look()
-            if not self.threads:
-                time.sleep(min(LOOK_S, 0.2))
+    def look(self, each_s: float = 0) -> None:
+        """Ask the scheduler for its workers, at most each so many seconds.
 
-    def look(self) -> None:
-        """Ask the scheduler for its workers. Raises ``UsageError`` once they are given up."""
+        Raises ``UsageError`` once they are given up.
+        """
         asked = time.monotonic()
+        if asked - self._looked < each_s:
+            return
+        self._looked = asked
         try:
             threads = self._client.sync(self._client.scheduler.ncores, callback_timeout=LOST_S / 2)
         except (asyncio.CancelledError, OSError) as error:  # a time-out is an OSError too
@@ -133,56 +120,40 @@ class _Watch:
 
     def scheduler_lost(self) -> UsageError:
         """What is raised where the scheduler is gone."""
-        return UsageError(
-            self._where,
-            f"the scheduler was lost; {_KEPT}",
-            "Start it again, and run with --resume.",
-        )
+        what = f"the scheduler was lost; {_KEPT}"
+        return UsageError(self._where, what, "Start it again, and run with --resume.")
 
     def _over(self, asked: float) -> bool:
         self._alone_since = asked if self._alone_since is None else self._alone_since
         return time.monotonic() - self._alone_since >= LOST_S
 
 
-def _host_and_port(address: str) -> tuple[str, int]:
+def _connected(address: str) -> Any:
+    """A client. Raises ``UsageError`` where no address is given, or no scheduler answers."""
+    option = f"--cluster {address}"
     match = _ADDRESS.fullmatch(address)
     if match is None or not 0 < int(match[2]) < 65536:
-        raise UsageError(
-            f"--cluster {address}",
-            "is no address of a scheduler",
-            "Write its machine and port, such as tcp://10.0.0.5:8786.",
-        )
-    return match[1].strip("[]"), int(match[2])
-
-
-def _answers(host: str, port: int, address: str) -> None:
-    """Raise ``UsageError`` where nothing takes a connection."""
+        form = "Write its machine and port, such as tcp://10.0.0.5:8786."
+        raise UsageError(option, "is no address of a scheduler", form)
+    distributed = _distributed()
+    host, port = match[1].strip("[]"), int(match[2])
+    where = address if "://" in address else f"tcp://{address}"
+    answers = False
     try:
         _within(CONNECT_S, lambda: socket.create_connection((host, port), CONNECT_S).close())
-    except socket.gaierror as error:
-        raise UsageError(
-            f"--cluster {address}", "no machine of that name is known", "Check the address."
-        ) from error
-    except (OSError, UnicodeError) as error:
-        raise UsageError(
-            f"--cluster {address}", "no scheduler answers there", "Check address and network."
-        ) from error
-
-
-def _connected(distributed: Any, address: str) -> Any:
-    """A client. Raises ``UsageError`` where what answers is no scheduler."""
-    where = address if "://" in address else f"tcp://{address}"
-    try:
+        answers = True
         return _within(
             2 * CONNECT_S,
             lambda: distributed.Client(where, timeout=CONNECT_S, set_as_default=False),
         )
     except (OSError, ValueError, asyncio.CancelledError) as error:
-        raise UsageError(
-            f"--cluster {address}",
-            "something answers there, but not as a scheduler does",
-            "Check the address and that both sides run the same release of distributed.",
-        ) from error
+        problem, action = "no scheduler answers there", "Check address and network."
+        if isinstance(error, socket.gaierror):
+            problem, action = "no machine of that name is known", "Check the address."
+        elif answers:
+            problem = "something answers there, but not as a scheduler does"
+            action = "Check the address and that both sides run the same release of distributed."
+        raise UsageError(option, problem, action) from error
 
 
 def _within(seconds: float, ask: Callable[[], Any]) -> Any:

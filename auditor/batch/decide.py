@@ -30,9 +30,7 @@ def decide(out: Path, study: str, outcome: str, by: str, note: str) -> str:
 
     Raises ``UsageError`` for a study that is not known or not clear, ``OutputError``.
     """
-    by, note = _clean(by, "--by"), _clean(note, "--note")
-    if not by:
-        raise UsageError("--by", "names nobody", "Say who decided.")
+    by, note = name_and_note(by, note)
     with History(out, create=False) as history:
         names = Names(out, redacted=is_there(out / KEY))
         by, note = names.person(by), names.note(note)
@@ -116,8 +114,13 @@ def _named(history: History, name: str) -> str:
     raise UsageError(name, "is not a study of this history", "Copy its name from the worklist.")
 
 
-def _clean(text: str, option: str) -> str:
-    text = storable(text).strip()
-    if len(text) > _LONGEST:
-        raise UsageError(option, f"is longer than {_LONGEST} characters", "Shorten it.")
-    return text
+def name_and_note(by: str, note: str) -> tuple[str, str]:
+    """A person's name and note as they are kept. Raises ``UsageError`` for what cannot be."""
+    by, note = " ".join(storable(by).split()), storable(note).strip()
+    if not by:
+        raise UsageError("Your name", "is empty", "Say who decides: a name or initials.")
+    if max(len(by), len(note)) > _LONGEST:
+        raise UsageError(
+            "Your name or note", f"is longer than {_LONGEST} characters", "Shorten it."
+        )
+    return by, note

@@ -7,6 +7,7 @@ often named for a patient, and addresses stay in a browser's history.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import hmac
 import os
@@ -189,18 +190,17 @@ def _folders_in(path: Path) -> Iterator[Path]:
 
 
 def _recordings(top: Path, budget: list[int], *, deep: bool = True) -> Iterator[os.stat_result]:
-    """The status of every file named as a recording under ``top`` while ``budget`` lasts."""
-    waiting = [top]
-    while waiting and budget[0] > 0:
-        try:
-            with os.scandir(waiting.pop()) as entries:
-                for entry in entries:
-                    budget[0] -= 1
-                    if budget[0] <= 0:
-                        return
-                    if entry.is_dir(follow_symlinks=False):
-                        waiting += [Path(entry.path)] if deep else []
-                    elif entry.name.lower().endswith(_SUFFIXES) and not entry.is_symlink():
-                        yield entry.stat(follow_symlinks=False)
-        except OSError:
-            continue  # a folder that cannot be listed counts nothing here; the audit says so
+    """The status of every file named as a recording under ``top`` while ``budget`` lasts.
+
+    A folder that cannot be listed counts nothing here; the audit says so.
+    """
+    for parent, folders, names in os.walk(top):
+        budget[0] -= len(folders) + len(names)
+        if budget[0] <= 0:
+            return
+        folders[:] = folders if deep else []
+        for name in filter(lambda name: name.lower().endswith(_SUFFIXES), names):
+            with contextlib.suppress(OSError):
+                about = (Path(parent) / name).lstat()
+                if stat.S_ISREG(about.st_mode):
+                    yield about

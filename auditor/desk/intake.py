@@ -66,26 +66,18 @@ class Looker:
                 return self._ready().submit(first_look, folder).result(timeout=LONGEST_S)
             except AuditorError:
                 raise
-            except BrokenProcessPool:
+            except (BrokenProcessPool, Late) as error:
                 self.close()
-                raise UsageError(
-                    str(folder),
-                    "the first look ended without an answer (out of memory, or a fault)",
-                    "Try again, or audit the folder: that runs by itself.",
-                ) from None
-            except Late:
-                self.close()
-                raise UsageError(
-                    str(folder),
-                    f"gave no answer within {LONGEST_S} s",
-                    "Is the drive or the network slow? Copy the study to this machine first.",
-                ) from None
+                problem = "the first look ended without an answer (out of memory, or a fault)"
+                action = "Try again, or audit the folder: that runs by itself."
+                if isinstance(error, Late):
+                    problem = f"gave no answer within {LONGEST_S} s"
+                    action = "Is the drive or the network slow? Copy the study to this machine."
+                raise UsageError(str(folder), problem, action) from None
             except Exception as error:  # what a file holds must not end the page
-                raise UsageError(
-                    str(folder),
-                    f"the first look met an error that should not happen ({type(error).__name__})",
-                    "Audit the folder all the same: the audit says more. Please report it.",
-                ) from error
+                problem = f"met an error that should not happen ({type(error).__name__})"
+                action = "Audit the folder all the same: the audit says more. Please report it."
+                raise UsageError(str(folder), problem, action) from error
 
     def _ready(self) -> ProcessPoolExecutor:
         if self._pool is None:

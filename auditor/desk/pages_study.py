@@ -14,10 +14,11 @@ from typing import Any, TypeVar
 
 from flask import Flask, Response, jsonify, request, send_file
 
+from auditor.batch.decide import name_and_note
 from auditor.batch.worklist import rows
 from auditor.core.clock import now_utc
 from auditor.core.errors import AuditorError, SettingsError, UsageError
-from auditor.core.text import path_part, storable
+from auditor.core.text import path_part
 from auditor.desk.order_form import Filled, checked, corrected, filled_from
 from auditor.desk.pages_worklist import OUTCOMES, STATES, Line
 from auditor.desk.render import page, path_text, see, size_words, study_id
@@ -31,8 +32,6 @@ from auditor.outputs.html.view import ANSWERS
 
 T = TypeVar("T")
 ROLES = {"technologist": "Technologist", "coder": "Coder"}
-LONGEST_NAME = 80
-LONGEST_NOTE = 1000
 _FILES_SHOWN = 300
 _TYPES = {".csv": "text/csv", ".json": "application/json", ".txt": "text/plain"}
 
@@ -261,21 +260,6 @@ class StudyPages:
         return send_file(
             together, mimetype="application/zip", as_attachment=True, download_name=f"{base}.zip"
         )
-
-
-def name_and_note(by: str, note: str) -> tuple[str, str]:
-    """A person's name and note as they are kept. Raises ``UsageError`` for what cannot be."""
-    by = " ".join(storable(by).split())
-    note = storable(note).strip()
-    if not by:
-        raise UsageError("Your name", "is empty", "Say who decides: a name or initials.")
-    if len(by) > LONGEST_NAME or len(note) > LONGEST_NOTE:
-        raise UsageError(
-            "Your name or note",
-            f"is too long (at most {LONGEST_NAME} and {LONGEST_NOTE} characters)",
-            "Shorten it.",
-        )
-    return by, note
 
 
 def show_folder(folder: Path) -> None:

@@ -20,7 +20,7 @@ from msgspec.structs import replace
 
 from auditor.batch.jobs import Job, Result, audit_job, store
 from auditor.batch.pool import set_up_worker
-from auditor.core.errors import AuditorError
+from auditor.core.errors import AuditorError, UsageError
 
 State = Literal["waiting", "running", "done", "failed", "cancelled"]
 _TOLD_EACH_S = 0.2
@@ -157,10 +157,9 @@ class Runs:
                 del self._jobs[number]
             try:
                 self._audit(number, job)
-            except AuditorError as error:
-                self._set(number, state="failed", text=str(error))
+                self._set(number, state="done", text="The audit is made.")
             except Exception as error:  # the queue goes on whatever became of one audit
-                self._set(number, state="failed", text=_unexpected(error))
+                self._set(number, state="failed", text=_why(error))
 
     def _audit(self, number: str, job: Job) -> None:
         """One audit from its start to its place in the desk's folder. Raises ``AuditorError``."""
@@ -190,14 +189,10 @@ class Runs:
                 self._process = None
         if self._runs[number].ended:
             return
-        if isinstance(result, Result):
-            self._set(number, stage="Into the worklist", done=0, total=0)
-            self._finish(job, result)
-            self._set(number, state="done", text="The audit is made.")
-        elif result is not None:
-            self._set(number, state="failed", text=result)
-        else:
-            self._set(number, state="failed", text=_died(process.exitcode))
+        if not isinstance(result, Result):
+            raise UsageError("", result or _died(process.exitcode))
+        self._set(number, stage="Into the worklist", done=0, total=0)
+        self._finish(job, result)
 
     def _listen(self, number: str, pipe: Connection) -> Result | str:
         """Take what the process tells until its result. Raises ``EOFError`` where it died."""
@@ -250,13 +245,13 @@ def _in_child(job: Job, out: str, pipe: Connection) -> None:
             progress.stage("Writing the audit", 0)
             store(result, job.slug, Path(out))
         pipe.send(("end", replace(result, texts={})))
-    except AuditorError as error:
-        pipe.send(("end", str(error)))
     except Exception as error:
-        pipe.send(("end", _unexpected(error)))
+        pipe.send(("end", _why(error)))
 
 
-def _unexpected(error: Exception) -> str:
+def _why(error: Exception) -> str:
+    if isinstance(error, AuditorError):
+        return str(error)
     return f"An error that should not happen ({type(error).__name__}). Please report it."
 
 
