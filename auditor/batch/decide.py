@@ -7,7 +7,7 @@ into marked places of audit.html, so that the inputs are not needed again.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from auditor.batch.folder import AUDITS, KEY, Names, held, is_there, slug_of, sweep
@@ -22,7 +22,7 @@ from auditor.outputs.files import write_folder
 from auditor.outputs.html import with_decisions
 
 _LONGEST = 2000
-_WAIT_S = 10
+_WAIT_S = 20
 
 
 def decide(out: Path, study: str, outcome: str, by: str, note: str) -> str:
@@ -38,15 +38,7 @@ def decide(out: Path, study: str, outcome: str, by: str, note: str) -> str:
         new = history.add_decision(study, outcome, by, note, now_utc())
         said = f"{outcome}, by {by}, for {study}"
         try:
-            with held(out, wait_s=_WAIT_S) as free:
-                if free:
-                    sweep(out)  # an audit that a dead run had moved aside comes back first
-                    show_decisions(history, [study], out)
-                    studies, awaited = listed(out) or (
-                        tuple(study for study, _ in history.latest_texts()),
-                        (),
-                    )
-                    write_worklist(history, studies, out, awaited)
+            free = bring_up_to_date(history, [study], out)
         except OutputError as error:
             raise OutputError(
                 error.where,
@@ -58,6 +50,20 @@ def decide(out: Path, study: str, outcome: str, by: str, note: str) -> str:
     later = "" if free else " A batch is at work there: it shows the decision when it ends."
     told = "Recorded" if new else "Already recorded"
     return f"{told}: {said}.{later}"
+
+
+def bring_up_to_date(history: History, studies: Sequence[str], out: Path) -> bool:
+    """Bring the audits of ``studies`` and the worklist up to the history; ``studies`` join it.
+
+    ``False`` where a batch is at work there: it does so when it ends. Raises ``OutputError``.
+    """
+    with held(out, wait_s=_WAIT_S) as free:
+        if free:
+            sweep(out)  # an audit that a dead run had moved aside comes back first
+            show_decisions(history, studies, out)
+            before, awaited = listed(out, history)
+            write_worklist(history, dict.fromkeys((*before, *studies)), out, awaited)
+    return free
 
 
 def show_decisions(history: History, studies: Iterable[str], out: Path) -> None:

@@ -185,17 +185,14 @@ class History:
             )
             return dict(rows.fetchall())
 
-    def latest_texts(self) -> Iterator[tuple[str, str]]:
-        """Each study with the summary of its latest audit, as the JSON text that is stored."""
-        with self._told():
-            yield from self._db.execute(
-                "SELECT study, summary FROM audits"
-                " WHERE id IN (SELECT max(id) FROM audits GROUP BY study) ORDER BY study"
-            )
-
     def latest(self) -> Iterator[tuple[str, Summary]]:
         """Each study with the summary of its latest audit, one at a time, sorted by study."""
-        return ((study, json.loads(text)) for study, text in self.latest_texts())
+        with self._told():
+            for study, text in self._db.execute(
+                "SELECT study, summary FROM audits"
+                " WHERE id IN (SELECT max(id) FROM audits GROUP BY study) ORDER BY study"
+            ):
+                yield study, json.loads(text)
 
     def add_decision(self, study: str, outcome: str, by: str, note: str, recorded_utc: str) -> bool:
         """Append a person's decision about the latest audit of ``study``.

@@ -13,7 +13,6 @@ from auditor.batch.folder import AUDITS, slug_of
 from auditor.batch.history import History
 from auditor.core.clock import now_utc
 from auditor.core.durations import exact_seconds, hms, seconds
-from auditor.core.errors import OutputError
 from auditor.core.text import cell, storable
 from auditor.model import PersonDecision, WorkRow
 from auditor.outputs.files import write_together
@@ -80,24 +79,19 @@ def write_worklist(
     return worklist
 
 
-def listed(out: Path) -> tuple[tuple[str, ...], tuple[str, ...]] | None:
-    """The studies and the awaited orders of the worklist in ``out``; ``None`` without one.
+def listed(out: Path, history: History) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The studies and the awaited orders of the worklist in ``out``.
 
-    Raises ``OutputError`` where it is not one.
+    Every study that the history knows where there is no worklist, or none that can be read.
     """
-    path = out / JSON_NAME
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = json.loads((out / JSON_NAME).read_text(encoding="utf-8"))
         return (
             tuple(str(row["study"]) for row in document["studies"]),
             tuple(str(name) for name in document["awaited"]),
         )
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise OutputError(
-            str(path), "is no worklist that can be read", "Run 'auditor batch --resume' again."
-        ) from error
+    except (OSError, ValueError, KeyError, TypeError):
+        return tuple(sorted(history.audited())), ()
 
 
 def json_text(worklist: Iterable[WorkRow], generated_utc: str, awaited: Sequence[str]) -> str:

@@ -109,7 +109,7 @@ class StudyPages:
 
     def _row(self, id: str) -> WorkRow:  # noqa: A002  the address's own word
         with self._desk.shelf.history() as history:
-            names = [s for s, _ in history.latest_texts() if study_id(s) == id]
+            names = [study for study in history.audited() if study_id(study) == id]
             if not names:
                 raise Refused("The worklist holds no such study.", 404)
             return rows(history, names)[0]

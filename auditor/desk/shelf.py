@@ -23,12 +23,12 @@ from typing import Any
 from msgspec import Struct
 from msgspec.structs import asdict
 
-from auditor.batch.decide import decide, show_decisions
+from auditor.batch.decide import bring_up_to_date, decide
 from auditor.batch.find import find_studies
 from auditor.batch.folder import AUDITS, held, slug_of, sweep
 from auditor.batch.history import History
 from auditor.batch.jobs import Job, Result, mark
-from auditor.batch.worklist import listed, rows, write_worklist
+from auditor.batch.worklist import listed, rows
 from auditor.core.clock import now_utc
 from auditor.core.errors import OutputError, SettingsError, UsageError, system_errors
 from auditor.core.files import make_private
@@ -43,7 +43,6 @@ LOCK = "desk.lock"
 HOLDER = "desk.json"
 STUDIES = "desk-studies.json"
 ORDERS = "orders"
-_WAIT_S = 20
 _LARGEST_JSON = 64 << 20
 
 
@@ -148,7 +147,7 @@ class Shelf:
                 return study
         parts = [os.fsencode(p).decode("utf-8", "backslashreplace") for p in folder.parts[1:]]
         with self.history() as history:
-            taken_names = {study for study, _ in history.latest_texts()} | set(known)
+            taken_names = history.audited().keys() | known.keys()
         for depth in range(1, len(parts) + 1):
             name = "/".join(parts[-depth:])
             if name not in taken_names:
@@ -202,27 +201,18 @@ class Shelf:
 
         Raises ``UsageError`` where one lies there and is not to be replaced, ``OutputError``.
         """
-        try:
-            replace_file(folder / "order.toml", text, mode=0o644, fresh=not replace)
-        except FileExistsError:
-            raise UsageError(
-                "order.toml", "lies there already", "Tick 'replace it', or keep the order here."
-            ) from None
-        except OSError as error:
-            raise OutputError(
-                "order.toml",
-                f"cannot be written beside the study ({error.strerror})",
-                "Leave that box empty: the order is then kept in the desk's folder.",
-            ) from error
-        try:
+        name, problem = "order.toml", "cannot be written beside the study"
+        action = "Leave that box empty: the order is then kept in the desk's folder."
+        with system_errors(OutputError, name, problem, action):
+            try:
+                replace_file(folder / name, text, mode=0o644, fresh=not replace)
+            except FileExistsError:
+                action = "Tick 'replace it', or keep the order here."
+                raise UsageError(name, "lies there already", action) from None
+        problem = "is written, but the order kept in the desk's folder still counts"
+        action = "Check that folder, then save again with 'replace it' ticked."
+        with system_errors(OutputError, name, problem, action):
             self._kept(study).unlink(missing_ok=True)
-        except OSError as error:
-            raise OutputError(
-                "order.toml",
-                "is written beside the study, but the order kept in the desk's folder cannot be "
-                f"removed ({error.strerror}) and still counts",
-                "Check that folder, then save again with 'replace it' ticked.",
-            ) from error
 
     def _kept(self, study: str) -> Path:
         return self.folder / ORDERS / f"{slug_of(study)}.toml"
@@ -265,13 +255,7 @@ class Shelf:
 
     def _list(self, history: History, studies: tuple[str, ...]) -> None:
         """Bring the worklist's files up to the history, with ``studies`` in it."""
-        with held(self.folder, wait_s=_WAIT_S) as free:
-            if not free:
-                return  # a batch is at work there: it writes the worklist when it ends
-            sweep(self.folder)
-            show_decisions(history, studies, self.folder)
-            before, awaited = self._listed(history)
-            write_worklist(history, dict.fromkeys((*before, *studies)), self.folder, awaited)
+        if bring_up_to_date(history, studies, self.folder):
             self._open_to_colleagues(studies)
 
     def _open_to_colleagues(self, studies: tuple[str, ...]) -> None:
@@ -294,17 +278,10 @@ class Shelf:
                         if not path.is_symlink():
                             path.chmod(mode)
 
-    def _listed(self, history: History) -> tuple[tuple[str, ...], tuple[str, ...]]:
-        every = tuple(study for study, _ in history.latest_texts())
-        try:
-            return listed(self.folder) or (every, ())
-        except OutputError:
-            return every, ()  # a worklist that cannot be read is written anew
-
     def worklist(self) -> tuple[WorkRow, ...]:
         """The rows of the worklist, those to act on first."""
         with self.history() as history:
-            return rows(history, self._listed(history)[0])
+            return rows(history, listed(self.folder, history)[0])
 
     def audited(self) -> dict[str, str]:
         """Study -> when its latest audit was made."""
