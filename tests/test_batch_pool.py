@@ -53,7 +53,7 @@ def expected(root: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, 
 
 
 def job(study: str) -> Job:
-    return Job(study, study, (), None, None, load_policy(), Options(), False)
+    return Job(study, study, (), None, load_policy(), Options(), None)
 
 
 def test_a_killed_worker_costs_no_job_and_a_deadly_job_only_itself(tmp_path: Path) -> None:

@@ -33,6 +33,7 @@ REFUSALS = frozenset(
 )
 """Findings of what a disk or its permissions refused, which may be mended at any time."""
 WITHHELD = "the study could not be audited; audit it by itself to see why"
+"""In a redacted row: why may repeat what the files hold."""
 
 
 class Job(Struct, frozen=True):
@@ -75,7 +76,7 @@ def audit_job(job: Job, progress: Progress | None = None) -> Result:
     """Audit one study; never raises for what its files hold. Runs in any process."""
     inputs = snapshot(job.paths)
     if job.error is not None:
-        return _failed(job, job.error, inputs)
+        return given_up(job, WITHHELD if job.redact else job.error, inputs, settled=True)
     try:
         facts = examine(
             [Path(p) for p in job.paths],
@@ -94,9 +95,9 @@ def audit_job(job: Job, progress: Progress | None = None) -> Result:
         audit = replace(audit, since=_since(job, audit))
         texts, summary = audit_texts(audit), summarise(audit)
     except AuditorError as error:
-        why = str(error).removeprefix(f"{job.paths[0]}: ")
+        why = WITHHELD if job.redact else str(error).removeprefix(f"{job.paths[0]}: ")
         settled = not (isinstance(error, NothingReadable) and error.refused)
-        return _failed(job, why, inputs, settled=settled)
+        return given_up(job, why, inputs, settled=settled)
     except MemoryError:
         return given_up(job, "needs more memory than the machine gives it; audit it by itself")
     except Exception as error:  # one bad study never stops the rest
@@ -125,18 +126,6 @@ def _since(job: Job, audit: Audit) -> Since | None:
     )
 
 
-def _failed(job: Job, why: str, inputs: str, *, settled: bool = True) -> Result:
-    """A study that cannot be audited as it is; why may repeat what its files hold."""
-    why = WITHHELD if job.redact else why
-    return Result(failed(why, _shown_order(job)), inputs, settled=settled)
-
-
-def _shown_order(job: Job) -> Order | None:
-    if job.order is None or not job.redact:
-        return job.order
-    return replace(job.order, study_id=job.study, patient_code=None)
-
-
 def write_job(job: Job, out: str) -> Result:
     """``audit_job``, with the audit written under ``out`` by this process; no texts come back."""
     result = audit_job(job)
@@ -144,9 +133,12 @@ def write_job(job: Job, out: str) -> Result:
     return replace(result, texts={})
 
 
-def given_up(job: Job, why: str) -> Result:
-    """A study whose audit might succeed another time; ``why`` is in our own words."""
-    return Result(failed(why, _shown_order(job)), snapshot(job.paths), settled=False)
+def given_up(job: Job, why: str, inputs: str | None = None, *, settled: bool = False) -> Result:
+    """A study that was not audited; ``settled`` where another time would give the same."""
+    order = job.order
+    if order is not None and job.redact:
+        order = replace(order, study_id=job.study, patient_code=None)
+    return Result(failed(why, order), inputs or snapshot(job.paths), settled=settled)
 
 
 def store(result: Result, slug: str, out: Path) -> None:

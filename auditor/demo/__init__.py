@@ -51,7 +51,7 @@ def make_demo(out: Path, progress: Progress | None = None) -> tuple[DemoStudy, .
     root = out / "studies"
     progress.stage(
         "Making invented studies",
-        sum(device.size(file) for plan in todo for device, files in plan.devices for file in files),
+        sum(b - a for p in todo for _, files in p.devices for f in files for a, b in f.runs),
     )
     action = "Give another folder with --out; the demo needs about 150 MB."
     with system_errors(OutputError, out, "cannot be written", action):

@@ -84,15 +84,8 @@ class Recorder(Struct, frozen=True):
             signals.append(annotation_signal(self.format, _ANNOTATION_BYTES))
         return tuple(signals)
 
-    def size(self, plan: FilePlan) -> int:
-        """Bytes of the file that ``plan`` asks for."""
-        signals = self.signals()
-        record = sum(s.samples for s in signals) * sample_bytes(self.format)
-        records = sum(b - a for a, b in plan.runs) // self.record_s
-        return 256 * (len(signals) + 1) + records * record - plan.cut
-
     def write(self, folder: Path, plan: FilePlan, progress: Progress) -> Path:
-        """Write one file under ``folder``."""
+        """Write one file under ``folder``; seconds of recording are told as progress."""
         assert all((b - a) % self.record_s == 0 for a, b in plan.runs), plan.name
         first_s = plan.runs[0][0]
         shown = self.axis.civil(self.zero + first_s * NS + round(self.clock_s * NS))
@@ -106,7 +99,6 @@ class Recorder(Struct, frozen=True):
         notes = [Event(round(at * NS) + ahead, text) for at, text in sorted(plan.notes)]
         path = folder / plan.name
         with Writer(path, header) as writer:
-            progress.advance(header.header_bytes)
             for begin, end in plan.runs:
                 for low in range(begin, end, _STEP_S):
                     high = min(end, low + _STEP_S)
@@ -115,7 +107,7 @@ class Recorder(Struct, frozen=True):
                     notes = notes[len(now) :]
                     onsets = np.arange(low, high, self.record_s, dtype=np.int64) * NS + ahead
                     writer.write(self._digital(low, high), onsets, now)
-                    progress.advance(len(onsets) * header.record_bytes)
+                    progress.advance(high - low)
             writer.close(None if plan.closed else -1)
         if plan.cut:
             with path.open("r+b") as file:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import traceback
 from pathlib import Path
@@ -84,15 +85,20 @@ def make_app(desk: Desk, door: Door) -> Flask:
         desk.ended.set()
         return page("desk-ended.html", frame=False)
 
-    for pages in (WorklistPages(desk), FolderPages(desk), StudyPages(desk), SettingsPages(desk)):
+    studies = StudyPages(desk)
+    for pages in (WorklistPages(desk), FolderPages(desk), studies, SettingsPages(desk)):
         pages.add_to(app)
-    _add_errors(app)
+    _add_errors(app, studies)
     return app
 
 
-def _add_errors(app: Flask) -> None:
+def _add_errors(app: Flask, studies: StudyPages) -> None:
     @app.errorhandler(AuditorError)
     def stopped(error: AuditorError) -> Response:
+        study = (request.view_args or {}).get("id")
+        with contextlib.suppress(AuditorError):  # what keeps the page itself from being shown
+            if study is not None and request.method == "POST":
+                return studies.study(study, told(error), 422)
         return _message("This could not be done", told(error), 409)
 
     @app.errorhandler(HTTPException)

@@ -7,8 +7,6 @@ import os
 import subprocess
 import sys
 import zipfile
-from collections.abc import Callable
-from functools import wraps
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -17,14 +15,14 @@ from flask import Flask, Response, jsonify, request, send_file
 from auditor.batch.decide import name_and_note
 from auditor.batch.worklist import rows
 from auditor.core.clock import now_utc
-from auditor.core.errors import AuditorError, SettingsError, UsageError
+from auditor.core.errors import SettingsError, UsageError
 from auditor.core.text import path_part
 from auditor.desk.order_form import Filled, checked, corrected, filled_from
 from auditor.desk.pages_worklist import OUTCOMES, STATES, Line
 from auditor.desk.render import page, path_text, see, size_words, study_id
 from auditor.desk.runs import Run
 from auditor.desk.security import Refused, shut_off
-from auditor.desk.service import Desk, told
+from auditor.desk.service import Desk
 from auditor.desk.shelf import Decided
 from auditor.model import WorkRow
 from auditor.outputs.html.lists import WORDS
@@ -34,21 +32,6 @@ T = TypeVar("T")
 ROLES = {"technologist": "Technologist", "coder": "Coder"}
 _FILES_SHOWN = 300
 _TYPES = {".csv": "text/csv", ".json": "application/json", ".txt": "text/plain"}
-
-
-def _told_there(
-    action: Callable[[StudyPages, str], Response],
-) -> Callable[[StudyPages, str], Response]:
-    """An action of a study whose errors are told on the study's page."""
-
-    @wraps(action)
-    def done(pages: StudyPages, id: str) -> Response:  # noqa: A002  the address's own word
-        try:
-            return action(pages, id)
-        except AuditorError as error:
-            return pages.study(id, told(error), 422)
-
-    return done
 
 
 class StudyPages:
@@ -159,7 +142,6 @@ class StudyPages:
             return []
         return [(p.name, size_words(p.stat().st_size)) for p in found]
 
-    @_told_there
     def decide(self, id: str) -> Response:  # noqa: A002
         """Record a decision on the audit that the person saw."""
         form, (study, by, note) = request.form, self._said(id)
@@ -168,7 +150,6 @@ class StudyPages:
         self._desk.shelf.decide(study, form["outcome"], by, note)
         return see(f"/studies/{id}#decide" if form.get("back") != "list" else "/")
 
-    @_told_there
     def review(self, id: str) -> Response:  # noqa: A002
         """Record that a technologist or a coder read the audit."""
         form, (study, by, note) = request.form, self._said(id)
@@ -193,7 +174,6 @@ class StudyPages:
         self._desk.last_by = by
         return study, by, note
 
-    @_told_there
     def correct(self, id: str) -> Response:  # noqa: A002
         """Set one file by hand, and audit again. The order that says so is kept at the desk."""
         desk, form, (study, by, _) = self._desk, request.form, self._said(id)
@@ -213,12 +193,10 @@ class StudyPages:
         desk.shelf.keep_order(study, found.text)
         return see(f"/runs/{desk.start(study, folder, found.order).id}")
 
-    @_told_there
     def again(self, id: str) -> Response:  # noqa: A002
         """Audit the study again by the order that is known."""
         return see(f"/runs/{self._desk.start_again(self._row(id).study).id}")
 
-    @_told_there
     def show(self, id: str) -> Response:  # noqa: A002
         """Open the audit's folder in this machine's file manager."""
         folder = self._desk.shelf.audit_folder(self._row(id).study)
