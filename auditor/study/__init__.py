@@ -124,7 +124,7 @@ def _put_together(
         *copy_findings(copies, axis, settings, where),
         *overlap_findings(
             [c.files for c in copies.copies],
-            lambda a, b: any(step.explains(a, b) for step in steps),
+            lambda a, b: any((a in later) != (b in later) for later in steps),
             where,
         ),
         *changes,

@@ -124,27 +124,23 @@ def corrected(recordings: Sequence[Recording], wanted: Corrections) -> ByHand:
         return name if name in known else name.replace("\\", "/").removeprefix("./")
 
     shifts = {plain(name): ns for name, ns in wanted.clock_ns}
-    done: list[Recording] = []
-    unmoved = []
-    for recording in recordings:
-        start = recording.start_civil_ns + shifts.get(recording.name, 0)
-        if recording.name in shifts and not (
-            recording.start_known and FIRST_START <= start <= LAST_START
-        ):
-            unmoved.append(recording.name)
-            start = recording.start_civil_ns
-        done.append(replace(recording, start_civil_ns=start))
+    done = {
+        r.name: replace(r, start_civil_ns=r.start_civil_ns + shifts[r.name])
+        for r in recordings
+        if r.name in shifts and r.start_known
+    }
+    done = {n: r for n, r in done.items() if FIRST_START <= r.start_civil_ns <= LAST_START}
     excluded = {plain(n) for n in wanted.exclude}
     included = {plain(n) for n in wanted.include}
     asked = [*wanted.exclude, *wanted.include, *(n for n, _ in wanted.clock_ns)]
     return ByHand(
-        recordings=tuple(done),
+        recordings=tuple(done.get(r.name, r) for r in recordings),
         excluded=frozenset(excluded & known),
         included=frozenset(included & known - excluded),
-        clocks=frozenset(shifts.keys() & known - set(unmoved)),
+        clocks=frozenset(done),
         by=wanted.by,
         unknown=tuple(dict.fromkeys(n for n in asked if plain(n) not in known)),
-        unmoved=tuple(unmoved),
+        unmoved=tuple(n for n in shifts if n in known and n not in done),
     )
 
 

@@ -10,8 +10,6 @@ from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 
-from msgspec import Struct
-
 from auditor.core.clock import Axis, iso
 from auditor.core.durations import hms, in_words
 from auditor.core.text import Own, quantity
@@ -20,7 +18,7 @@ from auditor.model import Finding, Interval, Order, StudyFile, TimeMap, finding
 from auditor.model.codes.study import StudyCode
 from auditor.policy.sections import StudySettings
 from auditor.study.belonging import at_default_date
-from auditor.study.placing import about_files, in_order, moved, names, recorded_ns
+from auditor.study.placing import about_files, in_order, moved, recorded_ns
 
 _JOINED = 2 * MINUTE
 """Files this close to each other follow one another without an interruption of note (common
@@ -94,54 +92,46 @@ def transitions(axis: Axis, span: Interval) -> list[tuple[int, int]]:
     return found
 
 
-class Step(Struct, frozen=True):
-    """A daylight-saving change that the recorder's clock seems not to have followed."""
-
-    before: str
-    after: str
-    later: frozenset[str]
-    """The names of ``after`` and of every file stamped later."""
-
-    def explains(self, one: str, other: str) -> bool:
-        """Whether an overlap of two files comes from this step: one before it, one after."""
-        return (one in self.later) != (other in self.later)
-
-
 def change_findings(
     files: Sequence[StudyFile], counted: Sequence[StudyFile], axis: Axis
-) -> tuple[list[Finding], list[Step]]:
-    """What daylight-saving changes in the span of the reference ``files`` did to the stamps."""
+) -> tuple[list[Finding], list[frozenset[str]]]:
+    """What daylight-saving changes in the span of the reference ``files`` did to the stamps.
+
+    Beside the findings, for each change that the recorder's clock seems not to have followed the
+    names of the files stamped after it.
+    """
     timed = [f for f in in_order(files) if f.interval]
     if not timed:
         return [], []
     span = Interval(timed[0].start, max(f.end for f in timed))
-    findings, steps = [], []
+    findings: list[Finding] = []
+    steps: list[frozenset[str]] = []
     wide = Interval(span.start - 2 * HOUR, span.end + 2 * HOUR)
     for at, shift in transitions(axis, wide):
         size = in_words(abs(shift))
         step = _unfollowed(timed, at, shift)
         if step is not None:
-            steps.append(step)
+            before, later = step
+            after, names = later[0].name, frozenset(f.name for f in later)
+            steps.append(names)
             shifted = [
-                moved(f, TimeMap(f.map.anchor + shift)) if f.name in step.later else f
-                for f in counted
+                moved(f, TimeMap(f.map.anchor + shift)) if f.name in names else f for f in counted
             ]
             recorded, other = recorded_ns(counted), recorded_ns(shifted)
-            ended = next(f.end for f in timed if f.name == step.before)
             findings.append(
                 finding(
                     "daylight_saving_not_followed",
-                    step.after,
-                    file=step.after,
+                    after,
+                    file=after,
                     other_recorded_ns=other,
                     zone=Own(axis.zone or ""),
                     size=size,
                     kind=Own("an overlap" if shift > 0 else "an interruption"),
                     when=Own("before" if shift > 0 else "after"),
-                    before=step.before,
-                    after=step.after,
+                    before=before.name,
+                    after=after,
                     at=Own(axis.said(at)),
-                    ended=Own(axis.said(ended)),
+                    ended=Own(axis.said(before.end)),
                     recorded=hms(recorded),
                     with_them=hms(other),
                 )
@@ -164,8 +154,10 @@ def change_findings(
     return findings, steps
 
 
-def _unfollowed(timed: Sequence[StudyFile], at: int, shift: int) -> Step | None:
-    """The first pair of files after the change whose stamps part by just the change."""
+def _unfollowed(
+    timed: Sequence[StudyFile], at: int, shift: int
+) -> tuple[StudyFile, list[StudyFile]] | None:
+    """A file, and those stamped later, between which lies just the change, if any after it."""
     size = abs(shift)
     # By stamps that lag behind, a later file may seem to start before an earlier one has ended.
     by_stamp = sorted(timed, key=lambda f: (f.recording.start_civil_ns, f.name))
@@ -174,8 +166,7 @@ def _unfollowed(timed: Sequence[StudyFile], at: int, shift: int) -> Step | None:
             continue
         hole = after.start - before.end
         if abs(hole + shift) <= min(_JOINED, size // 4) and after.end > at:
-            later = by_stamp[index:]
-            return Step(before.name, after.name, frozenset(names(later)))
+            return before, by_stamp[index:]
     return None
 
 

@@ -46,7 +46,7 @@ def take_in(paths: Sequence[Path] | Place, progress: Progress) -> Intake:
     listing.others += [f.name for f in listing.files if f.name not in taken]
     progress.stage("Reading recordings", len(wanted))
     recordings: list[Recording] = []
-    unreadable = [_unreadable(f, _as_recording_error(f.name, e)) for f, e in listing.denied]
+    unreadable = [_unreadable(f, e) for f, e in listing.denied]
     refused = False
     room = MOST_ANNOTATIONS
     for file in wanted:
@@ -56,12 +56,9 @@ def take_in(paths: Sequence[Path] | Place, progress: Progress) -> Intake:
                 recording = replace(recording, annotations=recording.annotations[:room])
             room -= len(recording.annotations)
             recordings.append(recording)
-        except RecordingError as error:
-            refused = refused or error.code == "cannot_be_read"
+        except (RecordingError, OSError) as error:
+            refused |= not isinstance(error, RecordingError) or error.code == "cannot_be_read"
             unreadable.append(_unreadable(file, error))
-        except OSError as error:
-            refused = True
-            unreadable.append(_unreadable(file, _as_recording_error(file.name, error)))
         progress.advance(1)
     if not recordings:
         raise _nothing(listing, unreadable, refused=refused)
@@ -78,18 +75,14 @@ def take_in(paths: Sequence[Path] | Place, progress: Progress) -> Intake:
     )
 
 
-def _as_recording_error(name: str, error: OSError) -> RecordingError:
-    return RecordingError(
-        name,
-        f"cannot be read ({error.strerror or 'input or output error'})",
-        "Check its permissions and the card, and copy it again.",
-        code="cannot_open",
-    )
-
-
-def _unreadable(file: FoundFile, error: RecordingError) -> UnreadableFile:
+def _unreadable(file: FoundFile, error: RecordingError | OSError) -> UnreadableFile:
+    if isinstance(error, RecordingError):
+        problem, action = error.problem, error.action
+    else:
+        problem = f"cannot be read ({error.strerror or 'input or output error'})"
+        action = "Check its permissions and the card, and copy it again."
     empty = file.size_bytes == 0
-    problem = "is empty" if empty else error.problem
+    problem = "is empty" if empty else problem
     # Most problems are told of the file, some of a field of its header.
     told = problem.startswith(("the ", "its ", "header field "))
     sentence = problem if told else f"it {problem}"
@@ -106,7 +99,7 @@ def _unreadable(file: FoundFile, error: RecordingError) -> UnreadableFile:
             file=file.name,
             problem=sentence,
             name=file.name,
-            advice=error.action or Own("Copy it from the card again."),
+            advice=action or Own("Copy it from the card again."),
         ),
     )
 
