@@ -35,45 +35,30 @@ def place(
     copy: str | None = "A",
     *,
     ratio: Fraction = Fraction(1),
+    starts: Sequence[int] = (),
 ) -> StudyFile:
     """``recording`` as a counted file of ``copy`` with its records put on the axis.
 
     ``ratio`` is how much of the axis one nanosecond of the file's sample count takes; it is 1 but
-    for a copy whose sample clock was measured against the reference.
+    for a copy whose sample clock was measured against the reference. ``starts`` are the instants
+    at which the runs of ``own_runs`` begin, where each was measured by itself; then ``time_map``
+    is only the line that lies nearest to them, for the annotations.
     """
-    starts, ends, records_ns = _runs(recording, time_map, ratio)
+    if starts:
+        lengths = [round(int(b - a) * ratio) for a, b in zip(*own_runs(recording), strict=True)]
+        first, records_ns = np.array(starts, np.int64), sum(lengths)
+        last = first + np.array(lengths, np.int64)
+    else:
+        first, last, records_ns = _runs(recording, time_map, ratio)
     return StudyFile(
         recording=recording,
         role="counted",
         reason="",
         copy=copy,
         map=time_map,
-        run_starts=starts,
-        run_ends=ends,
-        records_ns=records_ns,
-    )
-
-
-def place_by_runs(
-    recording: Recording,
-    time_map: TimeMap,
-    copy: str | None,
-    starts: Sequence[int],
-    ratio: Fraction,
-) -> StudyFile:
-    """``recording`` with each of its own runs at a measured place.
-
-    ``starts`` are the instants at which the runs of ``own_runs`` begin; ``time_map`` is the one
-    line that lies nearest to them, for the annotations.
-    """
-    own_starts, own_ends = own_runs(recording)
-    lengths = [round(int(b - a) * ratio) for a, b in zip(own_starts, own_ends, strict=True)]
-    first = np.array(starts, dtype=np.int64)
-    return replace(
-        place(recording, time_map, copy),
         run_starts=first,
-        run_ends=first + np.array(lengths, dtype=np.int64),
-        records_ns=sum(lengths),
+        run_ends=last,
+        records_ns=records_ns,
     )
 
 

@@ -17,7 +17,7 @@ from msgspec import Struct
 from auditor.model import StudyFile, TimeMap
 from auditor.study.copies.anchors import MOST_DRIFT, REACHES, anchors, first_anchor, twin_anchors
 from auditor.study.copies.samples import Anchor, Reference
-from auditor.study.placing import in_order, in_range, in_years, own_runs, place, place_by_runs
+from auditor.study.placing import in_order, in_range, in_years, own_runs, place
 
 _PPB = 1_000_000_000
 
@@ -119,13 +119,13 @@ def _put(
     """``file`` by its own anchors, else by the clock's ``offset``; ``None`` out of all range."""
     rec = file.recording
     line = _by_clock(file, offset, ratio) if fitted is None else fitted.map
-    if not in_range(rec, line):
+    starts = []
+    if fitted is not None and fitted.starts:
+        stamps = [file.map.instant(int(o)) for o in own_runs(rec)[0]]
+        starts = [fitted.starts.get(i, stamp - offset(stamp)) for i, stamp in enumerate(stamps)]
+    if not in_range(rec, line) or not in_years(starts):
         return None
-    if fitted is None or not fitted.starts:
-        return place(rec, line, copy, ratio=ratio if fitted is None else fitted.ratio)
-    stamps = [file.map.instant(int(o)) for o in own_runs(rec)[0]]
-    starts = [fitted.starts.get(i, stamp - offset(stamp)) for i, stamp in enumerate(stamps)]
-    return place_by_runs(rec, line, copy, starts, fitted.ratio) if in_years(starts) else None
+    return place(rec, line, copy, ratio=fitted.ratio if fitted else ratio, starts=starts)
 
 
 def _by_clock(file: StudyFile, offset: Callable[[int], int], ratio: Fraction) -> TimeMap:
