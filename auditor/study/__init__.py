@@ -107,10 +107,10 @@ def _put_together(
         lambda a, b: True,
     )
     reference = clocks.placed_by_length(reference, hookup)
-    copies = copies.with_reference(reference)
-    early = sort_by_hookup(copies.counted, hookup, settings, pinned)
-    counted = in_order(without(copies.counted, early))
-    copies = copies.with_files({f.name for f in counted})
+    placed = in_order([*reference, *(f for c in copies.copies[1:] for f in c.files)])
+    early = sort_by_hookup(placed, hookup, settings, pinned)
+    counted = without(placed, early)
+    copies = copies.with_files(counted)
 
     apart += [*copies.aside, *early]
     not_counted = [set_aside(a.file, a.code) for a in apart]
@@ -121,7 +121,7 @@ def _put_together(
         *intake.findings,
         *aside.patient_findings(stamped, order, where),
         *aside.aside_findings(apart, counted, hookup, axis),
-        *copy_findings(copies, axis, settings, where),
+        *copy_findings(copies, counted, axis, settings, where),
         *overlap_findings(
             [c.files for c in copies.copies],
             lambda a, b: any((a in later) != (b in later) for later in steps),

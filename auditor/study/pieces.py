@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import Literal
 
 from auditor.core.clock import Axis, hour_apart
 from auditor.core.durations import hms, in_words
 from auditor.core.text import Own, number_step, quantity
 from auditor.core.units import NS
 from auditor.model import Finding, Interval, MissingPiece, Pieces, StudyFile, finding
+from auditor.model.codes.study import StudyCode
 from auditor.study.placing import SHOWN, in_order, recorded_ns
 
 _FEWEST = 3
@@ -126,12 +126,43 @@ def piece_findings(
 ) -> Iterator[Finding]:
     """Files that are missing, and holes that a clock put forward would explain as well."""
     absent = [m for p in pieces for m in p.missing if not m.unreadable and not m.set_aside]
+    recorded = recorded_ns(counted)
     if absent:
-        yield _missing(absent, recorded_ns(counted), axis)
+        yield _missing(absent, recorded, axis)
     known = {m.after for p in pieces for m in p.missing}
     for copy in pieces:
         own = [f for f in in_order(counted) if f.copy == copy.copy and f.interval]
-        yield from _stepped(copy, own, known, counted, axis)
+        apart = [(a, b) for a, b in pairwise(own) if b.start - a.end > _TOLERANCE]
+        holes = [(a, b) for a, b in apart if not _filled(a, b, counted)]
+        hours = [p for p in holes if axis.zone is None and hour_apart(p[1].start - p[0].end)]
+        after_full = [
+            (a, b)
+            for a, b in holes
+            if (a, b) not in hours
+            and b.name not in known
+            and copy.period_ns
+            and abs(_length(a) - copy.length_ns) <= _TOLERANCE
+            and a.recording.closed
+        ]
+        joined = sum(abs(b.start - a.end) <= _TOLERANCE for a, b in pairwise(own))
+        stepped = after_full if joined > len(after_full) else []
+        codes: tuple[StudyCode, ...] = ("hour_step", "clock_may_have_stepped")
+        for code, found in zip(codes, (hours, stepped), strict=True):
+            for before, after in found[:1]:
+                yield finding(
+                    code,
+                    after.name,
+                    file=after.name,
+                    span=Interval(before.end, after.start),
+                    other_recorded_ns=recorded,
+                    holes=quantity(len(found), "hole"),
+                    size=in_words(after.start - before.end, up=True),
+                    before=before.name,
+                    after=after.name,
+                    ended=Own(axis.said(before.end)),
+                    started=Own(axis.said(after.start)),
+                    recorded=hms(recorded),
+                )
 
 
 def _missing(absent: Sequence[MissingPiece], recorded: int, axis: Axis) -> Finding:
@@ -153,56 +184,4 @@ def _missing(absent: Sequence[MissingPiece], recorded: int, axis: Axis) -> Findi
         places=tuple(f"{m.before} to {m.after}" for m in absent[:SHOWN]),
         recorded=hms(recorded),
         with_them=hms(recorded + holes),
-    )
-
-
-def _stepped(
-    copy: Pieces,
-    own: Sequence[StudyFile],
-    known: set[str],
-    counted: Sequence[StudyFile],
-    axis: Axis,
-) -> Iterator[Finding]:
-    holes = [
-        (a, b)
-        for a, b in pairwise(own)
-        if b.start - a.end > _TOLERANCE and not _filled(a, b, counted)
-    ]
-    hours = [p for p in holes if axis.zone is None and hour_apart(p[1].start - p[0].end)]
-    if hours:
-        yield _clock("hour_step", hours, recorded_ns(counted), axis)
-    joined = [a for a, b in pairwise(own) if abs(b.start - a.end) <= _TOLERANCE]
-    after_full = [
-        (a, b)
-        for a, b in holes
-        if (a, b) not in hours
-        and b.name not in known
-        and copy.period_ns
-        and abs(_length(a) - copy.length_ns) <= _TOLERANCE
-        and a.recording.closed
-    ]
-    if after_full and len(joined) > len(after_full):
-        yield _clock("clock_may_have_stepped", after_full, recorded_ns(counted), axis)
-
-
-def _clock(
-    code: Literal["hour_step", "clock_may_have_stepped"],
-    holes: Sequence[tuple[StudyFile, StudyFile]],
-    recorded: int,
-    axis: Axis,
-) -> Finding:
-    before, after = holes[0]
-    return finding(
-        code,
-        after.name,
-        file=after.name,
-        span=Interval(before.end, after.start),
-        other_recorded_ns=recorded,
-        holes=quantity(len(holes), "hole"),
-        size=in_words(after.start - before.end, up=True),
-        before=before.name,
-        after=after.name,
-        ended=Own(axis.said(before.end)),
-        started=Own(axis.said(after.start)),
-        recorded=hms(recorded),
     )

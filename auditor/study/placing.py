@@ -150,11 +150,6 @@ def in_order(files: Iterable[StudyFile]) -> list[StudyFile]:
     return sorted(files, key=lambda f: (f.start, f.name))
 
 
-def names(files: Sequence[StudyFile]) -> list[str]:
-    """The files' names."""
-    return [f.name for f in files]
-
-
 SHOWN = 8
 """Names given in a finding; the rest is counted, and the list of files holds them all."""
 
@@ -168,6 +163,6 @@ def about_files(
     ``finding``, and go before those made here.
     """
     only = files[0].name if len(files) == 1 else None
-    count, shown = quantity(len(files), "file"), tuple(names(files)[:SHOWN])
-    said = {"file": only, "files": count, "names": shown} | given
-    return finding(code, only or where or some_of(names(files), 3), **said)
+    names = tuple(f.name for f in files)
+    said = {"file": only, "files": quantity(len(files), "file"), "names": names[:SHOWN]} | given
+    return finding(code, only or where or some_of(names, 3), **said)

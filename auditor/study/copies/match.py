@@ -20,7 +20,7 @@ from auditor.policy.sections import StudySettings
 from auditor.study.belonging import Aside, Far
 from auditor.study.copies.alignment import Alignment, align
 from auditor.study.copies.devices import Device, longest, one_device, preferred
-from auditor.study.placing import about_files, in_order, names, recorded_ns
+from auditor.study.placing import about_files, in_order, recorded_ns
 
 _MOST_SEARCHES = 12
 """Searches in vain after which no more devices are looked at as copies: each reads much."""
@@ -37,7 +37,7 @@ class Copy(Struct, frozen=True, eq=False):
 
     def told(self, why: str) -> StudyCopy:
         """The copy as the audit tells it."""
-        found, files = self.alignment, tuple(names(self.files))
+        found, files = self.alignment, tuple(f.name for f in self.files)
         if found is None:
             return StudyCopy(self.name, self.device.folder, True, files, 0, 0, why)
         return StudyCopy(
@@ -58,31 +58,22 @@ class Copies(Struct, frozen=True):
     why: str
     aside: tuple[Aside, ...] = ()
 
-    @property
-    def counted(self) -> list[StudyFile]:
-        """The files of all copies in time order."""
-        return in_order(f for c in self.copies for f in c.files)
-
-    def with_files(self, counted: Collection[str]) -> Copies:
-        """The same with only the files named; copies that hold none of them are left out."""
+    def with_files(self, counted: Sequence[StudyFile]) -> Copies:
+        """The same with the files of each as they stand in ``counted``; none without any."""
         kept = [
-            replace(c, files=tuple(f for f in c.files if f.name in counted)) for c in self.copies
+            replace(c, files=tuple(f for f in counted if f.copy == c.name)) for c in self.copies
         ]
         return replace(self, copies=tuple(c for c in kept if c.files))
 
-    def with_reference(self, files: Sequence[StudyFile]) -> Copies:
-        """The same with the reference's files in their final sequence."""
-        return replace(self, copies=(replace(self.copies[0], files=tuple(files)), *self.copies[1:]))
-
     def told(self) -> tuple[StudyCopy, ...]:
         """The copies as the audit tells them."""
-        only = len(self.copies) == 1 and not self.aside_for("copy_not_matched")
-        return tuple(c.told("the only copy" if only else f"reference: {self.why}")
-                     for c in self.copies)  # fmt: skip
+        why = "the only copy" if self.only else f"reference: {self.why}"
+        return tuple(c.told(why) for c in self.copies)
 
-    def aside_for(self, code: str) -> list[StudyFile]:
-        """Files set aside here for the reason ``code``."""
-        return [a.file for a in self.aside if a.code == code]
+    @property
+    def only(self) -> bool:
+        """Whether there is, or seemed to be, but one."""
+        return len(self.copies) == 1 and all(a.code != "copy_not_matched" for a in self.aside)
 
 
 def match_copies(
@@ -212,10 +203,10 @@ def _letter(index: int) -> str:
 
 
 def copy_findings(
-    found: Copies, axis: Axis, settings: StudySettings, where: str
+    found: Copies, counted: Sequence[StudyFile], axis: Axis, settings: StudySettings, where: str
 ) -> Iterator[Finding]:
     """Findings on every copy but a single one."""
-    if len(found.copies) > 1 or found.aside_for("copy_not_matched"):
+    if not found.only:
         yield finding(
             "reference_clock",
             where,
@@ -223,7 +214,6 @@ def copy_findings(
             why=Own(found.why),
             copies=quantity(len(found.copies), "copy counted", plural_noun="copies counted"),
         )
-    counted = found.counted
     for copy in found.copies[1:]:
         if copy.alignment is not None:
             yield from _about(copy, copy.alignment, counted)
