@@ -16,10 +16,9 @@ from msgspec.structs import asdict, replace
 from auditor.core.clock import STUDY_YEARS, civil_datetime, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
 from auditor.core.units import HOUR, MINUTE, NS
-from auditor.inputs.service_request import ServiceRequest, read_service_request
 from auditor.inputs.stamps import read_stamp
 from auditor.model import MOST_ORDERED, Corrections, Order, PowerSetup
-from auditor.policy.toml import TomlText, read_toml
+from auditor.policy.toml import read_toml
 from auditor.policy.values import After, Before, Hours, Settings, Share, Written, validate
 
 _YES = {"yes": True, "true": True, "y": True, "no": False, "false": False, "n": False}
@@ -318,15 +317,17 @@ def read_order(path: Path, *, timezone: str | None = None) -> Order:
     times into civil time. Raises ``SettingsError`` that names the file, the line, the key, the
     value and the form that is wanted.
     """
-    source: TomlText | ServiceRequest
+    beside = path.resolve().parent
     if path.suffix.lower() == ".json":
-        source = read_service_request(path, timezone=timezone)
-        tables, told = {"order": source.order}, ("service request", source.service)
+        from auditor.inputs.service_request import read_service_request
+
+        request = read_service_request(path, timezone=timezone)
+        order = order_of({"order": request.order}, request, beside, request.sha256, path.name)
+        order = replace(order, source="service request", service=request.service)
     else:
-        source = read_toml(path)
-        tables, told = source.data, ("order file", "")
-    order = order_of(tables, source, path.resolve().parent, source.sha256, path.name)
-    return replace(order, path=str(path.absolute()), source=told[0], service=told[1])
+        file = read_toml(path)
+        order = order_of(file.data, file, beside, file.sha256, path.name)
+    return replace(order, path=str(path.absolute()))
 
 
 def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, name: str) -> Order:
