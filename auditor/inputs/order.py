@@ -142,14 +142,8 @@ def _known_zone(name: str) -> str:
     return name
 
 
-def _believable(value: int) -> int:
-    if not 0 < value <= MOST_ORDERED:
-        raise ValueError("must be more than 0 and at most a year (8784 hours)")
-    return value
-
-
 class _OrderTable(Settings, frozen=True, kw_only=True):
-    ordered_ns: Annotated[_Hours, After(_believable)] = field(name="ordered_hours")
+    ordered_ns: Annotated[_Hours, Meta(gt=0, le=MOST_ORDERED)] = field(name="ordered_hours")
     study_id: _Code | None = None
     patient_code: _Code | None = None
     hookup: Annotated[datetime | None, Before(hookup_civil)] = None
@@ -189,19 +183,7 @@ class _FilesTable(Settings, frozen=True, kw_only=True):
             raise ValueError(f"{both[0]!r} stands under exclude and under include")
 
 
-def _possible(value: int) -> int:
-    if not 0 <= value <= 10_000 * HOUR:
-        raise ValueError("must be from 0 to 10000 hours")
-    return value
-
-
-def _leaves_something(value: int) -> int:
-    if value == 0:
-        raise ValueError("must be more than 0: no mode leaves nothing of a battery's hours")
-    return value
-
-
-_PowerHours = Annotated[_Hours, After(_possible)]
+_PowerHours = Annotated[_Hours, Meta(ge=0, le=10_000 * HOUR)]
 
 
 class _PowerTable(Settings, frozen=True, kw_only=True):
@@ -210,9 +192,8 @@ class _PowerTable(Settings, frozen=True, kw_only=True):
     spare_batteries: Annotated[_Count, Meta(ge=0, le=100)] | None = None
     external_ns: _PowerHours | None = field(default=None, name="external_hours")
     mode: Annotated[Literal["card", "card+computer"] | None, Before(_word)] = None
-    mode_share_ppm: Annotated[_Share, After(_leaves_something)] | None = field(
-        default=None, name="mode_share"
-    )
+    # No mode leaves nothing of a battery's hours.
+    mode_share_ppm: Annotated[_Share, Meta(gt=0)] | None = field(default=None, name="mode_share")
     charges_ppm: tuple[_Share, ...] = field(default=(), name="charges")
 
     def __post_init__(self) -> None:
