@@ -53,7 +53,7 @@ def one(folder: Path, text: str | bytes, **told: object) -> Order:
         '"Study","Ordered hours","Hook-up","Video"\n"S-1","72","3/2/27 9:30 am","n"\n',
         "\n\nStudy,Ordered days,Date,Time,Video\nS-1,3,3/2/2027,9:30 AM,no\n,,,,\n",
         "Study,Duration [days],Hook-up date,Hook-up time,Video ordered?\nS-1,3,2 March 2027,0930,no\n",
-        "Study,Ordered,Start,Video\nS-1\\,72:00,2027-03-02 09:30,no\n",
+        "Study,Ordered,Start,Video\nS-1\\,72 hrs.,2027-03-02 09:30,no\n",
         "Study,Ordered,Start,Video\n\\S-1\\,3 days,2027-03-02 09:30,no\n",
     ],
 )  # fmt: skip

@@ -49,34 +49,20 @@ FORMS = {
 """How a right value of each key is written, for errors."""
 
 
-def _number(value: object) -> object:
-    """A number that stands as text, as a number."""
-    if isinstance(value, str) and re.fullmatch(r"\s*[+-]?\d{1,9}(\.\d{1,20})?\s*", value):
-        number = Decimal(value.strip())
-        return int(number) if "." not in value else number
-    return value
+def _number(units: Mapping[str, int | Decimal] = {}) -> Before:
+    """Reads a number that stands as text; the name of one of ``units`` may stand behind it."""
 
+    def read(value: object) -> object:
+        if not isinstance(value, str):
+            return value
+        form = r"\s*([+-]?\d{1,9}(?:\.\d{1,20})?)\s*([a-z%]{0,5})\.?\s*"
+        found = re.fullmatch(form, value[:100].lower())
+        if found is None or found[2] not in ("", *units):
+            return value
+        number = Decimal(found[1]) * units.get(found[2], 1)
+        return int(number) if number == int(number) else number
 
-def _hours(value: object) -> object:
-    """As ``_number``; the unit may stand behind it, as in '48 h' or '2 days'; or '48:00'."""
-    if not isinstance(value, str):
-        return value
-    clock = re.fullmatch(r"\s*(\d{1,4}):([0-5]\d)(:00)?\s*", value)
-    if clock:
-        return int(clock.group(1)) + Decimal(int(clock.group(2))) / 60
-    found = re.fullmatch(r"(.*\d)\s*(h|hrs?|hours?|d|days?)\.?\s*", value[:100], re.IGNORECASE)
-    number = _number(found.group(1) if found else value)
-    if found and found.group(2)[0] in "dD" and isinstance(number, int | Decimal):
-        return number * 24
-    return number
-
-
-def _share(value: object) -> object:
-    """As ``_number``; a share may be written in per cent, as in '90 %'."""
-    if isinstance(value, str) and value.rstrip().endswith("%"):
-        number = _number(value.rstrip()[:-1])
-        return number / Decimal(100) if isinstance(number, int | Decimal) else value
-    return _number(value)
+    return Before(read)
 
 
 def _yes_no(value: object) -> object:
@@ -94,9 +80,10 @@ def _as_text(value: object) -> object:
 
 _Text = Annotated[str, Meta(min_length=1, max_length=200)]
 _Code = Annotated[_Text, Before(_as_text)]
-_Count = Annotated[int, Before(_number)]
-_Hours = Annotated[Hours, Before(_hours)]
-_Share = Annotated[Share, Before(_share)]
+_Count = Annotated[int, _number()]
+_HOUR_WORDS = dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 1)
+_Hours = Annotated[Hours, _number(_HOUR_WORDS | {"d": 24, "day": 24, "days": 24})]
+_Share = Annotated[Share, _number({"%": Decimal("0.01")})]
 _YesNo = Annotated[bool, Before(_yes_no)]
 _Names = tuple[_Text, ...]
 
@@ -157,18 +144,16 @@ class _OrderTable(Settings, frozen=True, kw_only=True):
     reports: Annotated[Literal["daily", "end"] | None, Before(_word)] = None
 
 
-def clock_ns(text: str) -> int:
-    """'+1:00:00', '-0:30' or '+2 h' as nanoseconds. Raises ``ValueError``."""
-    found = re.fullmatch(r"\s*([+-])\s*(\d{1,5}):([0-5]\d)(?::([0-5]\d))?\s*", text)
+def _clock(value: object) -> object:
+    """'+1:00:00' or '-0:30' in nanoseconds. Raises ``ValueError``."""
+    if not isinstance(value, str):
+        return value
+    found = re.fullmatch(r"\s*([+-])\s*(\d{1,5}):([0-5]\d)(?::([0-5]\d))?\s*", value)
     if found is None:
         raise ValueError("must be a sign, hours, minutes and seconds")
     sign, hours, minutes, seconds = found.groups()
     ns = int(hours) * HOUR + int(minutes) * MINUTE + int(seconds or 0) * NS
     return -ns if sign == "-" else ns
-
-
-def _clock(value: object) -> object:
-    return clock_ns(value) if isinstance(value, str) else value
 
 
 class _FilesTable(Settings, frozen=True, kw_only=True):
