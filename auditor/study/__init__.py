@@ -87,7 +87,7 @@ def _put_together(
     """
     where, pinned = intake.name, hand.included
     hookups = axis.readings(order.hookup_civil_ns) if order and order.hookup_civil_ns else ()
-    stamped, _ = in_sequence(hand.recordings, axis, hookups, _one_folder)
+    stamped = in_sequence(hand.recordings, axis, hookups, _one_folder)
     apart = [Aside(f, "excluded_by_hand") for f in stamped if f.name in hand.excluded]
     apart += sort_by_patient(without(stamped, apart), order, pinned)
     kept = without(stamped, apart)
@@ -100,7 +100,7 @@ def _put_together(
 
     copies = match_copies(found, far, hookup, settings, pinned, progress)
     # Folders that turned out to go on with the reference's belong into its sequence.
-    reference, doubts = in_sequence(
+    reference = in_sequence(
         [f.recording for f in copies.copies[0].files],
         axis,
         () if hookup is None else (hookup,),
@@ -128,7 +128,7 @@ def _put_together(
             where,
         ),
         *changes,
-        *clocks.doubt_findings(doubts, reference, counted, axis, where),
+        *clocks.doubt_findings(reference, counted, axis, where),
         *clocks.undated_findings(counted, where),
         *piece_findings(pieces, counted, axis),
         *whole_findings(counted, order, axis, settings, where),

@@ -7,7 +7,7 @@ stamp is ever changed silently.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from auditor.core.clock import Axis, iso
@@ -28,42 +28,41 @@ _LONGEST = 4000 * DAY
 
 
 def doubt_findings(
-    others: Mapping[str, TimeMap],
-    files: Sequence[StudyFile],
-    counted: Sequence[StudyFile],
-    axis: Axis,
-    where: str,
+    files: Sequence[StudyFile], counted: Sequence[StudyFile], axis: Axis, where: str
 ) -> Iterator[Finding]:
     """One finding for the stamps in the repeated hour, one for those in the skipped hour.
 
-    ``others`` are the other readings by file; ``files`` are those of the reference copy: the files
-    of other copies lie where their samples put them, whatever their stamps.
+    ``files`` are those of the reference copy: the files of other copies lie where their samples put
+    them, whatever their stamps.
     """
-    doubtful = [f for f in files if f.name in others]
     recorded = recorded_ns(counted)
-    hours: tuple[StudyCode, ...] = ("repeated_hour", "skipped_hour")
-    for code in hours:
-        files = [
-            f
-            for f in doubtful
-            if axis.exists(f.recording.start_civil_ns) == (code == "repeated_hour")
-        ]
-        if not files:
+    doubts: dict[StudyCode, dict[str, StudyFile]] = {"repeated_hour": {}, "skipped_hour": {}}
+    for file in (f for f in files if f.recording.start_known):
+        start, taken = file.recording.start_civil_ns, file.map.anchor
+        others = [r for r in axis.readings(start) if r != taken]
+        if others:
+            doubts["repeated_hour"][file.name] = moved(file, TimeMap(others[0]))
+        elif not axis.exists(start):
+            # The reading taken goes by the offset before the change; the other by the one after.
+            other_map = TimeMap(start - axis.offset(taken))
+            doubts["skipped_hour"][file.name] = moved(file, other_map)
+    for code, swapped in doubts.items():
+        if not swapped:
             continue
-        swapped = {f.name: moved(f, others[f.name]) for f in files}
-        other = recorded_ns([swapped.get(f.name, f) for f in counted])
-        joins = all(_joins(f, counted) for f in files)
+        found = [f for f in files if f.name in swapped]
+        other = recorded_ns(swapped.get(f.name, f) for f in counted)
+        joins = all(_joins(f, counted) for f in found)
         doubted = other != recorded and not joins
         quiet = code == "repeated_hour" and joins
         yield about_files(
             code,
-            files,
+            found,
             where,
             severity="problem" if doubted else "info" if quiet else "caution",
             other_recorded_ns=other,
-            files=quantity(len(files), "file", "starts", "start"),
+            files=quantity(len(found), "file", "starts", "start"),
             zone=Own(axis.zone or ""),
-            stamps=Own(", ".join(iso(f.recording.start_civil_ns) for f in files[:4])),
+            stamps=Own(", ".join(iso(f.recording.start_civil_ns) for f in found[:4])),
             recorded=hms(recorded),
             with_them=hms(other),
         )

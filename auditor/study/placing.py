@@ -96,8 +96,7 @@ def own_runs(recording: Recording) -> tuple[Int64, Int64]:
     """
     offsets = recording.offsets_ns
     if not len(offsets) or recording.record_ns <= 0:
-        empty = np.empty(0, dtype=np.int64)
-        return empty, empty
+        return intervals.empty()
     return _joined(offsets, offsets + np.int64(recording.record_ns), 0)
 
 
@@ -132,12 +131,7 @@ def _runs(recording: Recording, time_map: TimeMap, ratio: Fraction) -> tuple[Int
 
 def held(files: Iterable[StudyFile]) -> intervals.Pair:
     """The union of the files' records as a plain pair."""
-    kept = [f for f in files if len(f.run_starts)]
-    if not kept:
-        return intervals.empty()
-    return intervals.union(
-        np.concatenate([f.run_starts for f in kept]), np.concatenate([f.run_ends for f in kept])
-    )
+    return intervals.union_of((f.run_starts, f.run_ends) for f in files)
 
 
 def recorded_ns(files: Iterable[StudyFile]) -> int:

@@ -1,7 +1,7 @@
 """Start stamps to instants, in sequence.
 
 A stamp is civil time at the patient (EDF+ specification, additional specifications, item 8). The
-hour that exists twice is resolved by what joins best; the doubt is kept for the findings.
+hour that exists twice is resolved by what joins best.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ def in_sequence(
     axis: Axis,
     hookups: Sequence[int],
     one_copy: Callable[[Recording, Recording], bool],
-) -> tuple[list[StudyFile], dict[str, TimeMap]]:
-    """``recordings`` on the axis, in time order; where those lie whose stamp has another reading.
+) -> list[StudyFile]:
+    """``recordings`` on the axis, in time order.
 
     A stamp in the hour that exists twice takes the reading that joins best to the file before it
     by its stamp, in whichever folder that is, and never one that overlaps where the other does not
@@ -35,19 +35,9 @@ def in_sequence(
             twice.append(recording)
         else:
             sure.append(place(recording, TimeMap(readings[0])))
-    others: dict[str, TimeMap] = {}
-    placed = list(sure)
-    for group in _by_transition(twice):
-        for file in _resolve(group, axis, sure, hookups, one_copy):
-            placed.append(file)
-            first, second = axis.readings(file.recording.start_civil_ns)
-            others[file.name] = TimeMap(first if file.map.anchor == second else second)
-    for file in sure:
-        start = file.recording.start_civil_ns
-        if not axis.exists(start):
-            # The reading taken goes by the offset before the change; the other by the one after.
-            others[file.name] = TimeMap(start - axis.offset(file.map.anchor))
-    return in_order(placed), others
+    groups = _by_transition(twice)
+    read = [f for group in groups for f in _resolve(group, axis, sure, hookups, one_copy)]
+    return in_order([*sure, *read])
 
 
 def _by_transition(recordings: Sequence[Recording]) -> list[list[Recording]]:

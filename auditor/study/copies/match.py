@@ -17,7 +17,7 @@ from auditor.core.text import Own, quantity
 from auditor.core.units import MINUTE, NS
 from auditor.model import Finding, SetAsideCode, StudyCopy, StudyFile, finding
 from auditor.policy.sections import StudySettings
-from auditor.study.belonging import Aside, Far
+from auditor.study.belonging import Aside, Far, without
 from auditor.study.copies.alignment import Alignment, align
 from auditor.study.copies.devices import Device, longest, one_device, preferred
 from auditor.study.placing import about_files, in_order, recorded_ns
@@ -108,16 +108,14 @@ def match_copies(
     other = matched[0].device.recorder
     for device in (d for d in found if id(d) not in taken):
         counted = Device("", other, tuple(f for c in matched for f in c.files))
-        own = device.recorder
-        if one_device(counted, device):
-            matched = [_with_more(matched[0], device.files), *matched[1:]]
-            continue
-        code: SetAsideCode = (
-            "other_recorder" if own and other and own != other else "copy_not_matched"
-        )
-        kept = tuple(f for f in device.files if f.name in pinned)
-        matched = [_with_more(matched[0], kept), *matched[1:]]
-        aside += [Aside(f, code) for f in device.files if f.name not in pinned]
+        goes_on = one_device(counted, device)
+        alien = bool(other) and device.recorder not in ("", other)
+        code: SetAsideCode = "other_recorder" if alien else "copy_not_matched"
+        gone = [] if goes_on else [Aside(f, code) for f in device.files if f.name not in pinned]
+        aside += gone
+        if more := without(device.files, gone):
+            joined = Device.of([*matched[0].device.files, *more])
+            matched[0] = replace(matched[0], device=joined, files=joined.files)
     searches = _MOST_SEARCHES
     for why_far, device in far:
         copy = _match(device, matched, anywhere=True) if searches > 0 else None
@@ -183,14 +181,6 @@ def _match(device: Device, copies: Sequence[Copy], *, anywhere: bool) -> Copy | 
         if alignment is not None:
             return Copy(letter, device, alignment.files, alignment, copy.name)
     return None
-
-
-def _with_more(copy: Copy, files: Sequence[StudyFile]) -> Copy:
-    """The reference with ``files`` that go on where its own end."""
-    if not files:
-        return copy
-    more = Device.of([*copy.device.files, *files])
-    return replace(copy, device=more, files=more.files)
 
 
 def _letter(index: int) -> str:
