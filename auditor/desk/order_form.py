@@ -19,9 +19,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 from werkzeug.datastructures import MultiDict
 
-from auditor.core.clock import civil_datetime
 from auditor.core.errors import SettingsError
-from auditor.core.units import HOUR
 from auditor.inputs.order import order_of
 from auditor.model import Order
 from auditor.policy.toml import parse_toml, read_toml, toml_text
@@ -225,53 +223,6 @@ def lies_in(path: Path, folder: Path) -> bool:
 def tables_in(path: Path) -> Tables:
     """The tables of an order file as they stand. Raises ``SettingsError``."""
     return {k: v for k, v in read_toml(path).data.items() if isinstance(v, dict)}
-
-
-def tables_from(order: Order) -> Tables:
-    """The tables that say what a request or the row of a list says."""
-    hookup, power = order.hookup_civil_ns, order.power
-    tables: Tables = {
-        "order": {
-            "ordered_hours": _hours(order.ordered_ns),
-            "study_id": order.study_id,
-            "patient_code": order.patient_code,
-            "hookup": None if hookup is None else civil_datetime(hookup),
-            "timezone": order.timezone,
-            "video": order.video,
-            "monitoring": order.monitoring,
-            "minimum_channels": order.minimum_channels,
-            "still_recording": order.still_recording or None,
-            "reports": order.reports,
-        },
-        "power": {}
-        if power is None
-        else {
-            "batteries": power.batteries,
-            "hours_per_battery": _hours(power.battery_ns),
-            "spare_batteries": power.spare_batteries,
-            "external_hours": _hours(power.external_ns),
-            "mode": power.mode,
-            "mode_share": _share(power.mode_share_ppm),
-            "charges": [_share(ppm) for ppm in power.charges_ppm] or None,
-        },
-        "logs": {
-            "monitoring": order.monitoring_log and Path(order.monitoring_log).name,
-            "video": order.video_log and Path(order.video_log).name,
-        },
-    }
-    kept = {s: {k: v for k, v in keys.items() if v is not None} for s, keys in tables.items()}
-    return {section: keys for section, keys in kept.items() if keys}
-
-
-def _hours(ns: int | None) -> object:
-    if ns is None:
-        return None
-    hours = Decimal(ns) / HOUR
-    return int(hours) if hours == int(hours) else hours
-
-
-def _share(ppm: int | None) -> Decimal | None:
-    return None if ppm is None else Decimal(ppm) / 1_000_000
 
 
 def corrected(

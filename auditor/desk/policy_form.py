@@ -10,17 +10,16 @@ import contextlib
 import copy
 from collections.abc import Collection, Iterator, Mapping
 from datetime import date, time
-from importlib import resources
 from typing import Any
 
-from msgspec import Struct, to_builtins
+from msgspec import Struct
 from msgspec.structs import replace
 
 from auditor.core.errors import SettingsError
-from auditor.policy import DEFAULT_POLICY, Sections
+from auditor.policy import Sections, load_policy
 from auditor.policy.sourced import Sourced
 from auditor.policy.toml import parse_toml
-from auditor.policy.values import choices_of, keys_of, meaning_of, table_in
+from auditor.policy.values import choices_of, keys_of, meaning_of, table_in, written
 
 TITLES = {
     "policy": "The policy itself",
@@ -36,6 +35,7 @@ TITLES = {
     "desk": "Watched folders",
 }
 _ABOUT = frozenset(Sourced.__struct_fields__)
+_NOT_SHOWN = frozenset(("about", "sources", "code_marks", "publisher", "patterns"))
 _OWN = "set by the lab"
 
 
@@ -71,21 +71,9 @@ class Part(Struct, frozen=True):
 
 
 def default_tables() -> dict[str, Any]:
-    """The tables of the default policy, each with the keys that it leaves out.
-
-    ``None`` is a number that only the lab can give.
-    """
-    raw = (resources.files("auditor.policy") / f"{DEFAULT_POLICY}.toml").read_bytes()
-    data = parse_toml(raw, f"{DEFAULT_POLICY}.toml").data
-    return {
-        section: keys
-        | {
-            key: to_builtins(field.default)
-            for key, field in keys_of(keys_of(Sections)[section].type).items()
-            if key not in keys
-        }
-        for section, keys in data.items()
-    }
+    """Every table of the default policy; ``None`` is a number that only the lab can give."""
+    policy = load_policy(None)
+    return {k: written(getattr(policy, f.name), f.type) for k, f in keys_of(Sections).items()}
 
 
 def parts(lab: Mapping[str, Any], typed: Mapping[str, str] = {}) -> tuple[Part, ...]:
@@ -111,12 +99,12 @@ def _leaves(default: Mapping[str, Any]) -> Iterator[_Leaf]:
         model = table_in(kind)
         assert model is not None, path
         for key, value in table.items():
-            if key in ("about", "sources", "code_marks", "publisher", "patterns"):
-                continue
             here, field = (*path, key), keys_of(model)[key]
-            meaning = ": ".join(filter(None, (words, meaning_of(field))))
+            if key in _NOT_SHOWN or (value is None and table_in(field.type)):
+                continue
+            meaning = ": ".join(filter(None, (words, meaning_of(field).removesuffix("."))))
             if isinstance(value, dict):
-                own = value if "source" in value else rule
+                own = value if value.get("source") else rule
                 yield from inside(value, field.type, here, meaning, own, about)
             elif not isinstance(value, list) and not (key in _ABOUT and path != ("policy",)):
                 keys = about.get("keys", {})
@@ -192,7 +180,7 @@ def _kept(value: Any, but: Collection[str] = ()) -> Any:
     """A table and the tables in it without the keys ``but`` and those without a value."""
     if not isinstance(value, dict):
         return value
-    return {k: _kept(v, but) for k, v in value.items() if k not in but and v is not None}
+    return {k: _kept(v, but) for k, v in value.items() if k not in but and v not in (None, "")}
 
 
 def _value(text: str, like: object) -> object:

@@ -33,8 +33,8 @@ from auditor.core.clock import now_utc
 from auditor.core.errors import OutputError, SettingsError, UsageError, system_errors
 from auditor.core.files import make_private
 from auditor.core.text import printable
-from auditor.desk.order_form import Tables, tables_from, tables_in, taken
-from auditor.inputs.order import order_of_folder, read_order
+from auditor.desk.order_form import Tables, tables_in, taken
+from auditor.inputs.order import order_of_folder, order_tables, read_order
 from auditor.inputs.orders_list import read_orders
 from auditor.model import Order, PersonDecision, Review, WorkRow
 from auditor.outputs.files import replace_file
@@ -328,7 +328,7 @@ class Shelf:
 
 def _beside(path: Path, zone: str | None) -> KnownOrder:
     order = read_order(path, timezone=zone)
-    tables = tables_in(path) if path.suffix == ".toml" else tables_from(order)
+    tables = tables_in(path) if path.suffix == ".toml" else order_tables(order)
     return KnownOrder(tables, "beside", path.name, order)
 
 
@@ -340,7 +340,7 @@ def _listed(orders: Path, study: str, folder: Path) -> KnownOrder:
         return KnownOrder({}, "")
     days = [day for part in find_studies(folder) for day in part.days]
     order = row.read(folder, orders.name, days)
-    return KnownOrder(tables_from(order), "list", orders.name, order)
+    return KnownOrder(order_tables(order), "list", orders.name, order)
 
 
 def _folders(stored: Mapping[str, Any]) -> dict[str, Path]:

@@ -19,7 +19,17 @@ from auditor.core.units import HOUR, MINUTE, NS
 from auditor.inputs.stamps import read_stamp
 from auditor.model import MOST_ORDERED, Corrections, Order, PowerSetup
 from auditor.policy.toml import read_toml
-from auditor.policy.values import After, Before, Hours, Settings, Share, Written, validate
+from auditor.policy.values import (
+    After,
+    Before,
+    Hours,
+    Settings,
+    Share,
+    Written,
+    keys_of,
+    validate,
+    written,
+)
 
 _YES = {"yes": True, "true": True, "y": True, "no": False, "false": False, "n": False}
 
@@ -309,6 +319,25 @@ def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, n
         sha256=sha256,
         name=name,
     )
+
+
+def order_tables(order: Order) -> dict[str, dict[str, Any]]:
+    """The tables of an order file that say what ``order`` says, but for corrections of files."""
+    hookup = order.hookup_civil_ns
+    logs = {"monitoring": order.monitoring_log, "video": order.video_log}
+    held: tuple[tuple[str, type[Settings], object], ...] = (
+        ("order", _OrderTable, order), ("power", _PowerTable, order.power),
+    )  # fmt: skip
+    tables = {
+        name: {k: written(getattr(value, f.name, None), f.type) for k, f in keys_of(table).items()}
+        for name, table, value in held
+    }
+    tables["order"]["hookup"] = None if hookup is None else civil_datetime(hookup)
+    tables["logs"] = {key: path and Path(path).name for key, path in logs.items()}
+    if not order.still_recording:
+        del tables["order"]["still_recording"]
+    kept = {s: {k: v for k, v in keys.items() if v not in (None, [])} for s, keys in tables.items()}
+    return {section: keys for section, keys in kept.items() if keys}
 
 
 def _order(file: _OrderFile) -> Order:

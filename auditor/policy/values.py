@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import date, datetime, time
 from decimal import Decimal
 from functools import cache
@@ -175,6 +175,33 @@ def choices_of(kind: Any) -> tuple[object, ...]:
     """The values of a ``Literal``, else nothing."""
     bare = get_args(kind)[0] if get_origin(kind) is Annotated else kind
     return get_args(bare) if get_origin(bare) is Literal else ()
+
+
+def written(value: Any, kind: Any) -> Any:
+    """A value of ``kind`` as a file writes it: tables by their keys, times, shares as numbers."""
+    if isinstance(value, Settings):
+        known = keys_of(type(value)).items()
+        return {key: written(getattr(value, field.name), field.type) for key, field in known}
+    if isinstance(value, dict):
+        return {key: written(one, None) for key, one in value.items()}
+    if isinstance(value, tuple):
+        return [written(one, kind) for one in value]
+    size = next(filter(None, map(_size, _all_marks(kind))), None)
+    if size is not None and value is not None:
+        value = Decimal(value) / size
+    whole = isinstance(value, float | Decimal) and value == int(value)
+    return int(value) if whole else value
+
+
+def _size(mark: object) -> int | None:
+    return mark.size if isinstance(mark, _Unit) else 1_000_000 if mark == Before(_ppm) else None
+
+
+def _all_marks(kind: Any) -> Iterator[Any]:
+    """Those of ``kind`` and of what stands in its list or its union."""
+    yield from _marks(kind)
+    for part in get_args(kind):
+        yield from _all_marks(part)
 
 
 def _marks(kind: Any) -> tuple[Any, ...]:
