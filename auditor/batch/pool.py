@@ -53,41 +53,29 @@ def _one_pool(
     pool = ProcessPoolExecutor(width, mp_context=get_context("spawn"), initializer=set_up_worker)
     running: dict[Future[Result], Job] = {}
     ahead = 1 if alone else width * _AHEAD
-    ended = False
+    broken, ended = False, False
     try:
-        while source or running:
-            broken = False
+        while running or (source and not broken):
             try:
-                while source and len(running) < ahead:
+                while source and not broken and len(running) < ahead:
                     running[pool.submit(work, source[-1])] = source[-1]
                     source.pop()  # only once it was taken: a broken pool takes none
             except BrokenProcessPool:
                 broken = True
             done, _ = wait(running, return_when=FIRST_COMPLETED)
             for future in done:
+                job = running.pop(future)
                 if isinstance(future.exception(), BrokenProcessPool):
                     broken = True  # the others of this pool follow; those that ended well count
+                    lost.append(job)
                 else:
-                    yield running.pop(future), future.result()
-            if broken:
-                yield from _saved(running, lost)
-                break
-        ended = True
+                    yield job, future.result()
+        ended = not broken
     finally:
         if not ended:
             for process in list((pool._processes or {}).values()):  # no public way to end them now
                 process.terminate()
         pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _saved(running: dict[Future[Result], Job], lost: list[Job]) -> Iterator[tuple[Job, Result]]:
-    """What a broken pool had finished; ``lost`` gets the rest."""
-    wait(running)
-    for future, job in running.items():
-        if future.exception() is None:
-            yield job, future.result()
-        else:
-            lost.append(job)
 
 
 def set_up_worker() -> None:

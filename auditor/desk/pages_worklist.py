@@ -63,23 +63,25 @@ class WorklistPages:
         runs = self._desk.runs.all()
         latest = {run.study: run for run in runs}
         decided = self._desk.shelf.decided()
-        lines: list[Line] = []
-        fitting = 0
-        for row in rows:
-            if not every and row.settled and not wanted:
-                continue
-            if role and role not in row.acts:
-                continue
-            if not all(word in _searched(row) for word in wanted):
-                continue
-            fitting += 1
-            if len(lines) < MOST_ROWS:
-                said, run = decided.get(row.study, Decided()), latest.get(row.study)
-                lines.append(Line(study_id(row.study), row, said, run))
+        fitting = [
+            row
+            for row in rows
+            if (every or wanted or not row.settled)
+            and (not role or role in row.acts)
+            and all(word in _searched(row) for word in wanted)
+        ]
         return page(
             "desk-worklist.html",
-            lines=lines,
-            fitting=fitting,
+            lines=[
+                Line(
+                    study_id(row.study),
+                    row,
+                    decided.get(row.study, Decided()),
+                    latest.get(row.study),
+                )
+                for row in fitting[:MOST_ROWS]
+            ],  # fmt: skip
+            fitting=len(fitting),
             total=len(rows),
             open=sum(not row.settled for row in rows),
             role=role,
