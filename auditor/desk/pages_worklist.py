@@ -80,7 +80,7 @@ class WorklistPages:
                     latest.get(row.study),
                 )
                 for row in fitting[:MOST_ROWS]
-            ],  # fmt: skip
+            ],
             fitting=len(fitting),
             total=len(rows),
             open=sum(not row.settled for row in rows),
