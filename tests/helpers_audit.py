@@ -129,7 +129,6 @@ def build(
                     0 if name == "A" else 3 * NS // 4,
                     0 if name == "A" else 11_500,
                     "" if name == "A" else "the same samples in both",
-                    "" if name == "A" else "high",
                 )
                 for name in copies
             ),

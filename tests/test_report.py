@@ -11,6 +11,7 @@ from msgspec.structs import replace
 
 from auditor.core.clock import Axis
 from auditor.core.durations import exact_seconds, hms
+from auditor.core.text import words
 from auditor.core.units import HOUR, NS
 from auditor.model import Finding, Interval, Reason, Shorter, Stop
 from auditor.outputs.html import text
@@ -467,7 +468,7 @@ def test_a_civil_time_carries_its_utc_where_the_zone_is_known() -> None:
         (text.place(50), "0.5%"),
         (text.percent(799_999), "79.9 %"),
         (text.percent(1_000_000), "100.0 %"),
-        (text.words("late_utc_stamp"), "late UTC stamp"),
+        (words("late_stamp"), "late stamp"),
         (text.signed(-2 * NS), "2 s behind"),
         (text.signed(0), "none"),
         (text.drift(-11_500), "11.5 ppm slow"),

@@ -118,6 +118,11 @@ def plain_words(text: str) -> str:
     return " ".join(text.replace("_", " ").split()).casefold()
 
 
+def words(code: str) -> str:
+    """A code as words: 'power_exhausted' is 'power exhausted'."""
+    return code.replace("_", " ")
+
+
 def some_of(names: Sequence[str], most: int = 8) -> str:
     """The first ``most`` of ``names`` in a sentence."""
     shown = ", ".join(names[:most])

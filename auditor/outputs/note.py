@@ -11,7 +11,7 @@ import numpy as np
 
 from auditor.core.clock import Axis, civil_datetime
 from auditor.core.durations import hms
-from auditor.core.text import printable, quantity
+from auditor.core.text import printable, quantity, some_of, words
 from auditor.coverage.annotations import by_patient
 from auditor.model import Audit, Cause, ChannelFacts
 
@@ -33,17 +33,6 @@ def chart_note(audit: Audit) -> str:
         _set_aside(audit),
     )
     return " ".join(f"{printable(part)}." for part in parts if part)
-
-
-def words(code: str) -> str:
-    """A code as words: 'power_exhausted' is 'power exhausted'."""
-    return code.replace("_", " ")
-
-
-def listed(names: list[str]) -> str:
-    """The first names, and how many more there are."""
-    more = [f"{len(names) - _SHOWN} more"] if len(names) > _SHOWN else []
-    return ", ".join([*names[:_SHOWN], *more])
 
 
 def _short(name: str) -> str:
@@ -141,7 +130,7 @@ def _electrodes(audit: Audit) -> str:
     if not audit.signal.scanned:
         return "Electrodes: the signal was not looked at"
     told = [text for c in audit.signal.montage if (text := _lost(c, audit.study.axis))]
-    return f"Electrodes: {listed(told)}" if told else "No electrode lost"
+    return f"Electrodes: {some_of(told, _SHOWN)}" if told else "No electrode lost"
 
 
 def _lost(channel: ChannelFacts, axis: Axis) -> str:
@@ -160,7 +149,8 @@ def _checks(audit: Audit) -> str:
         return "The log of checks could not be read"
     if not monitoring.checks and monitoring.ordered in (None, "unmonitored"):
         return ""
-    by = f" by {listed([_short(name) for name in monitoring.by])}" if monitoring.by else ""
+    names = [_short(name) for name in monitoring.by]
+    by = f" by {some_of(names, _SHOWN)}" if names else ""
     text = f"{quantity(len(monitoring.checks), 'documented check')}{by}"
     if monitoring.longest_interval_ns is not None and monitoring.checks:
         text += f", longest interval {hms(monitoring.longest_interval_ns, up=True)}"

@@ -23,7 +23,7 @@ from msgspec.structs import replace
 
 from auditor.core.errors import UsageError
 from auditor.core.fields import Field, Holds, fields_of
-from auditor.core.text import Own, matches
+from auditor.core.text import Own, matches, words
 from auditor.core.units import DAY
 from auditor.coverage.annotations import by_patient
 from auditor.edf.electrodes import as_labelled
@@ -178,8 +178,8 @@ class _Neutral:
         """The classes that the policy's patterns put an annotation in; never its own words."""
         policy = self._policy
         found = [
-            words
-            for name, words in CLASSES.items()
+            told
+            for name, told in CLASSES.items()
             if matches(getattr(policy.stop.patterns, name), text)
         ]
         if by_patient(text):
@@ -219,7 +219,7 @@ class _Neutral:
 _OWN: dict[type[Struct], Callable[[_Neutral, Any], dict[str, Any]]] = {
     Facts: lambda neutral, f: {"findings": tuple(map(neutral.finding, f.findings))},
     Study: lambda *_: {"name": Own("study"), "findings": ()},
-    StudyFile: lambda _, f: {"reason": Own((f.reason_code or "").replace("_", " "))},
+    StudyFile: lambda _, f: {"reason": Own(words(f.reason_code or ""))},
     Recording: lambda *_: {"findings": ()},
     UnreadableFile: lambda neutral, f: {
         "reason": Own(FINDINGS[f.finding.code].meaning),

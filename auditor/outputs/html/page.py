@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemBytecodeCache, FileSystemLoader, Stric
 from markupsafe import Markup
 
 from auditor.core import durations
+from auditor.core.text import words
 from auditor.model import Audit, PersonDecision, RuleLine
 from auditor.outputs.html import text
 from auditor.outputs.html.picture import LISTED
@@ -106,9 +107,10 @@ def _environment(folder: str) -> Environment:
         bytecode_cache=_compiled(folder),
     )
     environment.globals["listed"] = LISTED
-    named = ("untrusted", "clip", "recorded", "missing", "place", "count", "size", "words",
+    named = ("untrusted", "clip", "recorded", "missing", "place", "count", "size",
              "sentence", "signed", "utc", "day", "drift")  # fmt: skip
     environment.filters |= {name: getattr(text, name) for name in named} | {
+        "words": words,
         "in_words": durations.in_words,
         "exact": durations.exact_seconds,
         "minutes": text.whole_minutes,

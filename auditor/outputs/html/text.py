@@ -16,7 +16,6 @@ from auditor.core.units import DAY
 DASH = "–"
 
 _STAMP = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?=(\.\d+)?(?![\d.]|[+-]\d))")
-CAPITALS = {"edf": "EDF", "bdf": "BDF", "eeg": "EEG", "sha": "SHA", "utc": "UTC"}
 
 
 def shown(value: object) -> object:
@@ -108,11 +107,6 @@ def count(number: int, singular: str, plural: str | None = None) -> str:
 def size(number: int | None) -> str:
     """A number of bytes with thousands set apart."""
     return DASH if number is None else f"{number:,}"
-
-
-def words(code: str) -> str:
-    """A word of the vocabulary as plain words: 'power_exhausted' -> 'power exhausted'."""
-    return " ".join(CAPITALS.get(part, part) for part in code.replace("_", " ").split())
 
 
 def sentence(text: str) -> str:

@@ -8,13 +8,13 @@ from typing import Any
 from msgspec import Struct
 
 from auditor.core.durations import hms
-from auditor.core.text import quantity
+from auditor.core.text import quantity, words
 from auditor.core.units import MINUTE
 from auditor.coverage.annotations import grouped
 from auditor.model import SEVERITIES, Audit, Cause, ChannelFacts, Finding
 from auditor.outputs.html.channels import draw_channels
 from auditor.outputs.html.picture import LISTED, Row, draw, shares
-from auditor.outputs.html.text import Clock, percent, sentence, words
+from auditor.outputs.html.text import Clock, percent, sentence
 from auditor.outputs.note import chart_note
 
 OUTCOMES = {"complete": "Complete", "review": "Review", "repeat": "Repeat", "so_far": "So far"}
