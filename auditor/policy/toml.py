@@ -15,7 +15,6 @@ from msgspec import Struct
 from auditor.core.errors import SettingsError
 from auditor.core.files import read_written
 
-_LARGEST = 10**15
 _LONGEST_LINE = 400
 """Characters of a line in which the key of an error is looked for."""
 MAX_BYTES = 1 << 20

@@ -30,9 +30,10 @@ from msgspec import NODEFAULT, Meta, Struct
 from msgspec.structs import FieldInfo, fields
 
 from auditor.core.errors import SettingsError
-from auditor.core.units import HOUR, NS
+from auditor.core.units import HOUR, NS, PPM
 
-_LARGEST = 10**15
+_MOST = 10_000_000
+"""No number that is meant is larger, in whatever unit."""
 _T = TypeVar("_T")
 
 
@@ -68,33 +69,25 @@ class _Unit(NamedTuple):
     words: str
 
 
+def _decimal(value: object, what: str, least: int = -_MOST, most: int = _MOST) -> Decimal:
+    if isinstance(value, int | Decimal) and not isinstance(value, bool):
+        number = Decimal(value)
+        if number.is_finite() and least <= number <= most:  # as it stands: abs() may overflow
+            return number
+    raise ValueError(f"must be {what} from {least:,} to {most:,}")
+
+
 def _scaled(value: object, unit: _Unit) -> int:
-    if isinstance(value, bool) or not isinstance(value, int | Decimal):
-        raise ValueError(f"must be a number of {unit.words}")
-    number = Decimal(value)
-    if not number.is_finite():
-        raise ValueError(f"must be a finite number of {unit.words}")
-    if not -10_000_000 <= number <= 10_000_000:  # compared as it stands: abs() may overflow
-        raise ValueError(f"is not a believable number of {unit.words}")
     # Thirds of an hour cannot be written exactly; the nearest nanosecond is meant.
-    return int((number * unit.size).quantize(Decimal(1)))
+    return int((_decimal(value, f"a number of {unit.words}") * unit.size).quantize(Decimal(1)))
 
 
 def _ppm(value: object) -> int:
-    if isinstance(value, int | Decimal) and not isinstance(value, bool):
-        number = Decimal(value)
-        if number.is_finite() and 0 <= number <= 1:
-            return int((number * 1_000_000).quantize(Decimal(1)))
-    raise ValueError("must be a share, a number from 0 to 1")
+    return int((_decimal(value, "a share, a number", 0, 1) * PPM).quantize(Decimal(1)))
 
 
 def _number(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | Decimal):
-        raise ValueError("must be a number")
-    number = Decimal(value)
-    if not number.is_finite() or not -_LARGEST <= number <= _LARGEST:
-        raise ValueError("must be a finite number of a believable size")
-    return float(number)
+    return float(_decimal(value, "a number"))
 
 
 Seconds = Annotated[int, _Unit(NS, "seconds")]
