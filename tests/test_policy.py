@@ -239,10 +239,10 @@ def test_a_wrong_policy_names_the_key(tmp_path: Path, text: str, key: str, probl
     ("text", "form"),
     [
         ("[decision]\ntolerance_share = 5\n", "tolerance_share = 0.05 (the default)"),
-        ("[signal]\nmains = '55'\n", 'mains = "auto" (the default)'),
+        ("[signal]\nmains = '55'\n", "mains = 'auto' (the default)"),
         ("[signal]\nnight_start = '10 pm'\n", "night_start = 22:00:00 (the default)"),
         ("[billing.period]\nhours = 'a day'\n", "hours = 24 (the default)"),
-        ("[billing.setup]\ncode = ''\n", 'code = "95700" (the default)'),
+        ("[billing.setup]\ncode = ''\n", "code = '95700' (the default)"),
     ],
 )
 def test_a_wrong_value_is_told_with_the_form_that_is_wanted(

@@ -17,7 +17,7 @@ from auditor.core.errors import SettingsError
 from auditor.policy import sections
 from auditor.policy.billing import BillingSettings
 from auditor.policy.toml import TomlText, parse_toml, read_toml
-from auditor.policy.values import Settings, validate
+from auditor.policy.values import Settings, as_written, validate
 
 DEFAULT_POLICY = "us-long-term-eeg"
 SHIPPED = (DEFAULT_POLICY, "no-codes")
@@ -104,7 +104,7 @@ def _forms(table: dict[str, Any], path: str = "") -> Iterator[tuple[str, str]]:
         if isinstance(value, dict):
             yield from _forms(value, f"{path}{key}.")
         elif not isinstance(value, list):
-            yield f"{path}{key}", f"{key} = {_toml(value)} (the default)"
+            yield f"{path}{key}", f"{key} = {as_written(value)} (the default)"
 
 
 @cache
@@ -121,12 +121,6 @@ def _written(path: Path) -> TomlText:
             f"Those that ship are {' and '.join(SHIPPED)}.",
         )
     return read_toml(path)
-
-
-def _toml(value: object) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    return f'"{value}"' if isinstance(value, str) else str(value)
 
 
 def _overlaid(default: dict[str, Any], source: TomlText) -> dict[str, Any]:

@@ -308,17 +308,16 @@ def _bounded(value: Any, mark: Meta, unit: _Unit | None) -> None:
 
 
 def _refused(keys: tuple[str, ...], value: object, wanted: str) -> _WrongError:
-    return _WrongError(keys, f"has the value {_as_written(value)}: {wanted}")
+    return _WrongError(keys, f"has the value {as_written(value)}: {wanted}")
 
 
-def _as_written(value: object) -> str:
+def as_written(value: object) -> str:
     """A value much as the file writes it."""
+    shown = repr(value)
     if isinstance(value, bool):
-        shown = str(value).lower()
-    elif isinstance(value, datetime | date | time):
+        shown = shown.lower()
+    elif isinstance(value, date | time):
         shown = value.isoformat()
     elif isinstance(value, Decimal):
         shown = str(value)
-    else:
-        shown = repr(value)
     return shown if len(shown) <= 80 else shown[:77] + "..."
