@@ -203,7 +203,7 @@ def _taken(data: Any, kind: type[_T], path: str) -> _T:
     """``data``, the element ``path``, as a value of ``kind``."""
     try:
         return msgspec.convert(data, kind, builtin_types=(Decimal,))
-    except msgspec.ValidationError as error:
+    except (msgspec.ValidationError, UnicodeEncodeError) as error:  # a half of a character
         problem, _, at = str(error).replace("decimal.Decimal", "number").partition(" - at `$")
         raise SettingsError(
             f"{path}{at}".strip("`."), f"is not of the type of FHIR R4: {problem}", _FOLLOW
