@@ -255,7 +255,7 @@ HOSTILE = [
     ('{"a": 1, "a": 2}', "the key 'a' is given twice"),
     ('{"a": NaN}', "NaN"),
     ("[" * 200_000, "too large"),
-    (json.dumps(MINIMAL).replace("P-2041", "\\ud800"), "surrogates"),
+    (json.dumps(MINIMAL).replace("{", '{"\\ud800": 1, ', 1), "surrogates"),
     (json.dumps(MINIMAL).replace("72", "1e999999999999999999999"), "too large"),
     (json.dumps(MINIMAL).replace("72", "1e99999999"), "length"),
     (json.dumps(MINIMAL).replace("72", "1e-99999999"), "length"),
