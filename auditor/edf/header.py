@@ -54,18 +54,19 @@ MAIN = {
 """Field of the main header: (first byte, width)."""
 
 SIGNAL = {
-    "label": 16,
-    "transducer": 80,
-    "dimension": 8,
-    "physical minimum": 8,
-    "physical maximum": 8,
-    "digital minimum": 8,
-    "digital maximum": 8,
-    "prefilter": 80,
-    "samples per record": 8,
-    "signal reserved": 32,
+    "label": (0, 16),
+    "transducer": (16, 80),
+    "dimension": (96, 8),
+    "physical minimum": (104, 8),
+    "physical maximum": (112, 8),
+    "digital minimum": (120, 8),
+    "digital maximum": (128, 8),
+    "prefilter": (136, 80),
+    "samples per record": (216, 8),
+    "signal reserved": (224, 32),
 }
-"""Field of the signal headers, in order: width. Each field stands for all signals together."""
+"""Field of the signal headers: (bytes of one signal before it, width). Each field stands for all
+signals together."""
 
 PRIVATE = ("patient", "recording")
 """Fields whose text is never quoted in a finding: they may identify the patient."""
@@ -80,17 +81,13 @@ class Fields:
 
     def __init__(self, raw: bytes, signals: int, notes: Notes) -> None:
         self.raw, self.signals, self.notes = raw, signals, notes
-        self._at: dict[str, int] = {}
-        at = BLOCK
-        for name, width in SIGNAL.items():
-            self._at[name] = at
-            at += width * signals
 
     def place(self, name: str, index: int | None = None) -> tuple[int, int]:
         """(first byte, width) of a field; ``index`` is the signal's."""
         if index is None:
             return MAIN[name]
-        return self._at[name] + SIGNAL[name] * index, SIGNAL[name]
+        before, width = SIGNAL[name]
+        return BLOCK + before * self.signals + width * index, width
 
     def text(self, name: str, index: int | None = None) -> str:
         """The field's text without padding, as Latin-1."""

@@ -49,8 +49,8 @@ _STANDING = {
     "intent": ("order", "original-order", "reflex-order", "filler-order", "instance-order"),
 }
 """Status and intent of a request that stands and orders something."""
-_UNUSABLE = ("implicitRules", "modifierExtension", "occurrenceTiming", "quantityRatio",
-             "quantityRange")  # fmt: skip
+_UNUSABLE = ("doNotPerform", "implicitRules", "modifierExtension", "occurrenceTiming",
+             "quantityRatio", "quantityRange")  # fmt: skip
 """Elements that no order may hold."""
 
 _Text = Annotated[str, Meta(min_length=1, max_length=1000)]
@@ -108,7 +108,6 @@ class _Period(_Element, frozen=True):
 
 class _Request(_Element, frozen=True):
     subject: _Subject | None = None
-    do_not_perform: bool = False
     identifier: tuple[_Identifier, ...] = ()
     code: _Concept = _Concept()
     quantity_quantity: _Quantity | None = None
@@ -220,17 +219,13 @@ def _require_standing(data: dict[str, Any]) -> None:
             "Of a bundle, take the ServiceRequest out into a file of its own.",
         )
     for key in _UNUSABLE:
-        if data.get(key) not in (None, "", []):
+        if data.get(key) not in (None, "", [], False):
             raise SettingsError(
                 key,
                 "changes what the request means, or gives no single start and length",
                 "Ask for occurrenceDateTime or occurrencePeriod and quantityQuantity, or write an "
                 "order file.",
             )
-    if data.get("doNotPerform") is True:
-        raise SettingsError(
-            "doNotPerform", "is true: the service is not to be done", "Ask for the order."
-        )
     for key, right in _STANDING.items():
         value = str(data.get(key, ""))
         if value not in right:
