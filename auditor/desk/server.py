@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import logging
 import os
+import re
 import signal
 import socket
 import threading
@@ -32,7 +32,6 @@ from auditor.desk.security import HOST, Door
 from auditor.desk.service import Desk
 from auditor.desk.settings import Settings
 from auditor.desk.watch import Watch
-from auditor.outputs.files import replace_file
 
 IDLE_S = 30 * 60
 """The desk ends this long after the last page was asked for, when nothing runs or is watched."""
@@ -76,13 +75,14 @@ def run_desk(start: Start, say: Callable[[str], None], *, home: Path | None = No
     own = home / OWN_FOLDER
     make_private(own)
     folder = Path(os.path.abspath(start.folder or own))  # noqa: PTH100  a link stays that link
-    running = _Running(own, folder)
+    mark = hashlib.sha256(os.fsencode(folder)).hexdigest()[:10]
+    opening = own / f"open-{mark}.html"
     named = Settings(folder).roots
     desk = Desk(folder, [home, *start.roots, *named], start.watched)
     holder = desk.shelf.take()
     if holder is not None:
         desk.close()
-        port = running.port()
+        port = _port(opening)
         if port is None:
             raise UsageError(
                 str(folder),
@@ -91,30 +91,26 @@ def run_desk(start: Start, say: Callable[[str], None], *, home: Path | None = No
                 "Ask for it to be ended, or give another --folder.",
             )
         say(f"The desk runs already, at http://{HOST}:{port}/")
-        _open(running.opening, say, opens=start.opens)
+        _open(opening, say, opens=start.opens)
         return
     try:
-        _serve(desk, start, running, own, say)
+        _serve(desk, start, opening, say)
     finally:
-        running.forget()
         desk.close()
 
 
-def _serve(
-    desk: Desk, start: Start, running: _Running, own: Path, say: Callable[[str], None]
-) -> None:
+def _serve(desk: Desk, start: Start, opening: Path, say: Callable[[str], None]) -> None:
     with system_errors(UsageError, f"--port {start.port}", "cannot be used", "Leave it out."):
         listener = socket.create_server((HOST, start.port))
     port = listener.getsockname()[1]
-    door = Door(port, running.opening)
-    log = _log_to(own / "desk.log")
+    door = Door(port, opening)
+    log = _log_to(opening.with_name("desk.log"))
     server = create_server(make_app(desk, door), sockets=[listener], **LIMITS)
     threading.Thread(target=server.run, name="desk-server", daemon=True).start()
-    running.note(port)
     Watch(desk).start()
     desk.looker.warm()
     say(f"The desk is at {door.origin}/ (end it there, or with Ctrl-C)")
-    _open(running.opening, say, opens=start.opens)
+    _open(opening, say, opens=start.opens)
     with _ended_by_signal(desk.ended):
         while not desk.ended.wait(_LOOK_EACH_S):
             if desk.quiet_s() > IDLE_S and not desk.runs.busy and not desk.watched_now():
@@ -128,28 +124,15 @@ def _serve(
     say("The desk has ended.")
 
 
-class _Running:
-    """What a second start must know of the first, in files for their owner alone."""
-
-    def __init__(self, own: Path, folder: Path) -> None:
-        mark = hashlib.sha256(os.fsencode(folder)).hexdigest()[:10]
-        self.opening = own / f"open-{mark}.html"
-        self._note = own / f"running-{mark}.json"
-
-    def note(self, port: int) -> None:
-        replace_file(self._note, json.dumps({"port": port, "pid": os.getpid()}))
-
-    def forget(self) -> None:
-        self._note.unlink(missing_ok=True)
-
-    def port(self) -> int | None:
-        """The port of this user's desk on this machine, where it answers."""
-        try:
-            port = int(json.loads(self._note.read_text(encoding="utf-8"))["port"])
-            with socket.create_connection((HOST, port), timeout=3):
-                return port if self.opening.is_file() else None
-        except (OSError, ValueError, KeyError, TypeError):
-            return None
+def _port(opening: Path) -> int | None:
+    """The port of this user's desk on this machine by its opening file, where it answers."""
+    try:
+        found = re.search(rf"http://{HOST}:(\d{{1,5}})/", opening.read_text(encoding="utf-8"))
+        port = int(found[1]) if found else 0
+        with socket.create_connection((HOST, port), timeout=3):
+            return port
+    except (OSError, ValueError, OverflowError):
+        return None
 
 
 def _open(opening: Path, say: Callable[[str], None], *, opens: bool) -> None:
