@@ -166,28 +166,31 @@ class Shelf:
 
     def order(self, study: str, folder: Path, orders: Path | None, zone: str | None) -> KnownOrder:
         """The order of a study: kept here, beside it, or in the lab's list. Raises nothing."""
-        place, path = "desk", self._kept(study)
+        place, path, order = "desk", self._kept(study), None
+        tables: Tables = {}
         try:
-            if path.is_file():
-                text = path.read_text(encoding="utf-8")
-                found = taken(text, folder, "order.toml")
-                return KnownOrder(tables_in(path), place, "order.toml", found.order)
-            place, path = "beside", folder / "order.toml"
-            beside = order_of_folder(folder)
-            if beside is not None:
-                path = beside
-                return _beside(beside, zone)
-            if orders is not None:
-                place, path = "list", orders
-                return _listed(orders, study, folder)
-        except (SettingsError, UsageError, OSError, ValueError) as error:
-            tables: Tables = {}
-            with contextlib.suppress(SettingsError, OSError):
-                if path.suffix == ".toml" and place != "list":
+            if not path.is_file():
+                beside = order_of_folder(folder)
+                found = beside or orders
+                if found is None:
+                    return KnownOrder({}, "")
+                place, path = "beside" if beside else "list", found
+            if place != "list" and path.suffix == ".toml":
+                with contextlib.suppress(SettingsError):
                     tables = tables_in(path)
+            if place == "desk":
+                order = taken(path.read_text(encoding="utf-8"), folder, "order.toml").order
+            elif place == "beside":
+                order = read_order(path, timezone=zone)
+            else:
+                order = _listed(path, study, folder)
+        except (SettingsError, UsageError, OSError, ValueError) as error:
             why = f"cannot be read ({error.strerror})" if isinstance(error, OSError) else str(error)
             return KnownOrder(tables, place, path.name, error=why)
-        return KnownOrder({}, "")
+        if order is None:
+            return KnownOrder({}, "")
+        name = "order.toml" if place == "desk" else path.name
+        return KnownOrder(tables or order_tables(order), place, name, order)
 
     def keep_order(self, study: str, text: str) -> None:
         """Keep a study's order in the desk's folder. Raises ``OutputError``."""
@@ -326,21 +329,14 @@ class Shelf:
         return system_errors(OutputError, self.folder, "cannot be written", action)
 
 
-def _beside(path: Path, zone: str | None) -> KnownOrder:
-    order = read_order(path, timezone=zone)
-    tables = tables_in(path) if path.suffix == ".toml" else order_tables(order)
-    return KnownOrder(tables, "beside", path.name, order)
-
-
-def _listed(orders: Path, study: str, folder: Path) -> KnownOrder:
-    """The row of the lab's list that names the study or its folder; logs lie in the folder."""
+def _listed(orders: Path, study: str, folder: Path) -> Order | None:
+    """By the row of the lab's list that names the study or its folder; logs lie in the folder."""
     rows, _ = read_orders(orders)
     row = rows.get(study) or rows.get(folder.name)
     if row is None:
-        return KnownOrder({}, "")
+        return None
     days = [day for part in find_studies(folder) for day in part.days]
-    order = row.read(folder, orders.name, days)
-    return KnownOrder(order_tables(order), "list", orders.name, order)
+    return row.read(folder, orders.name, days)
 
 
 def _folders(stored: Mapping[str, Any]) -> dict[str, Path]:
