@@ -10,7 +10,7 @@ from collections import Counter
 from auditor.batch.history import Summary
 from auditor.core.text import storable
 from auditor.edf.electrodes import as_labelled
-from auditor.model import SEVERITIES, Audit, ChannelFacts, Order, PowerSetup
+from auditor.model import SEVERITIES, Audit, ChannelFacts, Order
 from auditor.outputs.html.view import billing_lines
 
 _LONGEST = 300
@@ -117,14 +117,10 @@ def _electrode(channel: ChannelFacts) -> str:
 
 
 def _power(order: Order | None) -> str | None:
-    """The power set-up in words, alike for alike set-ups."""
-    if order is None or order.power is None:
+    """'2 batteries, card', '1 battery and external supply, card+computer': alike for alike ones."""
+    setup = None if order is None else order.power
+    if setup is None:
         return None
-    return power_words(order.power)
-
-
-def power_words(setup: PowerSetup) -> str:
-    """'2 batteries, card', '1 battery and external supply, card+computer'."""
     count = None if setup.batteries is None else setup.batteries + (setup.spare_batteries or 0)
     few = {None: "batteries not entered", 0: "no battery", 1: "1 battery"}
     known = few.get(count, f"{count} batteries")

@@ -24,8 +24,6 @@ from auditor.core.errors import AuditorError, UsageError
 
 State = Literal["waiting", "running", "done", "failed", "cancelled"]
 _TOLD_EACH_S = 0.2
-_KEPT = 200
-"""Ended runs that are still told of."""
 
 
 class Run(Struct, frozen=True):
@@ -88,14 +86,8 @@ class Runs:
             self._number += 1
             run = Run(f"{self._number}", job.study)
             self._runs[run.id], self._jobs[run.id] = run, job
-            self._forget()
             self._lock.notify_all()
             return run
-
-    def _forget(self) -> None:
-        ended = [run.id for run in self._runs.values() if run.ended]
-        for number in ended[:-_KEPT]:
-            del self._runs[number]
 
     def get(self, number: str) -> Run | None:
         """One run as it stands now."""
@@ -198,15 +190,11 @@ class Runs:
         """Take what the process tells until its result. Raises ``EOFError`` where it died."""
         began = time.monotonic()
         while True:
-            kind, *values = pipe.recv()
-            if kind == "stage":
-                began = time.monotonic()
-                self._set(number, stage=values[0], total=values[1], done=0, elapsed_s=0.0)
-            elif kind == "done":
-                self._set(number, done=values[0], elapsed_s=time.monotonic() - began)
-            else:
-                end: Result | str = values[0]
-                return end
+            told: dict[str, object] | Result | str = pipe.recv()
+            if not isinstance(told, dict):
+                return told
+            began = time.monotonic() if "stage" in told else began
+            self._set(number, **told, elapsed_s=time.monotonic() - began)
 
 
 class _Told:
@@ -221,7 +209,7 @@ class _Told:
     def stage(self, name: str, total: int) -> None:
         with self._lock:
             self._done, self._told = 0, time.monotonic()
-            self._pipe.send(("stage", name, total))
+            self._pipe.send({"stage": name, "total": total, "done": 0})
 
     def advance(self, amount: int) -> None:
         with self._lock:
@@ -229,7 +217,7 @@ class _Told:
             now = time.monotonic()
             if now - self._told >= _TOLD_EACH_S:
                 self._told = now
-                self._pipe.send(("done", self._done))
+                self._pipe.send({"done": self._done})
 
 
 def _in_child(job: Job, out: str, pipe: Connection) -> None:
@@ -239,14 +227,14 @@ def _in_child(job: Job, out: str, pipe: Connection) -> None:
     try:
         result = audit_job(job, progress)
         if not Path(job.paths[0]).exists():
-            pipe.send(("end", "The study's folder is no longer there; the audit stays as it was."))
+            pipe.send("The study's folder is no longer there; the audit stays as it was.")
             return
         if result.summary["error"] is None:
             progress.stage("Writing the audit", 0)
             store(result, job.slug, Path(out))
-        pipe.send(("end", replace(result, texts={})))
+        pipe.send(replace(result, texts={}))
     except Exception as error:
-        pipe.send(("end", _why(error)))
+        pipe.send(_why(error))
 
 
 def _why(error: Exception) -> str:
