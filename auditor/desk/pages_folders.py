@@ -9,6 +9,7 @@ from flask import Flask, Response, request
 from msgspec.structs import replace
 
 from auditor.core.errors import AuditorError, UsageError
+from auditor.desk.folders import Listing
 from auditor.desk.intake import Look
 from auditor.desk.order_form import Filled, Taken, checked, filled_by, filled_from, tables_of
 from auditor.desk.render import page, path_text, see, study_id
@@ -67,13 +68,13 @@ class FolderPages:
         app.add_url_rule("/folders/<number>/order", "order", self.order)
         app.add_url_rule("/folders/<number>/order", "ordered", self.ordered, methods=["POST"])
 
-    def tops(self, error: str = "", pasted: str = "") -> Response:
-        """The roots, what was audited last, and a box for a path."""
+    def tops(self, error: str = "", pasted: str = "", listing: Listing | None = None) -> Response:
+        """The roots, what was audited last, and a box for a path; or what lies in one folder."""
         return page(
             "desk-folders.html",
-            tops=self._desk.places.tops(),
-            recent=self._recent(),
-            listing=None,
+            tops=() if listing else self._desk.places.tops(),
+            recent=() if listing else self._recent(),
+            listing=listing,
             error=error,
             pasted=pasted,
             status=422 if error else 200,
@@ -98,15 +99,8 @@ class FolderPages:
 
     def folder(self, number: str) -> Response:
         """One folder: what is in it, the folders in it, and the way on to its order."""
-        folder = self._desk.places.path_of(number)
-        return page(
-            "desk-folders.html",
-            tops=(),
-            recent=(),
-            listing=self._desk.places.listing(folder),
-            error="",
-            pasted="",
-        )
+        places = self._desk.places
+        return self.tops(listing=places.listing(places.path_of(number)))
 
     def order(self, number: str) -> Response:
         """The first look, and the order's form as the folder or the lab's list fills it."""
