@@ -286,11 +286,11 @@ def _mapped(
 
     def of(value: Any, field: Field) -> Any:
         if isinstance(value, Struct):
-            given = dict(own(value))
+            other = dict(own(value))
             for name, one in fields_of(type(value)).items():
-                if name not in given:
-                    given[name] = of(getattr(value, name), one)
-            return replace(value, **given)
+                if name not in other and (new := of(old := getattr(value, name), one)) is not old:
+                    other[name] = new
+            return replace(value, **other) if other else value
         if isinstance(value, Mapping):
             return {key: of(one, field) for key, one in value.items()}
         if type(value) is tuple:
