@@ -120,10 +120,10 @@ def redacted(
 
 
 def _cause(made: Cause, plain: Cause) -> Cause:
-    """The cause that the annotations' own words tell, with evidence that is ``made`` without."""
+    """The cause that the annotations' own words tell, with nothing that quotes them."""
     if made.likely_cause == plain.likely_cause:
         return made
-    return replace(plain, evidence=(WITHHELD,), against=())
+    return Cause(plain.likely_cause, plain.rank, (WITHHELD,))
 
 
 class _Neutral:
