@@ -61,7 +61,7 @@ BROKEN = [
     ("14 digital limits", made(signal_fields={("digital maximum", 0): "-32768"}), "channel_scale_wrong", "digital maximum"),
     ("14 physical limits", made(signal_fields={("physical maximum", 0): "-3200"}), "channel_scale_wrong", "physical maximum"),
     ("14 samples per record", made(signal_fields={("samples per record", 2): "x"}), "unreadable_file", "samples per record of signal 3"),
-    ("14 number of signals", with_bytes(made(), layout(made(), "signals"), "xx"), "unreadable_file", "byte 252"),
+    ("14 number of signals", with_bytes(made(), layout(made(), "signals"), "xx"), "signal_count_wrong", "byte 252"),
     ("15 BDF", made(bdf=True, reserved="EDF+D"), "format_contradiction", "reserved"),
     ("16 no known start", made(onsets=[0, 1, None, 60]), "record_start_unknown", "records 2 to 2"),
 ]  # fmt: skip

@@ -313,7 +313,27 @@ def read_header(source: ByteSource, notes: Notes) -> Header:
             "or byte 255 and 'BIOSEMI', and the fields after it)",
             "Check that this is a recording; if so, copy it again from the recorder's card.",
         )
-    signals = Fields(main, 0, notes).integer("signals") or 0
+    # The number of signals stands in two fields: where one is damaged, the other is tried.
+    main_fields = Fields(main, 0, Notes(notes.name))
+    stated, length = main_fields.integer("signals") or 0, main_fields.integer("header bytes") or 0
+    errors = []
+    for signals in dict.fromkeys((stated, stated if length % BLOCK else length // BLOCK - 1)):
+        tried = Notes(notes.name)
+        try:
+            header = _with_signals(source, signals, tried)
+        except RecordingError as error:
+            errors.append(error)
+            continue
+        if signals != stated:
+            at, text = "field 'signals' (byte 252)", main_fields.text("signals")
+            tried.add("signal_count_wrong", at=at, signals=signals, stated=text)
+        notes.take(tried)
+        return header
+    raise errors[0]
+
+
+def _with_signals(source: ByteSource, signals: int, notes: Notes) -> Header:
+    """The header, read as one of ``signals`` signals. Raises ``RecordingError``."""
     length = BLOCK * (signals + 1)
     raw = read_exactly(source, 0, min(max(BLOCK, length), source.size))
     fields = Fields(raw, signals, notes)

@@ -58,6 +58,12 @@ class Notes:
             code="header_field_unreadable",
         )
 
+    def take(self, other: Notes) -> None:
+        """Take over what ``other`` collected."""
+        self._findings += other._findings
+        for code, places in other._fields.items():
+            self._fields.setdefault(code, []).extend(places)
+
     def findings(self) -> tuple[Finding, ...]:
         """Everything collected, header faults first."""
         summed = (

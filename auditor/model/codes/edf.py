@@ -15,7 +15,7 @@ EdfCode = Literal[
     "partial_last_record", "plain_file_with_times", "point_samples", "record_count_unreadable",
     "record_duration_doubtful", "record_duration_unreadable", "record_duration_unusual",
     "record_large", "record_start_unknown", "recording_date_unreadable", "records_missing",
-    "reserved_unknown", "start_date_conflict", "start_date_unreadable",
+    "reserved_unknown", "signal_count_wrong", "start_date_conflict", "start_date_unreadable",
     "start_time_unreadable", "subfields_missing", "surplus_records", "time_keeping_absent",
     "time_keeping_restored", "trailing_bytes", "version_wrong",
 ]  # fmt: skip
@@ -277,6 +277,15 @@ CODES: dict[EdfCode, Entry] = {
             "plain_version": "The reserved field lacks the mark of BDF; the version field has it, "
             "and the file is read as BDF."
         },
+    ),
+    "signal_count_wrong": Entry(
+        "problem",
+        meaning="The number of signals was taken from the header's length field.",
+        text="The number of signals cannot be as its field says; the header's length field gives "
+        "{signals}, and with it the header can be read.",
+        expected="{signals}",
+        observed="{stated}",
+        action="The header is damaged: copy the file again from the recorder's card.",
     ),
     "start_date_conflict": Entry(
         meaning="Two start dates in one header; the recording field's is taken.",
