@@ -15,8 +15,17 @@ from msgspec.structs import replace
 from auditor.core.clock import Axis, civil_ns
 from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.model import Audit
-from auditor.outputs.html.channels import HEIGHT, draw_channels
-from auditor.outputs.html.picture import FULL, LISTED, MAX_ROWS, Row, Skipped, draw, shares
+from auditor.outputs.html.picture import (
+    FULL,
+    HEIGHT,
+    LISTED,
+    MAX_ROWS,
+    Row,
+    Skipped,
+    draw,
+    draw_channels,
+    shares,
+)
 
 NOTHING = np.empty(0, dtype=np.int64)
 

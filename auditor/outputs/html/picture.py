@@ -1,13 +1,19 @@
-"""Numbers for the study's picture: one row for each civil day, positions only.
+"""Numbers for the pictures of the study, one row for each civil day, and of its channels by hours.
 
 Positions (``x``) and widths (``w``) are integers in hundredths of a percent of the row's full
 width, so that a picture of any size can be drawn from them. They round outward and small things
 are widened to be seen: a position is never read back as a time. Durations stay in the ``Audit``.
+
+Each channel is a strip of one unit for each clock hour and ``HEIGHT`` units high. The share of the
+hour's recorded time in which the channel carried signal fills it from below, the part of that with
+mains artifact or implausibly large signal hatched; the share in which it was saturated fills it
+from above; what stays open was flat. An hour without recording has no strip.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
@@ -16,7 +22,7 @@ from msgspec import Struct
 from auditor.core.clock import Axis
 from auditor.core.intervals import Pair, distinct, empty, intervals, joined, pair_of, subtract
 from auditor.core.units import DAY, HOUR
-from auditor.model import Audit, Int64
+from auditor.model import Audit, ChannelFacts, HourFacts, Int64
 
 FULL = 10_000
 """A row's full width: 100 % in hundredths of a percent."""
@@ -28,6 +34,10 @@ _HAIR = 12
 """The least width of a gap on paper and screen: about one pixel of a wide screen."""
 _MAX_BARS = 4000
 _MAX_LINKS = 120
+HEIGHT = 60
+MAX_HOURS = 1080
+_MAX_CELLS = 20_000
+_TABLE_CELLS = 12_000
 
 
 class Bar(Struct, frozen=True):
@@ -310,3 +320,79 @@ def _own_hours(axis: Axis, scale: _Scale) -> tuple[Tick, ...]:
         if civil % 3 == 0 and (not marks or at - marks[-1].x > 900):
             marks.append(Tick(at, f"{civil:02d}:00"))
     return tuple(marks)
+
+
+class Strip(Struct, frozen=True):
+    """One channel: path data of its parts in units of hours by ``HEIGHT``.
+
+    ``artifact`` lies over ``signal``, from below. The two kinds of artifact may hold together, so
+    it is at most their sum.
+    """
+
+    channel: ChannelFacts
+    signal: str
+    artifact: str
+    saturated: str
+
+
+class ChannelPicture(Struct, frozen=True):
+    """Strips of the channels. ``days`` are (hour index, instant) of each midnight."""
+
+    hours: int
+    strips: tuple[Strip, ...]
+    total: int
+    unrecorded: str
+    days: tuple[tuple[int, int], ...]
+    table_hours: int
+    """How many hours the table of minutes with signal holds."""
+
+
+def draw_channels(audit: Audit) -> ChannelPicture | None:
+    """The picture, or ``None`` where the signal was not scanned or has no hours."""
+    channels = audit.signal.channels
+    hours = audit.hours[:MAX_HOURS]
+    if not audit.signal.scanned or not channels or not hours or not channels[0].hourly:
+        return None
+    most = max(8, min(len(channels), _MAX_CELLS // len(hours)))
+    drawn = sorted(channels, key=lambda c: not c.is_eeg)[:most]
+    axis = audit.study.axis
+    return ChannelPicture(
+        hours=len(hours),
+        strips=tuple(
+            Strip(
+                c,
+                _path(_heights(c, hours, lambda s: s[0]), below=True),
+                _path(_heights(c, hours, lambda s: min(s[0], s[3] + s[4])), below=True),
+                _path(_heights(c, hours, lambda s: s[2])),
+            )
+            for c in drawn
+        ),
+        total=len(channels),
+        unrecorded=_path([0 if h.recorded_ns else HEIGHT for h in hours]),
+        days=tuple(
+            (i, h.start) for i, h in enumerate(hours) if axis.civil(h.start) // HOUR % 24 == 0
+        ),
+        table_hours=min(len(hours), max(24, _TABLE_CELLS // len(drawn))),
+    )
+
+
+def _heights(
+    channel: ChannelFacts, hours: Sequence[HourFacts], part: Callable[[tuple[int, ...]], int]
+) -> list[int]:
+    """Height of each hour's part; any part at all is at least one unit high."""
+    return [
+        0 if not h.recorded_ns or not part(state) else max(1, part(state) * HEIGHT // h.recorded_ns)
+        for h, state in zip(hours, channel.hourly, strict=False)
+    ]
+
+
+def _path(heights: Sequence[int], *, below: bool = False) -> str:
+    """Rectangles of the heights, hours of one height joined, as SVG path data."""
+    parts, start = [], 0
+    for height, hours in groupby(heights):
+        width = len(tuple(hours))
+        if height:
+            top = HEIGHT - height if below else 0
+            parts.append(f"M{start} {top}h{width}v{height}h{-width}z")
+        start += width
+    return "".join(parts)

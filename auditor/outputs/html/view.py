@@ -12,8 +12,7 @@ from auditor.core.text import quantity, words
 from auditor.core.units import MINUTE
 from auditor.coverage.annotations import grouped
 from auditor.model import SEVERITIES, Audit, Cause, ChannelFacts, Finding
-from auditor.outputs.html.channels import draw_channels
-from auditor.outputs.html.picture import LISTED, Row, draw, shares
+from auditor.outputs.html.picture import LISTED, Row, draw, draw_channels, shares
 from auditor.outputs.html.text import Clock, percent, sentence
 from auditor.outputs.note import chart_note
 
