@@ -114,13 +114,10 @@ def _about_others(listing: Listing) -> Iterator[Finding]:
             names=tuple(trash[:SHOWN]),
         )
     if listing.others:
-        one = len(listing.others) == 1
         yield finding(
             "other_files",
             listing.name,
             files=quantity(len(listing.others), "file"),
-            are=Own("is" if one else "are"),
-            were=Own("was" if one else "were"),
             names=tuple(sorted(listing.others)[:SHOWN]),
         )
 
@@ -128,23 +125,15 @@ def _about_others(listing: Listing) -> Iterator[Finding]:
 def _nothing(
     listing: Listing, unreadable: Sequence[UnreadableFile], *, refused: bool
 ) -> NothingReadable:
-    where = listing.where
-    if unreadable:
-        reasons = "; ".join(f"{u.name}: {u.finding.observed}" for u in unreadable[:SHOWN])
-        more = len(unreadable) - SHOWN
-        return NothingReadable(
-            where,
-            f"no recording could be read ({reasons}{f'; and {more} more' if more > 0 else ''})",
-            listing.advice,
-            refused=refused or bool(listing.denied),
-        )
     denied = [f for f in listing.findings if f.code in ("cannot_open", "link_not_followed")]
-    if denied:
-        return NothingReadable(
-            where, f"no recording was found ({denied[0].text})", "", refused=True
-        )
-    return NothingReadable(
-        where,
-        "no recording was found (no file is named or begins as an EDF or BDF recording)",
-        "Give the folder that was copied from the recorder's card.",
-    )
+    problem = "no recording was found (no file is named or begins as an EDF or BDF recording)"
+    action = "Give the folder that was copied from the recorder's card."
+    if unreadable:
+        reasons = [f"{u.name}: {u.finding.observed}" for u in unreadable[:SHOWN]]
+        more = len(unreadable) - SHOWN
+        reasons += [f"and {more} more"] if more > 0 else []
+        problem, action = f"no recording could be read ({'; '.join(reasons)})", listing.advice
+        refused |= bool(listing.denied)
+    elif denied:
+        problem, action, refused = f"no recording was found ({denied[0].text})", "", True
+    return NothingReadable(listing.where, problem, action, refused=refused)

@@ -13,7 +13,7 @@ from msgspec import Struct
 
 from auditor.core import intervals
 from auditor.core.durations import hms, in_words
-from auditor.core.text import Own, quantity
+from auditor.core.text import quantity
 from auditor.core.units import NS
 from auditor.model import Finding, Interval, StudyFile, finding
 from auditor.model.codes.study import StudyCode
@@ -111,13 +111,12 @@ def _same(overlap: Overlap) -> bool:
 def _about(code: StudyCode, found: Sequence[Overlap], where: str, **given: Any) -> Finding:
     """The finding ``code`` about overlaps, at the later file where there is only one."""
     only = found[0].second.name if len(found) == 1 else None
-    verb = "holds" if only else "hold"
     return finding(
         code,
         only or where,
         file=only,
         span=found[0].shared,
-        pairs=Own(f"{quantity(len(found), 'pair')} of files {verb}"),
+        pairs=quantity(len(found), "pair"),
         names=tuple(f"{o.first.name} and {o.second.name}" for o in found[:SHOWN]),
         **given,
     )

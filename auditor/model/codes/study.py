@@ -163,8 +163,8 @@ CODES: dict[StudyCode, Entry] = {
     "duplicate_export": Entry(
         "info",
         meaning="Files of one copy that hold the same samples; the time counts once",
-        text="{pairs} the same samples for the same time ({length} in all), as when a study is "
-        "exported twice. The time counts once.",
+        text="{pairs} of files with the same samples for the same time ({length} in all), as when "
+        "a study is exported twice. The time counts once.",
         observed="{names}",
     ),
     "empty_file": Entry(
@@ -217,7 +217,7 @@ CODES: dict[StudyCode, Entry] = {
     "other_files": Entry(
         "info",
         meaning="Files in the study's folder that are no recordings",
-        text="{files} in the folder that {are} no recording and {were} left alone.",
+        text="{files} in the folder left alone: no recording.",
         observed="{names}",
     ),
     "other_patient": Entry(
@@ -258,9 +258,10 @@ CODES: dict[StudyCode, Entry] = {
     "overlapping_recordings": Entry(
         "problem",
         meaning="Files of one copy that hold different samples for the same time",
-        text="{pairs} different samples for the same time ({length} in all). One recorder cannot "
-        "record twice at once: the clock was put back, or a file does not belong. The time counts "
-        "once, which makes {recorded} recorded; if the clock was put back, {with_them} were.",
+        text="{pairs} of files with different samples for the same time ({length} in all). One "
+        "recorder cannot record twice at once: the clock was put back, or a file does not belong. "
+        "The time counts once, which makes {recorded} recorded; if the clock was put back, "
+        "{with_them} were.",
         observed="{names}",
         action="Look at the recording and the diary to decide which is right.",
         headline="{length} is held twice: {recorded} recorded, or {with_them} if the clock was put "
