@@ -11,7 +11,7 @@ from auditor.core.durations import in_words
 from auditor.core.text import Own, matches, quantity
 from auditor.core.units import MINUTE
 from auditor.model import PlacedAnnotation, Setup, Shorter, Study, is_reference
-from auditor.policy.billing import BillingSettings, ShorterBand
+from auditor.policy.billing import BillingSettings
 from auditor.signal.summary import fewest_channels
 
 
@@ -86,33 +86,25 @@ def shorter_code(recorded_ns: int, sleep: bool | None, settings: BillingSettings
     if recorded_ns >= settings.minimum_ns or not settings.shorter:
         return None
     minutes = recorded_ns // MINUTE
-    shown = f"{quantity(minutes, 'whole minute')} recorded"
     band = shorter_band(recorded_ns, settings)
+    code, name = (None, "no band") if band is None else (band.code, band.name)
     if band is None:
+        told = ": the policy has no code for this time."
         first = settings.shorter[0].from_minutes
         if minutes < first:
-            return Shorter(
-                None, f"less than {in_words(first * MINUTE)}", f"{shown}: no code is reached."
-            )
-        return Shorter(None, "no band", f"{shown}: the policy has no code for this time.")
-    if band.code is not None:
-        return Shorter(band.code, band.name, f"{shown}.")
-    return _by_state(band, shown, sleep)
-
-
-def _by_state(band: ShorterBand, shown: str, sleep: bool | None) -> Shorter:
-    choices = ", ".join(f"{state.code} ({state.words})" for state in band.states)
-    seen = next((state for state in band.states if sleep and state.if_sleep_seen), None)
-    if seen is None:
-        return Shorter(
-            None,
-            band.name,
-            f"{shown}. The code depends on the patient's state, which no annotation shows: "
-            f"{choices}. The reader decides.",
+            name, told = f"less than {in_words(first * MINUTE)}", ": no code is reached."
+    elif code is not None:
+        told = "."
+    else:
+        choices = ", ".join(f"{state.code} ({state.words})" for state in band.states)
+        seen = next((state for state in band.states if sleep and state.if_sleep_seen), None)
+        told = (
+            ". The code depends on the patient's state, which no annotation shows: "
+            f"{choices}. The reader decides."
         )
-    return Shorter(
-        seen.code,
-        band.name,
-        f"{shown}, and an annotation shows sleep: {seen.code} ({seen.words}). The reader confirms "
-        f"the state; the codes are {choices}.",
-    )
+        if seen is not None:
+            code, told = seen.code, (
+                f", and an annotation shows sleep: {seen.code} ({seen.words}). The reader confirms "
+                f"the state; the codes are {choices}."
+            )  # fmt: skip
+    return Shorter(code, name, f"{quantity(minutes, 'whole minute')} recorded{told}")
