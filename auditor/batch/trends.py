@@ -31,9 +31,6 @@ SHARES = {
     "lost": "lost an electrode",
 }
 """What is counted, as the end of 'n studies …'."""
-_FACTS = ("recorder", "power", "hooked_up_by", "first_start", "outcome", "stop", "stop_cause",
-          "answers", "ordered_ns", "recorded_ns", "short_ns", "electrodes",
-          "electrodes_lost")  # fmt: skip
 _LIKELY = 0.05
 """What chance alone would give more often than this is no sentence."""
 _MOST_SENTENCES = 12
@@ -56,11 +53,10 @@ def trends(out: Path) -> str:
             if summary["error"] is not None:
                 unreadable += 1
                 continue
-            facts = {key: summary.get(key) for key in _FACTS}
             if study in decisions:
                 decided = decisions[study][-1].outcome
-                facts["outcome"] = "repeat" if decided == "repeat" else "complete"
-            audited.append(facts)
+                summary["outcome"] = "repeat" if decided == "repeat" else "complete"
+            audited.append(summary)
     if not audited:
         raise NothingReadable(str(out), "the history holds no audit yet", "Run 'auditor batch'.")
     everything, found = group_all(audited)
