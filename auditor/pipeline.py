@@ -19,6 +19,7 @@ from auditor.billing import (
 from auditor.billing.findings import tests_judged
 from auditor.billing.monitoring import measure_monitoring
 from auditor.billing.video import measure_video
+from auditor.causes.evidence import Known
 from auditor.causes.explain import explain, not_looked_at, stop_tolerance
 from auditor.causes.next_hookup import advise
 from auditor.causes.power import plan_of
@@ -159,17 +160,11 @@ def judge(
     shortfall = None if window is None else measure_shortfall(coverage, window)
     planned_end = None if window is None else window.end
     plan = plan_of(order, hookup, coverage, policy.power)
-    stop, gap_causes = explain(
-        study,
-        coverage,
-        annotations,
-        order,
-        planned_end,
-        plan,
-        policy.stop,
-        stop_tolerance(policy.decision.stop_tolerance_ns, order),
-        signal,
+    tolerance = stop_tolerance(policy.decision.stop_tolerance_ns, order)
+    seen = Known(
+        study, coverage, annotations, order, planned_end, plan, policy.stop, tolerance, signal
     )
+    stop, gap_causes = explain(seen)
     found += not_looked_at(gap_causes)
 
     checked = reads.get("monitoring")

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from msgspec import Struct
 
+from auditor.causes.evidence import Known
 from auditor.causes.explain import explain
 from auditor.causes.next_hookup import advise
 from auditor.causes.power import plan_power
@@ -204,7 +205,7 @@ class Case(Struct, frozen=True):
     def explained(self) -> tuple[Stop, tuple[Cause, ...]]:
         """The stop, and the cause of each gap."""
         order = self.order()
-        return explain(
+        known = Known(
             self.study(),
             self.coverage(),
             self.notes,
@@ -215,6 +216,7 @@ class Case(Struct, frozen=True):
             POLICY.decision.stop_tolerance_ns,
             self.signal,
         )
+        return explain(known)
 
     def gaps(self) -> tuple[Cause, ...]:
         """The causes of the gaps."""

@@ -9,6 +9,7 @@ import pytest
 from helpers_edf import edf, event
 from msgspec import Struct
 
+from auditor.causes.evidence import Known
 from auditor.causes.explain import explain
 from auditor.causes.power import plan_power
 from auditor.core.clock import civil_ns
@@ -66,10 +67,11 @@ def explained(folder: Path, hours: int = 10, power: PowerSetup | None = None) ->
     plan = None
     if power is not None:
         plan = plan_power(power, order.ordered_ns, POLICY.power, coverage.last_end - begun)
-    stop, gaps = explain(
+    known = Known(
         study, coverage, notes, order, begun + order.ordered_ns, plan, POLICY.stop,
         POLICY.decision.stop_tolerance_ns, None,
     )  # fmt: skip
+    stop, gaps = explain(known)
     return Found(coverage, stop.kind, stop.cause, gaps)
 
 

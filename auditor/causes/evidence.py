@@ -160,20 +160,40 @@ class Words:
         return f"the annotation '{text}' at {self._axis.said(annotation.at)}"
 
 
-class Known(Struct, frozen=True):
-    """What is known of the whole study. ``begun`` is when power was first drawn."""
+class Known(Struct, frozen=True, dict=True):
+    """What is known of the whole study.
+
+    An end within ``tolerance_ns`` of ``planned_end`` is as ordered. ``signal`` may be ``None`` or
+    not scanned.
+    """
 
     study: Study
     coverage: Coverage
-    files: Files
-    words: Words
-    settings: StopSettings
+    annotations: Sequence[PlacedAnnotation]
     order: Order | None
-    plan: PowerPlan | None
-    begun: int
     planned_end: int | None
+    plan: PowerPlan | None
+    settings: StopSettings
     tolerance_ns: int
     signal: SignalFacts | None
+
+    @cached_property
+    def files(self) -> Files:
+        """The counted files by where they start and end."""
+        return Files(self.study)
+
+    @cached_property
+    def words(self) -> Words:
+        """The annotations that tell of a stop."""
+        return Words(self.annotations, self.settings, self.study.axis)
+
+    @cached_property
+    def begun(self) -> int:
+        """When power was first drawn: at the hook-up, else at the first record."""
+        first, order = self.coverage.first_start, self.order
+        if order is None or order.hookup_civil_ns is None:
+            return first
+        return self.study.axis.instant(order.hookup_civil_ns, near=first)
 
 
 class Event(Struct, frozen=True, dict=True):

@@ -14,24 +14,18 @@ from functools import partial
 from typing import Literal
 
 from auditor.causes import fitting, shown
-from auditor.causes.evidence import Event, Files, Known, Words
+from auditor.causes.evidence import Event, Known
 from auditor.core.text import quantity
 from auditor.model import (
     Cause,
     CauseCode,
-    Coverage,
     Finding,
     Order,
-    PlacedAnnotation,
-    PowerPlan,
     Rank,
-    SignalFacts,
     Stop,
-    Study,
     finding,
 )
 from auditor.model.coverage import StopKind
-from auditor.policy.sections import StopSettings
 
 _Says = Callable[[Event], str | None]
 
@@ -86,39 +80,12 @@ FACTS: tuple[_Says, ...] = (
 """What was looked at besides, in the order in which it is told."""
 
 
-def explain(
-    study: Study,
-    coverage: Coverage,
-    annotations: Sequence[PlacedAnnotation],
-    order: Order | None,
-    planned_end: int | None,
-    plan: PowerPlan | None,
-    settings: StopSettings,
-    stop_tolerance_ns: int,
-    signal: SignalFacts | None,
-) -> tuple[Stop, tuple[Cause, ...]]:
-    """How and why the recording ended, and the cause of each of ``coverage.gaps`` in their order.
+def explain(known: Known) -> tuple[Stop, tuple[Cause, ...]]:
+    """How and why the recording ended, and the cause of each of its gaps in their order.
 
-    An end within ``stop_tolerance_ns`` of ``planned_end`` is as ordered; without a planned end the
-    kind is 'unknown', and while the study goes on 'so_far', which has no cause. ``signal`` may be
-    ``None`` or not scanned.
+    Without a planned end the kind is 'unknown', and while the study goes on 'so_far', which has no
+    cause.
     """
-    begun = coverage.first_start
-    if order is not None and order.hookup_civil_ns is not None:
-        begun = study.axis.instant(order.hookup_civil_ns, near=begun)
-    known = Known(
-        study,
-        coverage,
-        Files(study),
-        Words(annotations, settings, study.axis),
-        settings,
-        order,
-        plan,
-        begun,
-        planned_end,
-        stop_tolerance_ns,
-        signal,
-    )
     return _stop(known), _gaps(known)
 
 
