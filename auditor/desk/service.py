@@ -140,29 +140,17 @@ class Desk:
 
     def _stay_inside(self, folder: Path, order: Order | None) -> None:
         logs = [] if order is None else [order.monitoring_log, order.video_log]
-        for log in logs:
-            if log is not None and not self.places.holds(Path(log)):
-                raise UsageError(
-                    Path(log).name, "is a log outside the folders that this desk lists",
-                    "Copy it into the study's folder and choose it in the order.",
-                )  # fmt: skip
-        for path in links_in(folder):
+        for path in (*(Path(log) for log in logs if log is not None), *links_in(folder)):
             if not self.places.holds(path):
-                raise UsageError(
-                    path.name, "is a link that leads out of the folders that this desk lists",
-                    "Copy the file itself into the study's folder.",
-                )  # fmt: skip
+                problem = "leads out of the folders that this desk lists"
+                action = "Copy the file itself into the study's folder; choose a log in the order."
+                raise UsageError(path.name, problem, action)
 
 
 def links_in(folder: Path) -> list[Path]:
     """Every link below ``folder``; folders that are links are not looked into."""
-    found = []
-    for parent, _, names in os.walk(folder):
-        for name in names:
-            path = Path(parent) / name
-            if path.is_symlink():
-                found.append(path)
-    return found
+    below = (Path(parent) / name for parent, _, names in os.walk(folder) for name in names)
+    return [path for path in below if path.is_symlink()]
 
 
 def told(error: AuditorError) -> str:
