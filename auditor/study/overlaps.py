@@ -51,13 +51,12 @@ def overlaps(files: Sequence[StudyFile]) -> Iterator[Overlap]:
 
 def overlap_findings(
     copies: Sequence[Sequence[StudyFile]], explained: Callable[[str, str], bool], where: str
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Findings on the overlaps inside each of ``copies``.
 
     ``explained`` tells of two file names whether another finding explains their overlap.
     """
     recorded = recorded_ns(f for files in copies for f in files)
-    findings: list[Finding] = []
     for number, files in enumerate(copies):
         same: list[Overlap] = []
         different: list[Overlap] = []
@@ -74,30 +73,25 @@ def overlap_findings(
                 different.append(overlap)
         if same:
             length = hms(sum(o.shared_ns for o in same))
-            findings.append(_about("duplicate_export", same, where, length=length))
+            yield _about("duplicate_export", same, where, length=length)
         if different:
             excess = sum(f.records_ns for f in files) - recorded_ns(files)
             all_seen = len(pairs) < _MAX_PAIRS
             twice = min(sum(o.shared_ns for o in different), excess) if all_seen else excess
-            findings.append(
-                _about(
-                    "overlapping_recordings",
-                    different,
-                    where,
-                    other_recorded_ns=recorded + twice,
-                    length=hms(twice),
-                    recorded=hms(recorded),
-                    with_them=hms(recorded + twice),
-                )
+            yield _about(
+                "overlapping_recordings",
+                different,
+                where,
+                other_recorded_ns=recorded + twice,
+                length=hms(twice),
+                recorded=hms(recorded),
+                with_them=hms(recorded + twice),
             )
         if small and number == 0:  # other copies lie where their samples put them
             files_start = quantity(len(small), "file", "starts", "start")
             longest = in_words(max(o.shared_ns for o in small), up=True)
-            findings.append(
-                _about("small_overlap", small, where, files=files_start, longest=longest)
-            )
-        findings += _inside(files, recorded)
-    return findings
+            yield _about("small_overlap", small, where, files=files_start, longest=longest)
+        yield from _inside(files, recorded)
 
 
 def _same(overlap: Overlap) -> bool:
