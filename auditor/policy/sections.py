@@ -31,6 +31,7 @@ _Time = Annotated[Seconds, MORE_THAN_0]
 _Span = Annotated[Seconds, FROM_0]
 _Hours = Annotated[Hours, MORE_THAN_0]
 _Part = Annotated[Share, MORE_THAN_0]
+_Patterns = tuple[Pattern, ...]
 
 
 class CoverageSettings(Section, frozen=True, kw_only=True):
@@ -157,28 +158,22 @@ class StudySettings(Section, frozen=True, kw_only=True):
 class Patterns(Settings, frozen=True, kw_only=True):
     """What an annotation tells of a stop. It counts for the first kind that matches."""
 
-    power_low: Annotated[tuple[Pattern, ...], "Annotations that power was low or lost."]
-    supply_unplugged: Annotated[
-        tuple[Pattern, ...], "Annotations that the external supply was unplugged."
-    ]
-    power_change: Annotated[
-        tuple[Pattern, ...], "Annotations that batteries or supply were changed."
-    ]
+    power_low: Annotated[_Patterns, "Annotations that power was low or lost."]
+    supply_unplugged: Annotated[_Patterns, "Annotations that the external supply was unplugged."]
+    power_change: Annotated[_Patterns, "Annotations that batteries or supply were changed."]
     patient: Annotated[
-        tuple[Pattern, ...], "Annotations that the patient or a caregiver stopped or paused it."
+        _Patterns, "Annotations that the patient or a caregiver stopped or paused it."
     ]
     technologist: Annotated[
-        tuple[Pattern, ...], "Annotations that a technologist stopped it or took it down."
+        _Patterns, "Annotations that a technologist stopped it or took it down."
     ]
-    person: Annotated[tuple[Pattern, ...], "Annotations that somebody stopped or paused it."]
-    orderly_end: Annotated[
-        tuple[Pattern, ...], "Annotations that the recording was ended in order."
-    ]
-    restart: Annotated[tuple[Pattern, ...], "Annotations that the recording began or went on."]
-    card_full: Annotated[tuple[Pattern, ...], "Annotations that there was no room left."]
-    electrode: Annotated[tuple[Pattern, ...], "Annotations that electrodes came off."]
-    clock: Annotated[tuple[Pattern, ...], "Annotations that the clock was changed."]
-    fault: Annotated[tuple[Pattern, ...], "Annotations of a fault of the recorder or card."]
+    person: Annotated[_Patterns, "Annotations that somebody stopped or paused it."]
+    orderly_end: Annotated[_Patterns, "Annotations that the recording was ended in order."]
+    restart: Annotated[_Patterns, "Annotations that the recording began or went on."]
+    card_full: Annotated[_Patterns, "Annotations that there was no room left."]
+    electrode: Annotated[_Patterns, "Annotations that electrodes came off."]
+    clock: Annotated[_Patterns, "Annotations that the clock was changed."]
+    fault: Annotated[_Patterns, "Annotations of a fault of the recorder or card."]
 
 
 class StopSettings(Section, frozen=True, kw_only=True):
@@ -258,7 +253,7 @@ class MonitoringSettings(Section, frozen=True, kw_only=True):
     continuous: Annotated[
         LevelRule, "Continuous monitoring (a list of checks shows it where a limit is set)"
     ]
-    check_patterns: Annotated[tuple[Pattern, ...], "Annotations that match count as checks."] = ()
+    check_patterns: Annotated[_Patterns, "Annotations that match count as checks."] = ()
     log_dates: LogDates = "ask"
 
 
@@ -272,9 +267,7 @@ class VideoSettings(Section, frozen=True, kw_only=True):
     """``[video]``: the share of recorded time that video must cover."""
 
     minimum: Annotated[VideoMinimum, "Share of recorded time that codes with video need."]
-    patterns: Annotated[
-        tuple[Pattern, ...], "In a BIDS events file, the kinds of event that are video."
-    ] = ()
+    patterns: Annotated[_Patterns, "In a BIDS events file, the kinds of event that are video."] = ()
     log_dates: LogDates = "ask"
 
 
