@@ -39,6 +39,7 @@ from auditor.decision.rules import rule_lines
 from auditor.inputs.checksums import identified, read_study
 from auditor.inputs.folder import Place, as_place
 from auditor.inputs.logs import inputs_used, paths_used, read_logs
+from auditor.inputs.order import order_findings
 from auditor.inputs.placed_logs import place_logs
 from auditor.model import (
     SEVERITIES,
@@ -123,6 +124,8 @@ def examine(
         study = identified(study, read)
         annotations, findings = place_annotations(study, coverage)
         found = [*study.file_findings, *study.findings, *findings]
+        if order is not None:
+            found += order_findings(order, axis.zone)
 
         signal, findings = scan.measure(coverage, order)
         found += [*findings, *study_findings(study, signal)]

@@ -163,7 +163,9 @@ def test_9_events_may_lie_before_the_start_and_in_other_records() -> None:
     recording = read(raw)
     found = [(a.onset_ns, a.duration_ns, a.text, a.record) for a in recording.annotations]
     assert found == [(-65_000_000, None, "Beep", 0), (77_500_000_000, 2_500_000_000, "Später", 0)]
-    assert codes(recording) == []
+    assert codes(recording) == ["annotations_elsewhere"]
+    told = finding(recording, "annotations_elsewhere")
+    assert (told.severity, told.text[:6]) == ("info", "2 of 2")
 
 
 def test_9_text_that_is_not_utf_8_is_told_and_kept() -> None:

@@ -85,8 +85,9 @@ def test_3_1_two_records_of_an_evoked_potential() -> None:
         (300_000_000, "Stimulus click 35dB both ears"),
         (235_000_000, "Pre-stimulus beep 1000Hz"),
     ]
-    # The two pre-stimulus notes stand in the records that follow them, as they may.
-    assert codes(recording) == []
+    # The two pre-stimulus notes stand in the records that follow them.
+    assert codes(recording) == ["annotations_elsewhere"]
+    assert recording.findings[0].text.startswith("2 of 5 annotations")
 
 
 def test_3_3_a_sleep_scoring_without_signals() -> None:

@@ -19,7 +19,7 @@ from auditor.cli import parser as cli
 from auditor.core.clock import Axis, civil_datetime, civil_ns, iso
 from auditor.core.errors import SettingsError
 from auditor.core.units import HOUR, NS
-from auditor.inputs.order import read_order
+from auditor.inputs.order import order_findings, read_order
 from auditor.model import Order
 
 FIXTURES = Path(__file__).resolve().parent.parent / "fixtures" / "service-requests"
@@ -115,6 +115,15 @@ def test_a_period_over_the_night_when_clocks_go_forward_is_counted_in_elapsed_ho
     """10:00 to 11:00 two days later reads 49 h on the clock; the offsets say 48 h have passed."""
     order = read_order(FIXTURES / "S-2042-period.json")
     assert order.ordered_ns == 48 * HOUR
+
+
+def test_what_is_missing_is_named_in_one_finding() -> None:
+    (told,) = order_findings(read_order(FIXTURES / "S-2044-hours-only.json"), None)
+    assert (told.code, told.severity) == ("order_facts_missing", "info")
+    for element in ("identifier", "subject.identifier", "occurrence", "code"):
+        assert f"{element}:" in told.text
+    whole = read_order(FIXTURES / "S-2041-quantity.json")
+    assert list(order_findings(whole, whole.timezone)) == []
 
 
 def test_the_address_of_a_patient_on_a_server_is_not_taken_for_the_patients_code(

@@ -165,6 +165,21 @@ def test_options_of_an_order_need_an_order() -> None:
         order_with(None, {"ordered_hours": "1", "hookup": "2027-03-02T09:30-07:00"})
 
 
+@pytest.mark.parametrize(
+    ("zone", "asked"),
+    [
+        ("EST", True), ("MST", True), ("HST", True), ("UTC", True), ("Etc/GMT+5", True),
+        ("EST5EDT", False), ("America/Denver", False), ("America/Phoenix", False),
+    ],
+)  # fmt: skip
+def test_a_zone_that_is_no_place_and_has_no_summer_time_is_questioned(
+    folder: Path, tmp_path: Path, zone: str, asked: bool
+) -> None:
+    (folder / "order.toml").write_text(f'{ORDER}timezone = "{zone}"\n')
+    _, audit = study(folder, tmp_path / "out")
+    assert ("timezone_without_summer_time" in codes(audit)) is asked
+
+
 def test_the_policy_without_codes_gives_no_billing(folder: Path, tmp_path: Path) -> None:
     _, audit = study(
         folder, tmp_path / "out", "--ordered-hours", "0.01", "--monitoring", "intermittent",

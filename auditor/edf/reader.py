@@ -21,7 +21,7 @@ from auditor.core.text import Own
 from auditor.core.units import NS
 from auditor.edf.header import MAIN, Header, read_header, subfield_date
 from auditor.edf.notes import Notes
-from auditor.edf.records import UNKNOWN, Scan, note_scan, scan_records
+from auditor.edf.records import UNKNOWN, Scan, note_elsewhere, note_scan, scan_records
 from auditor.edf.source import LocalFile
 from auditor.edf.tail import Tail, measure_tail, note_tail
 from auditor.edf.timing import Timeline, by_position, check_order, settle, settle_duration
@@ -85,6 +85,7 @@ def _read(path: Path, source: ByteSource, notes: Notes) -> Recording:
     offsets, unknown = _timeline(header, scan, tail, record_ns, notes, has_times=has_times)
     note_scan(source, header, scan, tail.counted, notes)
     annotations = tuple(a for a in scan.annotations if a.record < tail.counted)
+    note_elsewhere(annotations, offsets, record_ns, notes)
     return Recording(
         name=notes.name,
         path=path,

@@ -281,6 +281,28 @@ def _note_annotations(faults: list[tuple[int, str]], notes: Notes) -> None:
         )
 
 
+def note_elsewhere(
+    annotations: tuple[Annotation, ...], offsets_ns: Int64, record_ns: int, notes: Notes
+) -> None:
+    """Annotations whose time is not that of the record that holds them: allowed, but said."""
+    if not annotations or not record_ns:
+        return
+    onsets = np.array([a.onset_ns for a in annotations], dtype=np.int64)
+    starts = offsets_ns[np.array([a.record for a in annotations])]
+    elsewhere = np.flatnonzero((onsets < starts) | (onsets >= starts + record_ns))
+    if len(elsewhere):
+        first = annotations[int(elsewhere[0])]
+        notes.add(
+            "annotations_elsewhere",
+            at=f"annotation signals, first in record {first.record}",
+            elsewhere=len(elsewhere),
+            annotations=quantity(len(annotations), "annotation"),
+            has=Own("has" if len(elsewhere) == 1 else "have"),
+            onset=Own(f"{first.onset_ns / NS:.3f}"),
+            start=Own(f"{int(offsets_ns[first.record]) / NS:.3f}"),
+        )
+
+
 def _note_blank_inside(
     source: ByteSource, header: Header, records: list[int], notes: Notes
 ) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date, datetime, time
 from decimal import Decimal
 from pathlib import Path
@@ -15,9 +15,10 @@ from msgspec.structs import asdict, replace
 
 from auditor.core.clock import STUDY_YEARS, civil_datetime, civil_ns, zone_info
 from auditor.core.errors import SettingsError, UsageError
+from auditor.core.text import Own
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.inputs.stamps import read_stamp
-from auditor.model import MOST_ORDERED, Corrections, Order, PowerSetup
+from auditor.model import MOST_ORDERED, Corrections, Finding, Order, PowerSetup, finding
 from auditor.policy.toml import read_toml
 from auditor.policy.values import (
     After,
@@ -137,6 +138,29 @@ def _known_zone(name: str) -> str:
         meant = error.action.rstrip(".")
         raise ValueError(f"{error.problem} ({meant[:1].lower()}{meant[1:]})") from error
     return name
+
+
+_LEFT_OUT = {
+    "study_id": "identifier: the study's number",
+    "patient_code": "subject.identifier: the patient's code (an address on a server is none)",
+    "hookup_civil_ns": "occurrence: the date and time of the start",
+    "service": "code: which service is ordered",
+}
+"""Elements of a hospital's request that an audit could use."""
+
+
+def order_findings(order: Order, zone: str | None) -> Iterator[Finding]:
+    """What a hospital's request leaves out, and a zone that has no summer time, such as EST."""
+    missing = [words for name, words in _LEFT_OUT.items() if getattr(order, name) in (None, "")]
+    if order.source == "service request" and missing:
+        yield finding("order_facts_missing", "order", facts=Own("; ".join(missing)))
+    if zone is None or ("/" in zone and not zone.startswith("Etc/")):
+        return
+    year = [datetime(2027, month, 15, tzinfo=zone_info(zone)) for month in range(1, 13)]
+    if (
+        len({day.utcoffset() for day in year}) == 1
+    ):  # EST5EDT and CET have their own
+        yield finding("timezone_without_summer_time", "order", zone=Own(zone))
 
 
 class _OrderTable(Settings, frozen=True, kw_only=True):

@@ -7,7 +7,7 @@ from typing import Literal
 from auditor.model.codes.entry import Entry
 
 EdfCode = Literal[
-    "annotation_not_utf8", "annotation_only_file", "annotations_malformed",
+    "annotation_not_utf8", "annotation_only_file", "annotations_elsewhere", "annotations_malformed",
     "blank_records_counted", "blank_records_inside", "bytes_unreadable", "channel_scale_wrong",
     "channel_without_samples", "continuous_file_jumps", "first_onset_off", "format_contradiction",
     "header_form", "header_length_wrong", "header_not_ascii", "more_records_than_claimed",
@@ -33,6 +33,13 @@ CODES: dict[EdfCode, Entry] = {
         text="The file holds annotations and no signals. It adds nothing to the recorded time.",
         observed="{stated}",
         action="Nothing to do.",
+    ),
+    "annotations_elsewhere": Entry(
+        "info",
+        meaning="Annotations whose time is outside the record that holds them.",
+        text="{elsewhere} of {annotations} {has} a time outside the record that holds the text. "
+        "The stated time is taken; no duration changes.",
+        observed="{onset} s in the record that starts at {start} s",
     ),
     "annotations_malformed": Entry(
         meaning="Annotation bytes that break the format's rules.",

@@ -9,7 +9,7 @@ from auditor.model.codes.entry import Entry
 InputsCode = Literal[
     "cannot_open", "changed_while_reading", "copies_not_identical", "link_not_followed",
     "linked_twice", "log_not_taken", "log_rows_left_out", "not_read_to_the_end",
-    "remote_study", "too_many_files",
+    "order_facts_missing", "remote_study", "timezone_without_summer_time", "too_many_files",
 ]  # fmt: skip
 
 CODES: dict[InputsCode, Entry] = {
@@ -81,6 +81,13 @@ CODES: dict[InputsCode, Entry] = {
         action="Copy the file from the card again, or read the card on another computer.",
         headline="{name} could not be read to its end",
     ),
+    "order_facts_missing": Entry(
+        "info",
+        meaning="The hospital's request leaves out facts that the audit could use.",
+        text="The hospital's request does not give: {facts}. The audit goes on without; recorded "
+        "time does not depend on it.",
+        action="Ask for these facts, or write an order file that holds them.",
+    ),
     "remote_study": Entry(
         "info",
         meaning="The study lies in remote storage; how many of its bytes were fetched",
@@ -90,6 +97,15 @@ CODES: dict[InputsCode, Entry] = {
         observed="{fetched_bytes} of {stored_bytes} bytes in {reads} reads",
         action="Keep checksums beside the files in the storage, where they must be identified "
         "later.",
+    ),
+    "timezone_without_summer_time": Entry(
+        meaning="The order names a time zone that has no summer time and is no place",
+        text="The time zone {zone} is a fixed offset without summer time. If the patient's clock "
+        "changes in the year, times on one side of the change are an hour off.",
+        expected="the name of a place, such as America/New_York",
+        action="Write the zone of the place where the patient was.",
+        question="files",
+        headline="The time zone {zone} has no summer time: is it the patient's?",
     ),
     "too_many_files": Entry(
         "problem",
