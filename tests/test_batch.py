@@ -261,6 +261,17 @@ def test_orders_may_come_in_a_table(root: Path, out: Path, tmp_path: Path) -> No
     assert "S-2049" in (out / "index.html").read_text()
 
 
+def test_orders_may_come_in_a_toml_list(root: Path, out: Path, tmp_path: Path) -> None:
+    (root / "S-2042" / "order.toml").unlink()
+    table = tmp_path / "orders.toml"
+    table.write_text(
+        '[[orders]]\nstudy = "S-2042"\nordered_hours = 0.01\nhookup = 2027-03-02T09:30:00\n'
+        "video = false\n"
+    )
+    batch(root, out, "--orders", table)
+    assert read(out / "audits" / "S-2042")["order"]["video"] is False
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
@@ -300,7 +311,7 @@ def test_a_bad_row_costs_its_study_and_names_its_cell(
     run("batch", root, "--out", out, "--orders", table)
     rows = {r["study"]: r for r in worklist(out)}
     assert "row 2, column Hook-up: has the value 'noon'" in rows["S-2041"]["headline"]
-    assert "Write it as in: hookup = 2027-03-02T09:30:00." in rows["S-2041"]["headline"]
+    assert "Write it as in: 2027-03-02T09:30:00." in rows["S-2041"]["headline"]
     assert read(out / "audits" / "S-2042")["order"]["hookup"] == "2027-03-02T09:30:00"
     told = capsys.readouterr().out
     assert "Named in the list of orders and not there (1): S-2049" in told

@@ -97,7 +97,7 @@ def test_a_workbook_is_read_with_its_own_dates_and_numbers(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("row", "says"),
     [
-        ("S-1,many,,", ["row 2, column Ordered hours", "'many'", "ordered_hours = 72"]),
+        ("S-1,many,,", ["row 2, column Ordered hours", "'many'", "Write it as in: 72"]),
         ("S-1,0,,", ["column Ordered hours", "more than 0"]),
         ("S-1,9000,,", ["column Ordered hours", "8784"]),
         ("S-1,72,noon,", ["column Hook-up", "'noon'", "2027-03-02T09:30"]),
@@ -139,7 +139,7 @@ def test_else_it_is_asked(tmp_path: Path) -> None:
     why = orders(tmp_path, AMBIGUOUS, days=())["S-1"]
     assert isinstance(why, str)
     assert "column Hook-up: has the value '5/3/2027 9:00': can be read in more than one" in why
-    assert "2027-03-05 or 2027-05-03. Write it as in: hookup = 2027-03-02T09:30:00." in why
+    assert "2027-03-05 or 2027-05-03. Write it as in: 2027-03-02T09:30:00." in why
 
 
 def test_a_second_row_of_a_study_costs_that_study_alone(tmp_path: Path) -> None:
@@ -190,6 +190,26 @@ def test_a_changed_row_has_another_checksum_and_an_unchanged_one_the_same(tmp_pa
     first = one(tmp_path, "Study,Ordered hours\nS-1,24\n").sha256
     assert one(tmp_path, "Study;Ordered hours\nS-1;24\n").sha256 == first
     assert one(tmp_path, "Study,Ordered hours\nS-1,48\n").sha256 != first
+
+
+def test_an_entry_of_a_toml_list_is_checked_like_an_order_file(tmp_path: Path) -> None:
+    text = """
+[[orders]]
+study = "S-1"
+ordered_hours = 24
+hookup = 2027-03-02T09:30:00
+[[orders]]
+study = "S-2"
+ordred_hours = 24
+[[orders]]
+study = "S-3"
+ordered_hours = 24
+hookup = 7
+"""
+    found = orders(tmp_path, text, name="orders.toml")
+    assert isinstance(found["S-1"], Order)
+    assert "Is ordered_hours meant?" in str(found["S-2"]) or "is missing" in str(found["S-2"])
+    assert "orders[3]: hookup" in str(found["S-3"])
 
 
 def test_a_damaged_workbook_is_one_clear_line(tmp_path: Path) -> None:

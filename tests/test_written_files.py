@@ -21,6 +21,7 @@ READERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "policy": ("policy.toml", load_policy),
     "table of orders": ("orders.csv", read_orders),
     "workbook of orders": ("orders.xlsx", read_orders),
+    "list of orders": ("orders.toml", read_orders),
     "checks": ("checks.csv", lambda path: read_log("monitoring", path)),
     "video": ("video.xlsx", lambda path: read_log("video", path)),
 }

@@ -157,9 +157,7 @@ def order_findings(order: Order, zone: str | None) -> Iterator[Finding]:
     if zone is None or ("/" in zone and not zone.startswith("Etc/")):
         return
     year = [datetime(2027, month, 15, tzinfo=zone_info(zone)) for month in range(1, 13)]
-    if (
-        len({day.utcoffset() for day in year}) == 1
-    ):  # EST5EDT and CET have their own
+    if len({day.utcoffset() for day in year}) == 1:  # EST5EDT and CET have their own
         yield finding("timezone_without_summer_time", "order", zone=Own(zone))
 
 
@@ -330,12 +328,19 @@ def read_order(path: Path, *, timezone: str | None = None) -> Order:
     return replace(order, path=str(path.absolute()))
 
 
-def order_of(data: dict[str, Any], source: Written, beside: Path, sha256: str, name: str) -> Order:
+def order_of(
+    data: dict[str, Any],
+    source: Written,
+    beside: Path,
+    sha256: str,
+    name: str,
+    forms: Mapping[str, str] = FORMS,
+) -> Order:
     """The order that the tables ``data`` of ``source`` hold; log paths are relative to ``beside``.
 
-    Raises ``SettingsError`` as ``read_order``.
+    ``forms`` shows how a right value of each key is written. Raises as ``read_order``.
     """
-    file = validate(_OrderFile, data, source, forms=FORMS)
+    file = validate(_OrderFile, data, source, forms=forms)
     return replace(
         _order(file),
         monitoring_log=_beside(beside, file.logs.monitoring),

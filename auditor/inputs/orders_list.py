@@ -1,8 +1,9 @@
 """The order of each study of a batch: the file with it, or its row in a list of orders.
 
 A list is a table as labs keep it (CSV in its usual dialects, or XLSX) whose columns are told by the
-meaning of their headings. Each row names a study's folder (its path below the root, or the last
-part of it) and the ordered hours. A row that cannot be taken costs its study and names its cell.
+meaning of their headings, or a TOML file of ``[[orders]]`` tables with the keys of an order. Each
+row names a study's folder (its path below the root, or the last part of it) and the ordered hours.
+A row that cannot be taken costs its study and names its cell.
 """
 
 from __future__ import annotations
@@ -24,10 +25,11 @@ from auditor.core.clock import civil_datetime
 from auditor.core.errors import AuditorError, SettingsError
 from auditor.core.files import read_written
 from auditor.core.text import printable
-from auditor.inputs.order import order_of, read_order
+from auditor.inputs.order import FORMS, order_of, read_order
 from auditor.inputs.sheets import Row, plain_heading, sheet_of
 from auditor.inputs.stamps import read_stamp
 from auditor.model import Order, StudyFolder
+from auditor.policy.toml import read_toml
 
 _HEADINGS: dict[str, str] = {
     "study": "study|folder|study folder|study name|directory",
@@ -69,7 +71,7 @@ class Listed(Struct, frozen=True):
 
     study: str
     where: str
-    cells: Mapping[str, str]
+    cells: Mapping[str, Any]
     headings: Mapping[str, str] = {}
     error: str = ""
 
@@ -86,7 +88,7 @@ class Listed(Struct, frozen=True):
         if self.error:
             raise SettingsError(self.where, self.error, "Keep one of them.")
         cells: dict[str, Any] = dict(self.cells)
-        if "hookup" in cells or "hookup date" in cells:
+        if any(isinstance(cells.get(key), str) for key in ("hookup", "hookup date")):
             cells["hookup"] = self._hookup(days)
         tables: dict[str, dict[str, Any]] = {"order": {}}
         for key, value in cells.items():
@@ -95,13 +97,13 @@ class Listed(Struct, frozen=True):
             elif key not in ("study", "hookup date"):
                 tables.setdefault("power" if key in _POWER else "order", {})[key] = value
         text = "\n".join(f"{key} = {value}" for key, value in sorted(self.cells.items()))
-        return order_of(
-            tables, self, beside, hashlib.sha256(f"{text}\n{days}".encode()).hexdigest(), name
-        )
+        sha256 = hashlib.sha256(f"{text}\n{days}".encode()).hexdigest()
+        cell_forms = {key: form.partition(" = ")[2] for key, form in FORMS.items()}
+        return order_of(tables, self, beside, sha256, name, cell_forms)
 
     def _hookup(self, days: Sequence[date]) -> datetime | str:
         """The hook-up, of two readings that near the files; else as it stands, for the check."""
-        text, beside = self.cells.get("hookup", ""), self.cells.get("hookup date", "")
+        text, beside = (str(self.cells.get(key, "")) for key in ("hookup", "hookup date"))
         with suppress(ValueError):
             stamp = read_stamp(text, beside)
             readings = stamp.civil_readings() if stamp.offset_ns is None else ()
@@ -173,7 +175,7 @@ def read_orders(path: Path) -> tuple[dict[str, Listed], tuple[str, ...]]:
     """
     rows: dict[str, Listed] = {}
     unnamed = []
-    for row in _rows(path):
+    for row in _tables(path) if path.suffix.lower() == ".toml" else _rows(path):
         if not row.study:
             unnamed.append(f"{row.where}: {row.error or 'names no study'}")
         elif row.study in rows:
@@ -206,6 +208,17 @@ def _rows(path: Path) -> Iterator[Listed]:
         if by_id and study:
             cells["study_id"] = study
         yield Listed(study, f"{path} row {row.line}", cells, headings)
+
+
+def _tables(path: Path) -> Iterator[Listed]:
+    data = read_toml(path).data
+    if set(data) != {"orders"} or not isinstance(data["orders"], list):
+        raise SettingsError(str(path), "holds no list of [[orders]] tables", "Write one a study.")
+    for number, table in enumerate(data["orders"], 1):
+        where = f"{path} orders[{number}]"
+        if not isinstance(table, dict):
+            raise SettingsError(where, "is not a table", "Write [[orders]] and its keys.")
+        yield Listed(str(table.pop("study", "")).replace("\\", "/").strip("/"), where, table)
 
 
 def _no_slip(top: Row, columns: Mapping[int, str], where: str) -> None:
