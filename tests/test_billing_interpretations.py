@@ -30,6 +30,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from auditor.billing import BillingFacts, billing_periods, measure_billing, restarts
+from auditor.billing.interpretations import differing_windows
 from auditor.core.clock import Axis
 from auditor.core.units import HOUR, MINUTE, NS
 from auditor.model import Interval
@@ -60,6 +61,42 @@ LONGEST_FIRST = [
 def test_filling_26_hours_first(recorded: str, expected: dict[str, int] | None, why: str) -> None:
     billing = bill(coverage_of((0, hms(recorded))))
     assert by_interpretation(billing, "filled up to 26 h") == expected, why
+
+
+DIFFER = " (the two differ for every total of more than {} and up to {})"
+
+
+@pytest.mark.parametrize(
+    ("recorded", "default", "clause"),
+    [
+        ([(0, 27)], "total", DIFFER.format("26:00:00", "28:00:00")),
+        ([(0, 28)], "total", DIFFER.format("26:00:00", "28:00:00")),
+        # From 170 h on the lower count never comes up again; two periods of 24 h more are looked at.
+        ([(0, 200)], "total", DIFFER.format("170:00:00", "248:00:00")),
+        # 13 h on each of two days are two units by period and one of 26 h by either split.
+        ([(0, 13), (24, 37)], "windows", ""),
+    ],
+)
+def test_the_reading_names_the_totals_for_which_to_ask_the_coder(
+    recorded: list[tuple[float, float]], default: str, clause: str
+) -> None:
+    billing = bill(hours(*recorded), policy=policy_with(split={"default": default}))
+    texts = [a.words for a in billing.interpretations if "filled up to 26 h" in a.words]
+    assert texts == [f"each unit is filled up to 26 h before the next begins{clause}"]
+
+
+def test_the_totals_to_ask_about_follow_from_the_policy() -> None:
+    windows = differing_windows(POLICY.billing, 60 * HOUR)
+    assert windows == (stretch(26, 28), stretch(36, 38), stretch(50, 54))
+
+
+@given(st.integers(1, 110 * HOUR))
+def test_a_total_lies_in_a_window_to_ask_about_exactly_where_the_readings_differ(
+    recorded: int,
+) -> None:
+    windows = differing_windows(POLICY.billing, 120 * HOUR)
+    shown = by_interpretation(bill(coverage_of((0, recorded))), "filled up to 26 h") is not None
+    assert shown == any(w.start < recorded <= w.end for w in windows)
 
 
 def test_each_period_by_itself_is_shown_where_gaps_move_a_code() -> None:

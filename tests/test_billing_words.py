@@ -415,8 +415,9 @@ def test_interpretations_are_counted_and_named() -> None:
     rule = policy_with().billing.split.longest_first
     billing, found = bill_and_findings(hours((0, 27)))
     assert found["interpretations_differ"].text.endswith(
-        "each unit is filled up to 26 h before the next begins; this time is read and reported once "
-        "and the day codes are used together."
+        "each unit is filled up to 26 h before the next begins (the two differ for every total of "
+        "more than 26:00:00 and up to 28:00:00); this time is read and reported once and the day "
+        "codes are used together."
     )
     assert found["interpretations_differ"].observed == (
         "2 other interpretations make a difference to a code"

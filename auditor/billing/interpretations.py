@@ -7,15 +7,18 @@ which are told, and for which a person must look.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
+import numpy as np
 from msgspec.structs import replace
 
-from auditor.billing.limits import band_of, unit_length
+from auditor.billing.limits import band_of, split_total, total_limits, unit_length
 from auditor.billing.support import BillingFacts
 from auditor.billing.units import Outcome, read
-from auditor.core.durations import in_words
+from auditor.core import intervals as iv
+from auditor.core.durations import hms, in_words
 from auditor.core.units import HOUR, MINUTE
-from auditor.model import Interpretation
+from auditor.model import Interpretation, Interval
 from auditor.policy.billing import BillingSettings, Open, SplitRule, period_start
 from auditor.policy.sourced import Sourced
 
@@ -29,7 +32,7 @@ def interpretations(
     time, recorded_ns = facts.recorded, outcome.recorded_ns
     found: list[tuple[str, Sourced, bool, Outcome]] = [
         (words, rule, rule.other == "ask", read(facts, answered, time))
-        for words, rule, answered in _answers(facts, settings)
+        for words, rule, answered in _answers(facts, settings, recorded_ns)
         if rule.other != "hide"
     ]
     band = band_of(settings.professional_once, recorded_ns)
@@ -66,13 +69,16 @@ def _with(settings: BillingSettings, **answers: object) -> BillingSettings:
 
 
 def _answers(
-    facts: BillingFacts, own: BillingSettings
+    facts: BillingFacts, own: BillingSettings, recorded_ns: int
 ) -> Iterator[tuple[str, Open, BillingSettings]]:
     """Each other answer: the end of a sentence 'if …', its rule, and the policy that gives it."""
     split = own.split
     for way in _SPLITS:
         if way != split.default:
-            yield split_words(way, own), split.rule(way), _with(own, split={"default": way})
+            words = split_words(way, own)
+            if "longest_first" in (way, split.default):
+                words += _ask_words(recorded_ns, own)
+            yield words, split.rule(way), _with(own, split={"default": way})
     tolerance = own.gaps.other_tolerance_ns
     if tolerance != own.gaps.tolerance_ns:
         yield gap_words(tolerance), own.gaps, _with(own, gaps={"tolerance_ns": tolerance})
@@ -138,3 +144,37 @@ def split_words(split: SplitRule, settings: BillingSettings) -> str:
         "by itself",
         "longest_first": f"each unit is filled up to {longest} before the next begins",
     }[split]
+
+
+def differing_windows(settings: BillingSettings, up_to_ns: int) -> tuple[Interval, ...]:
+    """Totals (more than, up to) in which filling the longest band first gives other units.
+
+    Found from the limits themselves, so exact for any policy; totals above ``up_to_ns`` are left
+    out.
+    """
+    longest = unit_length(settings, longest_first=True)
+    points = {
+        min(limit, up_to_ns)
+        for length in (settings.period.ns, longest)
+        for count in range(up_to_ns // length)
+        for limit in total_limits(count * length, settings, length)
+    }
+    apart = [
+        (low, high)
+        for low, high in pairwise(sorted(points))
+        if split_total(low + 1, settings) != split_total(low + 1, settings, longest)
+    ]
+    lows, highs = np.array(apart).reshape(len(apart), 2).T
+    return iv.intervals(iv.union(lows, highs))
+
+
+def _ask_words(total_ns: int, settings: BillingSettings) -> str:
+    """The window of totals around ``total_ns`` in which the two splits differ, as a clause."""
+    return next(
+        (
+            f" (the two differ for every total of more than {hms(w.start)} and up to {hms(w.end)})"
+            for w in differing_windows(settings, total_ns + 2 * settings.period.ns)
+            if w.start < total_ns <= w.end
+        ),
+        "",
+    )
