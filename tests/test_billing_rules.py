@@ -150,7 +150,7 @@ LINES = [
     ("Over what the share of video is taken (billing.video_share)",
      "another interpretation: show; by: study", "inferred"),
     ("Codes where the order names what no log shows (billing.undocumented)",
-     "another interpretation: show; monitoring: unmonitored; video: without_video", "inferred"),
+     "another interpretation: show; monitoring: unmonitored; video: without video", "inferred"),
     ("A total this close to a limit, on either side, is told (billing.near_limit_s)",
      "5 min", "common practice"),
     ("Regular expressions (any case) of annotations that show sleep or drowsiness "
@@ -216,7 +216,7 @@ def test_a_key_without_a_source_of_its_own_has_that_of_its_section() -> None:
         ({"lapse": {"other": "hide"}}, "billing.lapse",
          "another interpretation: hide; lowers: period"),
         ({"undocumented": {"monitoring": "as_ordered"}}, "billing.undocumented",
-         "another interpretation: show; monitoring: as_ordered; video: without_video"),
+         "another interpretation: show; monitoring: as_ordered; video: without video"),
         ({"leftover_joins": {"included": False}}, "billing.leftover_joins",
          "2 h; exactly so much belongs to it: no"),
         ({"period_start_ns": 7 * HOUR + 5 * MINUTE}, "billing.period_start", "7 h 5 min"),

@@ -223,8 +223,8 @@ def test_a_copy_that_could_not_be_matched_is_no_reason_to_clear_the_card() -> No
 
 @pytest.mark.parametrize("code", ["clock_never_set", "default_date", "start_disagrees_with_hookup",
                                   "daylight_saving_not_followed", "overlapping_recordings",
-                                  "overlap_inside_file",
-                                  "clock_may_have_stepped"])  # fmt: skip
+                                  "overlap_inside_file", "clock_may_have_stepped",
+                                  "date_may_be_wrong"])  # fmt: skip
 def test_a_clock_finding_asks_to_set_the_clock(code: str) -> None:
     seen = Finding(code, "caution", "a.edf", "The clock began at its default date.")
     found = only(Case(WHOLE, 48), seen)

@@ -170,7 +170,11 @@ def test_a_third_of_an_hour_is_the_nearest_nanosecond(tmp_path: Path) -> None:
             ["files", "'a' stands under exclude and under include"],
         ),
         ("[order]\nordered_hours = 72\nreports = 'weekly'\n", ["reports", "'daily' or 'end'"]),
-        ("[order]\nordered_hours = 72\ntimezone = 'Denver'\n", ['such as "America/Denver"']),
+        ("[order]\nordered_hours = 72\ntimezone = 'Denver'\n", ["is America/Denver meant"]),
+        (
+            "[order]\nordered_hours = 72\ntimezone = 'America/Denvr'\n",
+            ["is America/Denver", "meant"],
+        ),
         ("[order]\nordered_hours = 72\nmonitoring = 'sometimes'\n", ["monitoring", "sometimes"]),
         ("[order]\nordered_hours = 72\nminimum_channels = 0\n", ["minimum_channels", "0"]),
         ("[order]\nordered_hours = 72\n[power]\nbatteries = -1\n", ["line 4", "batteries"]),

@@ -9,6 +9,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from helpers_studies import Amplifier, Clock, civil, write_piece
+from hypothesis import given
+from hypothesis import strategies as st
 
 from auditor.core.clock import Axis
 from auditor.core.errors import SettingsError
@@ -16,7 +18,7 @@ from auditor.core.units import DAY, HOUR, MINUTE, NS
 from auditor.model import Finding, Interval, Order, Study
 from auditor.policy import load_policy
 from auditor.study import build_study
-from auditor.study.clocks import transitions
+from auditor.study.clocks import likely_step, transitions
 from auditor.study.placing import recorded_ns
 
 POLICY = load_policy()
@@ -311,19 +313,19 @@ def test_irregular_pieces_raise_no_doubt_of_the_clock(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("late", "severity"),
+    ("late", "severity", "word"),
     [
-        (timedelta(minutes=29), None),
-        (timedelta(minutes=31), "caution"),
-        (timedelta(hours=1), "caution"),
-        (timedelta(hours=-1), "caution"),
-        (timedelta(hours=12), "problem"),
-        (timedelta(days=365), "problem"),
-        (timedelta(days=-1), "problem"),
+        (timedelta(minutes=29), None, ""),
+        (timedelta(minutes=31), "caution", ""),
+        (timedelta(hours=1), "caution", "time zone"),
+        (timedelta(hours=-1), "caution", "time zone"),
+        (timedelta(hours=12), "problem", "afternoon"),
+        (timedelta(days=365), "problem", "date"),
+        (timedelta(days=-1), "problem", "date"),
     ],
 )
 def test_a_start_far_from_the_hookup_is_said_with_both_readings(
-    tmp_path: Path, late: timedelta, severity: str | None
+    tmp_path: Path, late: timedelta, severity: str | None, word: str
 ) -> None:
     hookup = datetime(2027, 6, 1, 9, 30)
     write_pieces(
@@ -334,7 +336,13 @@ def test_a_start_far_from_the_hookup_is_said_with_both_readings(
         assert found == {}
         return
     assert found["start_disagrees_with_hookup"].severity == severity
+    assert word in found["start_disagrees_with_hookup"].text
     assert "ended Tue 1 Jun 2027 12:30:00 instead" in found["start_disagrees_with_hookup"].text
+
+
+@given(st.integers(min_value=-(10**6) * NS, max_value=10**6 * NS))
+def test_a_likely_step_is_the_same_forward_and_back(step: int) -> None:
+    assert likely_step(step) == likely_step(-step)
 
 
 def test_a_leap_day_and_a_new_year_join(tmp_path: Path) -> None:

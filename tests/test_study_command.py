@@ -115,7 +115,7 @@ def test_the_command_line_gives_them_to_the_audit(folder: Path, tmp_path: Path) 
         (["--clock", "a.edf"], "--clock 0002.edf=+1:00:00"),
         (["--clock", "a.edf=1 hour"], "a sign, hours, minutes and seconds"),
         (["--exclude", "a.edf", "--include", "a.edf"], "under exclude and under include"),
-        (["--timezone", "Denver"], 'Write a name such as "America/Denver"'),
+        (["--timezone", "Denver"], "Is America/Denver meant?"),
         (["--policy", "no-code"], "no policy of that name ships"),
     ],
 )

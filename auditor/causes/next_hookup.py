@@ -38,7 +38,7 @@ _MAINS_SHARE = 4
 _CLOCK_CODES: frozenset[FindingCode] = frozenset((
     "clock_never_set", "default_date", "start_disagrees_with_hookup",
     "daylight_saving_not_followed", "overlapping_recordings", "overlap_inside_file",
-    "clock_may_have_stepped",
+    "clock_may_have_stepped", "date_may_be_wrong",
 ))  # fmt: skip
 _SET_CLOCK = "Set the recorder's clock at hook-up and check the date and the hour."
 _COPY_AGAIN = "Before the card is cleared, copy it again and compare the sizes of all files."

@@ -7,10 +7,11 @@ Zone rules come from the IANA database (zoneinfo); no calendar arithmetic of our
 
 from __future__ import annotations
 
+import difflib
 import os
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta, timezone
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from msgspec import Struct
 
@@ -177,12 +178,25 @@ def zone_info(name: str) -> ZoneInfo | timezone:
         try:
             found = _ZONES[name] = ZoneInfo(name)
         except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+            near = near_zones(name)
             raise SettingsError(
                 f"time zone {name[:60]!r}",
                 "the IANA time zone database has no zone of this name",
-                'Write a name such as "America/Denver" or "Europe/Vienna".',
+                f"Is {' or '.join(near)} meant?"
+                if near
+                else 'Write a name such as "America/Denver" or "Europe/Vienna".',
             ) from error
     return found
+
+
+def near_zones(name: str) -> list[str]:
+    """Up to three names of zones that look like ``name`` or end in it as their town."""
+    every = sorted(available_timezones())
+    wanted = name[:60].strip().lower().replace(" ", "_")
+    towns = [zone for zone in every if "/" in zone and zone.lower().endswith(f"/{wanted}")]
+    lower = {zone.lower(): zone for zone in every}
+    near = difflib.get_close_matches(wanted, list(lower), 3, 0.75)
+    return list(dict.fromkeys([*towns, *(lower[zone] for zone in near)]))[:3]
 
 
 def full_year(two_digits: int) -> int:

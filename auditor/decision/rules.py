@@ -134,4 +134,6 @@ def _shown(value: object, name: str) -> str:
         text = f"{value:g}"
     elif isinstance(value, date | time):
         text = value.isoformat()
+    elif text.isidentifier():  # a choice by its name
+        text = text.replace("_", " ")
     return text

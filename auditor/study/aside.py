@@ -10,10 +10,11 @@ from msgspec.structs import replace
 from auditor.core.clock import FIRST_START, LAST_START, Axis
 from auditor.core.durations import hms
 from auditor.core.text import Own, quantity
+from auditor.core.units import DAY, NS
 from auditor.model import Corrections, Finding, Order, Recording, StudyFile, finding
 from auditor.model.codes.study import StudyCode
 from auditor.study.belonging import Aside, by_code, patient_code
-from auditor.study.placing import SHOWN, about_files, in_order, recorded_ns
+from auditor.study.placing import SHOWN, about_files, in_order, moved, recorded_ns
 
 
 def aside_findings(
@@ -22,7 +23,8 @@ def aside_findings(
     hookup: int | None,
     axis: Axis,
 ) -> Iterator[Finding]:
-    """One finding for each reason, and one that the card was not cleared."""
+    """One finding for each reason, one on doubtful dates, and one on a card that was not cleared."""
+    misdated = _with_other_dates(aside, counted)
     begun = min((f.start for f in counted if f.interval), default=None)
     earlier: list[StudyFile] = []
     for code in dict.fromkeys(a.code for a in aside):
@@ -32,9 +34,34 @@ def aside_findings(
         files = in_order(a.file for a in mine)
         yield _one_reason(code, files, counted, hookup, axis, all(a.by_order for a in mine))
         if code not in ("default_date", "start_not_known", "test_recording") and begun is not None:
-            earlier += [f for f in files if f.end <= begun]
+            earlier += [f for f in files if f.end <= begun and f.name not in misdated]
+    if misdated:  # need not be from before the study
+        recorded, other = recorded_ns(counted), recorded_ns([*counted, *misdated.values()])
+        yield about_files(
+            "date_may_be_wrong",
+            [a.file for a in aside if a.file.name in misdated],
+            other_recorded_ns=other,
+            recorded=hms(recorded),
+            with_them=hms(other),
+        )
     if earlier:
         yield about_files("card_not_cleared", in_order(earlier))
+
+
+def _with_other_dates(aside: Sequence[Aside], counted: Sequence[StudyFile]) -> dict[str, StudyFile]:
+    """Files set aside for their time, by name, moved by the whole days after which they join a
+    counted one. Files of one recording follow each other within seconds; chance does not.
+    """
+    timed = [f for f in counted if f.interval]
+    found = {}
+    for file in (a.file for a in aside if a.code in ("before_hookup", "far_in_time")):
+        apart = [gap for f in timed for gap in (f.end - file.start, f.start - file.end)]
+        days = [(gap, (gap + DAY // 2) // DAY * DAY) for gap in apart if file.interval]
+        joining = [day for gap, day in days if day and abs(gap - day) <= 5 * NS]
+        if joining:
+            by = min(joining, key=abs)
+            found[file.name] = moved(file, replace(file.map, anchor=file.map.anchor + by))
+    return found
 
 
 def _one_reason(

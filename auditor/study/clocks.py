@@ -10,7 +10,7 @@ from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from auditor.core.clock import Axis, iso
+from auditor.core.clock import Axis, hour_apart, iso
 from auditor.core.durations import hms, in_words
 from auditor.core.text import Own, quantity
 from auditor.core.units import DAY, HOUR, MINUTE
@@ -252,4 +252,24 @@ def hookup_findings(
         end=Own(axis.said(end)),
         moved_end=Own(axis.said(end - away)),
         recorded=hms(recorded_ns(counted)),
+        cause=likely_step(away),
     )
+
+
+def likely_step(ns: int) -> Own:
+    """What a clock's error of this size usually is, after a space; empty where nothing is known.
+
+    Common practice, no source.
+    """
+    size = abs(ns)
+    days, of_day = divmod(size + 5 * MINUTE, DAY)
+    hours, of_hour = divmod(size + 5 * MINUTE, HOUR)
+    words = ""
+    if days and of_day <= 10 * MINUTE:
+        words = " It is a whole number of days: the clock's date may be wrong."
+    elif abs(size - 12 * HOUR) <= 5 * MINUTE:
+        words = " It is 12 hours: morning and afternoon may have been mistaken."
+    elif 0 < hours < 15 and of_hour <= 10 * MINUTE:
+        count = "one hour" if hour_apart(size) else "a whole number of hours"
+        words = f" It is {count}: the time zone or summer time may be wrong."
+    return Own(words)

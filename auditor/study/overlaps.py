@@ -17,6 +17,7 @@ from auditor.core.text import quantity
 from auditor.core.units import NS
 from auditor.model import Finding, Interval, StudyFile, finding
 from auditor.model.codes.study import StudyCode
+from auditor.study.clocks import likely_step
 from auditor.study.copies.samples import same_bytes, same_samples
 from auditor.study.placing import SHOWN, about_files, in_order, recorded_ns
 
@@ -86,6 +87,7 @@ def overlap_findings(
                 length=hms(twice),
                 recorded=hms(recorded),
                 with_them=hms(recorded + twice),
+                cause=likely_step(different[0].first.end - different[0].second.start),
             )
         if small and number == 0:  # other copies lie where their samples put them
             files_start = quantity(len(small), "file", "starts", "start")

@@ -31,7 +31,7 @@ SET_ASIDE: dict[SetAsideCode, str] = {
 StudyCode = Literal[
     "before_hookup", "card_not_cleared", "channel_sets_change", "clock_may_have_stepped",
     "clock_never_set", "copies_matched", "copy_clock_uneven", "copy_files_between",
-    "copy_not_matched", "correction_without_file", "daylight_saving_change",
+    "copy_not_matched", "correction_without_file", "date_may_be_wrong", "daylight_saving_change",
     "daylight_saving_not_followed", "default_date", "duplicate_export", "empty_file", "far_in_time",
     "hour_step", "more_than_ordered", "moved_far", "other_channel_set", "other_files",
     "other_patient", "other_recorder", "overlap_inside_file", "overlapping_recordings",
@@ -131,6 +131,16 @@ CODES: dict[StudyCode, Entry] = {
             "no_start": "The order moves the clock of files whose start is not known, or to a time "
             "at which nothing can have been recorded: {names}. Nothing was changed for them."
         },
+    ),
+    "date_may_be_wrong": Entry(
+        "problem",
+        meaning="Files set aside whose time of day continues the study but whose date does not",
+        text="{files} would follow or precede a counted file without a break if only the date were "
+        "another, as when a recorder's date does not advance at midnight. As stamped, {recorded} "
+        "was recorded; with the date put right, {with_them}.",
+        observed="{names}",
+        action="Look at the recording and the diary to decide which is right.",
+        headline="{files} would go on but for the date: {with_them} instead of {recorded}",
     ),
     "daylight_saving_change": Entry(
         "info",
@@ -261,7 +271,7 @@ CODES: dict[StudyCode, Entry] = {
         text="{pairs} of files with different samples for the same time ({length} in all). One "
         "recorder cannot record twice at once: the clock was put back, or a file does not belong. "
         "The time counts once, which makes {recorded} recorded; if the clock was put back, "
-        "{with_them} were.",
+        "{with_them} were.{cause}",
         observed="{names}",
         action="Look at the recording and the diary to decide which is right.",
         headline="{length} is held twice: {recorded} recorded, or {with_them} if the clock was put "
@@ -353,7 +363,7 @@ CODES: dict[StudyCode, Entry] = {
         text="The first record lies {size} {side} the hook-up of the order. If the recorder's "
         "clock is right, recording began {size} {side} the hook-up{missing}; if the clock is wrong "
         "by that much, it began at the hook-up and ended {moved_end} instead of {end}. How long "
-        "was recorded is the same either way.",
+        "was recorded is the same either way.{cause}",
         expected="a first record near {hookup}",
         observed="{start}",
         action="Check the hook-up in the order and the recorder's clock.",
@@ -361,7 +371,7 @@ CODES: dict[StudyCode, Entry] = {
             "all_before": "Every file ended before the hook-up of the order, {hookup}; the first "
             "record lies {size} before it. If the clock is wrong by that much, it ended "
             "{moved_end} instead of {end}; else the hook-up is wrong, or nothing of this study "
-            "came back. {recorded} is counted all the same."
+            "came back. {recorded} is counted all the same.{cause}"
         },
         question="files",
     ),

@@ -113,7 +113,7 @@ PERSON = Object(
 SINCE = Object(
     "What a study that goes on has gained since its last audit.",
     k.utc("audited_utc", "When that audit was made."),
-    k.duration("recorded_s", "Counted time more than then; below 0 for less."),
+    k.signed("recorded_s", "Counted time more than then; below 0 for less."),
     k.number("files", "Counted files more than then."),
 )
 SECOND = Object(
