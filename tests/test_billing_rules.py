@@ -216,7 +216,7 @@ def test_a_key_without_a_source_of_its_own_has_that_of_its_section() -> None:
         ({"lapse": {"other": "hide"}}, "billing.lapse",
          "another interpretation: hide; lowers: period"),
         ({"undocumented": {"monitoring": "as_ordered"}}, "billing.undocumented",
-         "another interpretation: show; monitoring: as_ordered; video: without video"),
+         "another interpretation: show; monitoring: as ordered; video: without video"),
         ({"leftover_joins": {"included": False}}, "billing.leftover_joins",
          "2 h; exactly so much belongs to it: no"),
         ({"period_start_ns": 7 * HOUR + 5 * MINUTE}, "billing.period_start", "7 h 5 min"),
@@ -267,7 +267,7 @@ def test_dates_of_logs_read_in_one_order_and_no_patterns() -> None:
         video=replace(POLICY.video, log_dates="month_first", patterns=("one", "two")),
     )
     for key, value in (
-        ("monitoring.log_dates", "day_first"),
+        ("monitoring.log_dates", "day first"),
         ("video.log_dates", "month_first"),
         ("monitoring.check_patterns", "none"),
         ("video.patterns", "one, two"),

@@ -23,7 +23,7 @@ def aside_findings(
     hookup: int | None,
     axis: Axis,
 ) -> Iterator[Finding]:
-    """One finding for each reason, one on doubtful dates, and one on a card that was not cleared."""
+    """One finding for each reason, one on doubtful dates, one on a card that was not cleared."""
     misdated = _with_other_dates(aside, counted)
     begun = min((f.start for f in counted if f.interval), default=None)
     earlier: list[StudyFile] = []
