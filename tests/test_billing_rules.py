@@ -268,7 +268,7 @@ def test_dates_of_logs_read_in_one_order_and_no_patterns() -> None:
     )
     for key, value in (
         ("monitoring.log_dates", "day first"),
-        ("video.log_dates", "month_first"),
+        ("video.log_dates", "month first"),
         ("monitoring.check_patterns", "none"),
         ("video.patterns", "one, two"),
     ):
