@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import msgspec
 from msgspec import Struct
 
 from auditor.core.errors import OutputError, UsageError
@@ -174,7 +175,7 @@ class History:
                 " WHERE study = ? ORDER BY id DESC LIMIT 1",
                 (study,),
             ).fetchone()
-        return None if row is None else Known(row[0], row[1], row[2], json.loads(row[3]))
+        return None if row is None else Known(row[0], row[1], row[2], msgspec.json.decode(row[3]))
 
     def audited(self) -> dict[str, str]:
         """Study -> when its latest audit was made."""
@@ -192,7 +193,7 @@ class History:
                 "SELECT study, summary FROM audits"
                 " WHERE id IN (SELECT max(id) FROM audits GROUP BY study) ORDER BY study"
             ):
-                yield study, json.loads(text)
+                yield study, msgspec.json.decode(text)
 
     def add_decision(self, study: str, outcome: str, by: str, note: str, recorded_utc: str) -> bool:
         """Append a person's decision about the latest audit of ``study``.

@@ -41,7 +41,7 @@ def render_worklist(
     """
     counts: Counter[str] = Counter()
     acts: Counter[str] = Counter()
-    for row in rows:  # each row is read from its text, so all is counted in one pass
+    for row in rows:
         counts[row.summary["outcome"]] += 1
         counts["settled"] += row.settled
         acts.update(row.acts)
