@@ -88,10 +88,10 @@ def test_every_code_of_the_policy_has_a_line_with_the_mark_of_its_number() -> No
 
 def test_limits_say_whether_the_limit_itself_belongs_to_the_band() -> None:
     upper = _one("Technical unit, 2-12 h: to")
-    assert upper.value == "12 h; exactly so much belongs to it: yes"
+    assert upper.value == "12 h (included)"
     assert upper.mark == "inferred"
     lower = _one("Report on the whole study, 36-60 h: from")
-    assert lower.value == "36 h; exactly so much belongs to it: no"
+    assert lower.value == "36 h (not included)"
 
 
 def test_every_source_key_used_is_explained() -> None:

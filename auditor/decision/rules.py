@@ -16,7 +16,7 @@ from msgspec.structs import asdict, replace
 from auditor.core.durations import in_words
 from auditor.model import RuleLine
 from auditor.policy import Policy
-from auditor.policy.billing import ReaderCodes, State, TechnicalCodes
+from auditor.policy.billing import Limit, ReaderCodes, State, TechnicalCodes
 from auditor.policy.sourced import MARKS, About, Sourced
 from auditor.policy.values import Settings, keys_of, meaning_of, table_in
 
@@ -58,6 +58,9 @@ def _rules(
     """
     if isinstance(value, TechnicalCodes | ReaderCodes):
         yield key, words, *_codes(value, marks)
+    elif isinstance(value, Limit):
+        itself = "included" if value.included else "not included"
+        yield key, words, f"{in_words(value.ns)} ({itself})", value
     elif isinstance(value, Settings):
         own = []
         for written, field in keys_of(type(value)).items():
