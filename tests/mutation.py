@@ -52,7 +52,7 @@ ROOMS: dict[str, tuple[str, str]] = {
     # What is changed (patterns below auditor/) and the tests that are to notice it: quick ones only.
     "core": ("core/intervals.py core/durations.py", "intervals durations coverage shortfall"),
     "coverage": ("coverage/*.py", "coverage shortfall events placed_annotations"),
-    "decision": ("decision/*.py", "decision rules"),
+    "decision": ("decision/*.py", "decision rules billing_rules"),
     "causes": ("causes/*.py", "causes stop_from_files stop_words power next_hookup"),
     "billing": (
         "billing/*.py",

@@ -273,6 +273,8 @@ def test_dates_of_logs_read_in_one_order_and_no_patterns() -> None:
         ("video.patterns", "one, two"),
     ):
         assert rule(key, policy).value == value
+    long = replace(policy, video=replace(policy.video, patterns=("x" * 61,)))
+    assert rule("video.patterns", long).value == "x" * 60 + "… (1 in all)"
 
 
 def test_codes_without_video_ones_and_codes_whose_source_nobody_states() -> None:

@@ -94,6 +94,13 @@ def test_limits_say_whether_the_limit_itself_belongs_to_the_band() -> None:
     assert lower.value == "36 h (not included)"
 
 
+def test_a_rule_of_which_nobody_says_where_it_comes_from_says_so() -> None:
+    about = replace(POLICY.power.about, source="", keys={})
+    lines = rule_lines(replace(POLICY, power=replace(POLICY.power, about=about)))
+    told = {line.source for line in lines if "(power." in line.subject}
+    assert told == {"none stated"}
+
+
 def test_every_source_key_used_is_explained() -> None:
     explained = {line.subject.removeprefix("Source ") for line in LINES if line.mark == "legend"}
     used = {key for line in LINES for key in re.findall(r"\bS\d+\b", line.source)}

@@ -73,7 +73,9 @@ def _rules(
                 own += [] if inner in (None, ()) else [label + _shown(inner, field.name)]
                 continue
             meaning = ": ".join(filter(None, (words, meaning_of(field).removesuffix("."))))
-            yield from _rules(f"{key}.{written}".lstrip("."), meaning, field.name, inner, marks)
+            yield from _rules(
+                f"{key}.{written}".removeprefix("."), meaning, field.name, inner, marks
+            )
         if isinstance(value, Sourced) and (own or value.source):
             yield key, words, "; ".join(own) or "yes", value
     elif isinstance(value, tuple) and _has_rules(value):
