@@ -185,6 +185,10 @@ def test_a_policy_may_count_small_gaps() -> None:
     coverage = coverage_of((0, HOUR), (HOUR + 30 * NS, 60 * HOUR + NS))
     billing = bill(coverage, policy=policy)
     assert billing.basis == "recorded, gaps shorter than 1 min counted"
+    policy = policy_with(gaps={"tolerance_ns": 60 * NS, "other_tolerance_ns": 0})
+    words = "no gap counts as recorded, however short"
+    told = bill(coverage, policy=policy).interpretations
+    assert [a.words for a in told if "no gap" in a.words] == [words]
     assert units(billing.technical_totals) == {LONG: 3}
 
 
@@ -319,6 +323,14 @@ def test_video_over_too_little_gives_the_codes_without_and_says_so() -> None:
     assert units(billing.technical_totals) == {LONG: 3}
     assert found["video_below_share"].observed == "55.55 %"
     assert by_interpretation(billing, "period by period") == {LONG: 2, "95714": 1}
+    other = bill(
+        coverage,
+        policy=policy_with(video_share={"by": "period"}),
+        given=order(video=True),
+        video=video,
+    )
+    words = "the share of video is taken over the study"
+    assert [a.words for a in other.interpretations if "share of video" in a.words] == [words]
 
 
 @pytest.mark.parametrize(("short_ns", "codes"), [(0, {"95714": 1}), (1, {LONG: 1})])
