@@ -320,7 +320,8 @@ def read_order(path: Path, *, timezone: str | None = None) -> Order:
         from auditor.inputs.service_request import read_service_request
 
         request = read_service_request(path, timezone=timezone)
-        order = order_of({"order": request.order}, request, beside, request.sha256, path.name)
+        tables = {"order": request.order}
+        order = order_of(tables, request, beside, request.sha256, path.name, forms={})
         order = replace(order, source="service request", service=request.service)
     else:
         file = read_toml(path)
