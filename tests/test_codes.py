@@ -113,6 +113,7 @@ def test_every_code_that_a_check_names_is_declared() -> None:
 def test_every_finding_has_meaning_and_words_and_every_form_is_used(code: str) -> None:
     entry = FINDINGS[code]
     assert entry.meaning.strip()
+    assert not entry.meaning.endswith(".")  # a phrase, no sentence
     assert entry.text.strip() or entry.forms
     assert all(words.strip() for words in entry.forms.values())
     assert set(entry.forms) - texts() == set()

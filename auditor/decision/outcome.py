@@ -266,7 +266,7 @@ def _files(study: Study, findings: Sequence[Finding]) -> _Judged:
         text = f"{counted} of {quantity(every, 'file')} counted"
     rooms = EDF_CODES.keys() | INPUT_CODES.keys() | STUDY_CODES.keys()
     notes = [f for f in findings if f.question is None and f.severity == "caution"]
-    shown = [FINDINGS[f.code].meaning.removesuffix(".") for f in notes if f.code in rooms]
+    shown = [FINDINGS[f.code].meaning for f in notes if f.code in rooms]
     if shown:
         more = f" (and {len(shown) - 1} more)" if len(shown) > 1 else ""
         text += f"; note: {shown[0]}{more}"

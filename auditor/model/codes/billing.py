@@ -16,7 +16,7 @@ BillingCode = Literal[
 
 CODES: dict[BillingCode, Entry] = {
     "asked_interpretation_lowers": Entry(
-        meaning="The policy asks for another interpretation of the rules, and it lowers a code.",
+        meaning="The policy asks for another interpretation of the rules, and it lowers a code",
         text="Lower codes follow if {named}. The policy asks for this interpretation.",
         observed="{codes}",
         action="Ask the coder which interpretation the payer uses.",
@@ -25,7 +25,7 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "band_below_order": Entry(
         meaning="The recorded time reaches a lower band or fewer units than the ordered time "
-        "would have.",
+        "would have",
         text="{recorded} recorded reaches {reached}; the ordered {ordered} would give {wanted}: "
         "{margin}.",
         expected="{wanted}",
@@ -35,7 +35,7 @@ CODES: dict[BillingCode, Entry] = {
     "checks_outside_recording": Entry(
         "info",
         meaning="Checks before the first record, after the last or in an interruption; they show "
-        "no review and are not counted.",
+        "no review and are not counted",
         text="{outside} before the first record, after the last or in an interruption. "
         "Nothing was being recorded then: no review, not counted.",
         expected="checks while the recording runs",
@@ -44,7 +44,7 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "close_to_limit": Entry(
         "info",
-        meaning="The recorded time lies just below or just above a limit at which codes change.",
+        meaning="The recorded time lies just below or just above a limit at which codes change",
         text="The recorded {recorded} lies {told}: there codes change.",
         expected="{limits}",
         observed="{recorded}",
@@ -54,13 +54,13 @@ CODES: dict[BillingCode, Entry] = {
     "interpretations_differ": Entry(
         "info",
         meaning="Another interpretation of the billing rules, which no source settles, gives other "
-        "codes.",
+        "codes",
         text="No source settles it; other codes would follow if: {named}.",
         observed="{count} to a code",
         action="The codes given follow the policy; the others are listed for the coder.",
     ),
     "monitoring_lapse": Entry(
-        meaning="More recorded time passed between documented checks than the level needs.",
+        meaning="More recorded time passed between documented checks than the level needs",
         text="{told}, in {periods}. {level} monitoring allows at most {limit} of recording without "
         "a check; the longest here is {longest}.{ends}",
         expected="at most {limit}",
@@ -72,7 +72,7 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "monitoring_level_lowered": Entry(
         meaning="The log does not support the ordered level of monitoring throughout; the "
-        "periods and codes are named.",
+        "periods and codes are named",
         text="{ordered} monitoring was ordered and the log does not support it in {count} of "
         "{every}. {told}{rest}",
         expected="{ordered}",
@@ -80,7 +80,7 @@ CODES: dict[BillingCode, Entry] = {
         action="Ask the coder whether the period or the whole study is lowered.",
     ),
     "monitoring_not_documented": Entry(
-        meaning="Monitoring was ordered and no check is documented.",
+        meaning="Monitoring was ordered and no check is documented",
         text="{ordered} monitoring was ordered, and no check is documented. Nothing is assumed "
         "from an empty log; the codes are those of the policy for this case.",
         forms={
@@ -95,7 +95,7 @@ CODES: dict[BillingCode, Entry] = {
         headline="no check inside the recording is documented for {level} monitoring",
     ),
     "monitoring_not_shown": Entry(
-        meaning="The order asks for a level of monitoring that no list of checks can show.",
+        meaning="The order asks for a level of monitoring that no list of checks can show",
         text="{ordered} monitoring was ordered. A list of checks cannot show it; this one supports "
         "{supported} throughout, and the codes are those.",
         expected="{ordered}",
@@ -105,7 +105,7 @@ CODES: dict[BillingCode, Entry] = {
         headline="{level} monitoring cannot be shown by a list of checks; {supported} is",
     ),
     "setup_channels_below_minimum": Entry(
-        meaning="Fewer channels carry EEG than the set-up code needs.",
+        meaning="Fewer channels carry EEG than the set-up code needs",
         text="{note}",
         expected="at least {needed}",
         observed="{count}",
@@ -115,8 +115,7 @@ CODES: dict[BillingCode, Entry] = {
         headline="{count} of {needed} needed set-up channels",
     ),
     "signal_channels_below_setup_minimum": Entry(
-        meaning="Enough channels carry EEG, but fewer ever had a signal than the set-up code "
-        "needs.",
+        meaning="Enough channels carry EEG, but fewer ever had a signal than the set-up code needs",
         text="{recorded} recorded, but only {count} ever had a signal; {setup} needs {needed}. The "
         "set-up code given follows the channels that were recorded.",
         expected="at least {needed}",
@@ -127,7 +126,7 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "usable_band_below_recorded": Entry(
         "info",
-        meaning="Codes rest partly on time that nobody could read.",
+        meaning="Codes rest partly on time that nobody could read",
         text="By recorded time ({recorded}) the codes are {codes}; by usable time ({usable}) they "
         "would be {usable_codes}. The codes rest partly on hours with too few channels to read.",
         expected="{codes}",
@@ -135,7 +134,7 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "video_below_share": Entry(
         meaning="Video covers less of the recorded time of the study, or of one of its periods, "
-        "than the codes with video need.",
+        "than the codes with video need",
         text="{told}. Over the study: {note} The codes are those without video.",
         forms={
             "period": "{told}. Over the study: {note} The policy takes the share over the study, "
@@ -150,7 +149,7 @@ CODES: dict[BillingCode, Entry] = {
         headline="{told}",
     ),
     "video_not_documented": Entry(
-        meaning="Video was ordered and no video log was given.",
+        meaning="Video was ordered and no video log was given",
         text="Video was ordered, and no video log was given: how much of the recording had video "
         "is not documented. The codes are those of the policy for this case.",
         expected="a video log",
@@ -161,7 +160,7 @@ CODES: dict[BillingCode, Entry] = {
     ),
     "video_not_ordered": Entry(
         "info",
-        meaning="A video log was given although no video was ordered.",
+        meaning="A video log was given although no video was ordered",
         text="No video was ordered, but a video log was given: {note} The codes are those without "
         "video.",
         action="If video was ordered after all, correct the order.",
@@ -169,7 +168,7 @@ CODES: dict[BillingCode, Entry] = {
     "video_or_monitoring_not_stated": Entry(
         "info",
         meaning="The order does not say whether video or monitoring was ordered; codes are those "
-        "without video, or unmonitored.",
+        "without video, or unmonitored",
         text="The order says nothing of video and of monitoring: the codes are those without video "
         "and unmonitored.",
         forms={

@@ -33,7 +33,7 @@ CODES: dict[InputsCode, Entry] = {
     ),
     "copies_not_identical": Entry(
         "problem",
-        meaning="Files taken as the same that have different checksums.",
+        meaning="Files taken as the same that have different checksums",
         text="These files agree in size, header and at places all over, and were taken as the "
         "same, but their checksums differ: {named}. One of them is damaged.",
         action="Find out which of them is sound, and leave the other out.",
@@ -83,7 +83,7 @@ CODES: dict[InputsCode, Entry] = {
     ),
     "order_facts_missing": Entry(
         "info",
-        meaning="The hospital's request leaves out facts that the audit could use.",
+        meaning="The hospital's request leaves out facts that the audit could use",
         text="The hospital's request does not give: {facts}. The audit goes on without; recorded "
         "time does not depend on it.",
         action="Ask for these facts, or write an order file that holds them.",

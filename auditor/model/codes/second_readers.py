@@ -13,7 +13,7 @@ SecondReadersCode = Literal[
 CODES: dict[SecondReadersCode, Entry] = {
     "second_reader_disagrees": Entry(
         meaning="Another library reads a file differently, or not at all, and no fact that this "
-        "audit found of the file explains it.",
+        "audit found of the file explains it",
         text="The library {library} differs from this audit, and nothing that the audit found of "
         "the file explains it. {note} The audit's numbers are its own and stand on the file's "
         "bytes.",
@@ -22,14 +22,14 @@ CODES: dict[SecondReadersCode, Entry] = {
         "it, and keep it.",
     ),
     "second_reader_no_answer": Entry(
-        meaning="Another library crashed on a file or took too long with it.",
+        meaning="Another library crashed on a file or took too long with it",
         text="The library {library} could not check this file. {note} The audit's numbers do not "
         "rest on it.",
         action="Nothing to do; copy the file again if other findings doubt it.",
     ),
     "second_reader_skipped": Entry(
         "info",
-        meaning="Files were not given to the second readers.",
+        meaning="Files were not given to the second readers",
         text="Not given to the second readers: {count} (first of them: {files}); {reasons}. The "
         "audit's numbers do not rest on them.",
     ),
