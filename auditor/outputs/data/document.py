@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from types import GeneratorType
 from typing import Any
 
 import msgspec
@@ -229,19 +230,20 @@ def _pieces(value: Any, indent: str, *, inline: bool = False) -> Iterator[str]:
     """``value`` as JSON text in pieces; keys and rows of lists on a line each, or ``inline``."""
     keyed = isinstance(value, dict)
     opens, closes = ("{", "}") if keyed else ("[", "]")
-    mark, between = opens, ", " if inline else f",\n{indent} "
+    mark, between = opens if inline else f"{opens}\n{indent} ", ", " if inline else f",\n{indent} "
+    empty = True
     for key, held in value.items() if keyed else (("", row) for row in value):
-        yield mark if inline or mark != opens else f"{mark}\n{indent} "
-        mark = between
-        if keyed:
-            yield f"{_encode(key)}: "
-        if keyed and (isinstance(held, Iterator) or (isinstance(held, dict | list) and not inline)):
+        begin, mark, empty = f"{mark}{_encode(key)}: " if keyed else mark, between, False
+        kind = type(held)
+        if keyed and (kind is GeneratorType or (kind in (dict, list) and not inline)):
+            yield begin
             yield from _pieces(held, f"{indent} ", inline=inline)
-        elif isinstance(held, dict) and any(isinstance(one, Iterator) for one in held.values()):
+        elif kind is dict and GeneratorType in map(type, held.values()):
+            yield begin
             yield from _pieces(held, indent, inline=True)
         else:
-            yield _encode(held)
-    yield f"{opens}{closes}" if mark == opens else closes if inline else f"\n{indent}{closes}"
+            yield f"{begin}{_encode(held)}"
+    yield f"{opens}{closes}" if empty else closes if inline else f"\n{indent}{closes}"
     if not indent:
         yield "\n"
 

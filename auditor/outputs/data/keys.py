@@ -139,7 +139,7 @@ class Object:
         the sum here; a column ``…_hms`` holds the duration ``…_s`` as text, rounded ``up`` or down.
         """
         every = {key.name: key for key in self.keys}
-        written, told = cache(cell), cache(partial(hms, up=up))
+        written, told, exact = cache(cell), cache(partial(hms, up=up)), cache(exact_seconds)
         for some in _in_chunks(values):
             held: dict[str, list[Any]] = {}
             for column in columns:
@@ -148,7 +148,7 @@ class Object:
                 if key is None:  # a time in UTC, which stands beside its own
                     continue
                 if key.kind == "duration":
-                    shown = told if name != column else exact_seconds
+                    shown = told if name != column else exact
                     lengths = map(key.get, some)
                     held[column] = [None if ns is None else shown(ns) for ns in lengths]
                 elif key.kind == "texts":
