@@ -85,6 +85,7 @@ LAYOUT: Rules = {
 
 def violations(page: Page, rules: Rules) -> list[tuple[str, list[str]]]:
     """What axe-core finds on the page: each broken rule with the first elements that break it."""
+    page.wait_for_load_state()  # what is waited for may be there before its style sheet
     if not page.evaluate("'axe' in window"):
         page.evaluate(Axe().axe_script)
     found = page.evaluate(

@@ -572,6 +572,7 @@ PLAIN = {"color_scheme": "light", "forced_colors": "none", "reduced_motion": "no
 def test_every_page_and_state_is_accessible(served: Served, come_in: Opener) -> None:
     page = come_in(served)
     for name in every_page(page, served):
+        page.wait_for_load_state()
         for way, (media, (width, height), rules) in WAYS.items():
             page.emulate_media(**PLAIN | media)
             page.set_viewport_size({"width": width, "height": height})
