@@ -204,7 +204,7 @@ def _rows(path: Path) -> Iterator[Listed]:
             continue
         if "ordered_hours" in cells:
             cells["ordered_hours"] = _in_hours(cells["ordered_hours"], headings["ordered_hours"])
-        study = cells.pop("study_id" if by_id else "study", "").replace("\\", "/").strip("/")
+        study = _folder(cells.pop("study_id" if by_id else "study", ""))
         if by_id and study:
             cells["study_id"] = study
         yield Listed(study, f"{path} row {row.line}", cells, headings)
@@ -218,7 +218,12 @@ def _tables(path: Path) -> Iterator[Listed]:
         where = f"{path} orders[{number}]"
         if not isinstance(table, dict):
             raise SettingsError(where, "is not a table", "Write [[orders]] and its keys.")
-        yield Listed(str(table.pop("study", "")).replace("\\", "/").strip("/"), where, table)
+        yield Listed(_folder(str(table.pop("study", ""))), where, table)
+
+
+def _folder(text: str) -> str:
+    """A study's folder as its key is written, with either system's separators."""
+    return text.replace("\\", "/").strip("/")
 
 
 def _no_slip(top: Row, columns: Mapping[int, str], where: str) -> None:
